@@ -1,0 +1,111 @@
+"""An event as arrays: the one shape in which the store hands recordings to the analysis.
+
+Times are int64 nanoseconds since the start of their recording (`time_s` of a capture folder, times 1e9).
+Two recordings of one event are related only by `offset_ns`, which is absent where no clock was ever known::
+
+    wall clock   started_utc ------------------------------------------------------>
+    r01          |0 ... duration_ns|
+    r02                                offset_ns|0 ... duration_ns|
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+IntArray = npt.NDArray[np.int64]
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+NS_PER_S = 1_000_000_000
+
+Cause = Literal["supply_voltage", "ignition_primary", "ignition_secondary", "fuel_delivery", "mixture", "undetermined"]
+CAUSES: tuple[Cause, ...] = (
+    "supply_voltage", "ignition_primary", "ignition_secondary", "fuel_delivery", "mixture", "undetermined",
+)  # fmt: skip
+TachSource = Literal["coil_negative", "ignition_module", "control_unit", "crank"]
+FuelSystem = Literal["port_injection", "single_point", "mechanical_injection", "carburettor"]
+EventKind = Literal["competition", "bench", "road"]
+
+
+@dataclass(frozen=True, slots=True)
+class Engine:
+    """What the owner knows of the engine; `tach_pulses_per_revolution` counts pulses on the tach wire."""
+
+    cylinders: int
+    strokes: int = 4
+    tach_pulses_per_revolution: float | None = None
+    tach_source: TachSource | None = None
+    fuel_system: FuelSystem | None = None
+    idle_rpm: float | None = None
+    redline_rpm: float | None = None
+
+    @property
+    def firings_per_revolution(self) -> float:
+        """Power strokes per crank revolution: cylinders over two for a four-stroke, cylinders for a two-stroke."""
+        return self.cylinders * 2.0 / self.strokes
+
+    @property
+    def pulses_per_revolution(self) -> float:
+        """Pulses on the tach wire per revolution: as given, or one for each firing."""
+        return self.tach_pulses_per_revolution or self.firings_per_revolution
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """One sampled channel.
+
+    time_ns: int64, shape (n,), never decreasing. value: float, shape (n,), or (n, 3) for acceleration, in the
+    channel's SI unit; NaN where the sensor gave nothing. A gap is absent rows.
+    `key_sense` holds from each row to the next.
+    """
+
+    time_ns: IntArray
+    value: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A stretch, nanoseconds since the recording's start, in which a channel ("all": every one) was not recorded."""
+
+    channel: str
+    from_ns: int
+    to_ns: int
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """One power-up of the logger. `pulses` maps pulse channels and driver_marks to int64 times, sorted."""
+
+    name: str
+    duration_ns: int
+    traces: Mapping[str, Trace] = field(default_factory=dict)
+    pulses: Mapping[str, IntArray] = field(default_factory=dict)
+    offset_ns: int | None = None
+    gaps: tuple[Gap, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Repair:
+    """Work done on the car: at `offset_ns` after the event's start, or after the recording of that name."""
+
+    what: str
+    offset_ns: int | None = None
+    after_recording: str | None = None
+    suspect: Cause | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """A day's recordings in time order, with the engine they belong to and the repairs between them."""
+
+    name: str
+    engine: Engine
+    recordings: tuple[Recording, ...]
+    kind: EventKind = "competition"
+    started_utc: datetime | None = None
+    repairs: tuple[Repair, ...] = ()

@@ -1,0 +1,1 @@
+"""Samples each physical part: ADC channels, tach pulse input, accelerometer, mark button, lamp."""

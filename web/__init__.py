@@ -1,0 +1,1 @@
+"""The page: reads recordings and findings, writes what people enter."""
