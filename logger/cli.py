@@ -1,0 +1,59 @@
+"""The `stumblelog` command: finds the sub-command, runs it, and turns our errors into one line and exit code 2."""
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+from logger import __version__
+from logger.errors import StumblelogError
+
+COMMANDS = ("analyse",)
+
+EXIT_REFUSED = 2
+EXIT_INTERRUPTED = 130
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The whole command line, each command with one sentence and one example."""
+    parser = argparse.ArgumentParser(
+        prog="stumblelog",
+        description="Records an old car's signals, finds each moment the engine stumbled and what failed first.",
+        epilog="Set DEBUG=1 to see the traceback of an error.",
+    )
+    parser.add_argument("--version", action="version", version=f"stumblelog {__version__}")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    for name in COMMANDS:
+        module = import_module(f"logger.commands.{name}")
+        command = commands.add_parser(
+            name,
+            help=module.HELP,
+            description=module.HELP,
+            epilog=f"Example: {module.EXAMPLE}",
+        )
+        module.add_arguments(command)
+        command.set_defaults(run=module.run)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns its exit code (2 for anything the user can put right)."""
+    args = build_parser().parse_args(argv)
+    try:
+        return int(args.run(args))
+    except StumblelogError as error:
+        if os.environ.get("DEBUG") == "1":
+            raise
+        print(f"stumblelog {args.command}: {error}", file=sys.stderr)
+        return EXIT_REFUSED
+    except KeyboardInterrupt:
+        return EXIT_INTERRUPTED
+    except BrokenPipeError:
+        # The reader of our output (a pager, head) has left. Point stdout elsewhere, or Python's flush at exit fails.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
