@@ -1,0 +1,207 @@
+"""The logbook: one SQLite file for what people enter and what the analysis found.
+
+Recordings are never in it; each of them stands alone in a file of its own. Everything here is small, written in short
+transactions (WAL, busy timeout), and shared by the page, the worker and the commands. What people entered is taken
+back by a date in `removed_utc`, never deleted, so that any change can be undone.
+"""
+
+import sqlite3
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from sqlite_utils import Database
+from sqlite_utils.migrations import Migrations
+
+from logger.errors import StoreError
+
+APPLICATION_ID = 0x53544C42  # "STLB" in the file's header: tells a logbook from any other SQLite file
+BUSY_TIMEOUT_S = 5.0
+
+migrations = Migrations("logbook")
+
+
+@migrations()
+def create_the_logbook(database: Database) -> None:
+    """The first layout; `JSON` columns hold one JSON value, `_utc` columns ISO 8601 text, times nanoseconds."""
+    database.executescript(
+        """
+        CREATE TABLE events (
+            id TEXT PRIMARY KEY, name TEXT NOT NULL, kind TEXT NOT NULL, engine JSON NOT NULL,
+            started_utc TEXT, group_key TEXT UNIQUE, import_fingerprint TEXT UNIQUE, created_utc TEXT NOT NULL);
+        CREATE TABLE recordings (
+            file TEXT PRIMARY KEY, uuid TEXT NOT NULL, event_id TEXT REFERENCES events, name TEXT NOT NULL,
+            position INTEGER NOT NULL, boot_id TEXT, offset_ns INTEGER, started_utc TEXT,
+            state TEXT NOT NULL, reason TEXT NOT NULL, duration_ns INTEGER NOT NULL, UNIQUE (event_id, name));
+        CREATE TABLE repairs (
+            id INTEGER PRIMARY KEY, event_id TEXT NOT NULL REFERENCES events, what TEXT NOT NULL, offset_ns INTEGER,
+            after_recording TEXT, suspect TEXT, entered_utc TEXT NOT NULL, removed_utc TEXT);
+        CREATE TABLE notes (
+            id INTEGER PRIMARY KEY, event_id TEXT NOT NULL REFERENCES events, text TEXT NOT NULL, recording TEXT,
+            at_ns INTEGER, entered_utc TEXT NOT NULL, removed_utc TEXT);
+        CREATE TABLE calibrations (
+            id INTEGER PRIMARY KEY, channel TEXT NOT NULL, conversion JSON NOT NULL, why TEXT NOT NULL,
+            entered_utc TEXT NOT NULL, removed_utc TEXT);
+        CREATE TABLE clock_fixes (
+            id INTEGER PRIMARY KEY, boot_id TEXT NOT NULL, monotonic_ns INTEGER NOT NULL, utc TEXT NOT NULL,
+            source TEXT NOT NULL, plus_minus_s REAL, entered_utc TEXT NOT NULL, removed_utc TEXT);
+        CREATE TABLE run_corrections (
+            id INTEGER PRIMARY KEY, event_id TEXT NOT NULL REFERENCES events, recording TEXT NOT NULL,
+            action TEXT NOT NULL, from_ns INTEGER NOT NULL, to_ns INTEGER, entered_utc TEXT NOT NULL, removed_utc TEXT);
+        CREATE TABLE findings (
+            event_id TEXT PRIMARY KEY REFERENCES events, findings JSON NOT NULL, analysis_version TEXT NOT NULL,
+            input_fingerprint TEXT NOT NULL, computed_utc TEXT NOT NULL);
+        """
+    )
+
+
+def now_utc() -> str:
+    """This moment as the logbook writes it."""
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+class Logbook:
+    """The door to `logbook.sqlite`. May be used from several threads; each call is one short transaction.
+
+    Raises StoreError where the file is no logbook, is damaged, is of a newer version, or stays locked.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._lock = threading.RLock()
+        if path.exists():
+            self._refuse_what_is_no_logbook()
+        else:
+            self._create()
+        with self._errors():
+            self._database = _open(path)
+        try:
+            with self._errors():
+                self._bring_up_to_date()
+        except StoreError:
+            self.close()
+            raise
+
+    def __enter__(self) -> "Logbook":
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file; may be called twice."""
+        with self._lock:
+            self._database.close()
+
+    def rows(self, sql: str, parameters: Sequence[Any] = ()) -> list[dict[str, Any]]:
+        """Read rows as dicts."""
+        with self._lock, self._errors():
+            return list(self._database.query(sql, list(parameters)))
+
+    def row(self, sql: str, parameters: Sequence[Any] = ()) -> dict[str, Any] | None:
+        """Read the first row, or None."""
+        found = self.rows(sql, parameters)
+        return found[0] if found else None
+
+    @contextmanager
+    def transaction(self) -> Iterator[Database]:
+        """One transaction, begun with the write lock in hand: all of it is kept, or nothing.
+
+        Begun as a reader it could not wait its turn when it came to write (SQLITE_BUSY_SNAPSHOT).
+        """
+        with self._lock, self._errors():
+            if self._database.conn.in_transaction:
+                yield self._database
+                return
+            self._database.conn.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._database
+            except BaseException:
+                self._database.conn.rollback()
+                raise
+            self._database.conn.commit()
+
+    def insert(self, table: str, row: dict[str, Any]) -> int:
+        """Add one row of what somebody entered, stamped with this moment; returns its id."""
+        with self.transaction() as database:
+            inserted = database.table(table).insert({**row, "entered_utc": now_utc()})
+            return int(inserted.last_pk)  # type: ignore[arg-type]
+
+    def remove(self, table: str, row_id: int) -> None:
+        """Take back an entry; `restore` undoes that. Raises StoreError where there is none."""
+        self._set_removed(table, row_id, now_utc())
+
+    def restore(self, table: str, row_id: int) -> None:
+        """Put an entry back that was removed."""
+        self._set_removed(table, row_id, None)
+
+    def _set_removed(self, table: str, row_id: int, removed_utc: str | None) -> None:
+        with self.transaction() as database:
+            changed = database.conn.execute(
+                f"UPDATE {table} SET removed_utc = ? WHERE id = ?", (removed_utc, row_id)
+            ).rowcount
+        if not changed:
+            raise StoreError(f"{self.path}: no entry {row_id} in {table}; it may have been made in another logbook")
+
+    def _create(self) -> None:
+        """Make the file whole under another name first: a power cut must not leave an empty logbook behind."""
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        draft = self.path.with_name(f".{self.path.name}.{threading.get_native_id()}")
+        with self._errors():
+            database = _open(draft)
+            database.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            migrations.apply(database)
+            database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            database.close()
+        try:
+            self.path.hardlink_to(draft)  # refuses where another program was first, as a rename would not
+        except FileExistsError:
+            pass
+        finally:
+            draft.unlink()
+
+    def _refuse_what_is_no_logbook(self) -> None:
+        if self.path.stat().st_size == 0:
+            raise StoreError(
+                f"{self.path}: the logbook is empty (0 bytes); restore a copy of it, or move it away to begin a new one"
+            )
+        with self._errors():
+            connection = sqlite3.connect(f"file:{self.path}?mode=ro", uri=True)
+            try:
+                (application_id,) = connection.execute("PRAGMA application_id").fetchone()
+            finally:
+                connection.close()
+        if application_id != APPLICATION_ID:
+            raise StoreError(f"{self.path}: not a logbook of stumblelog; move that file away or choose another folder")
+
+    def _bring_up_to_date(self) -> None:
+        known = {migration.name for migration in migrations._migrations}
+        newer = [migration.name for migration in migrations.applied(self._database) if migration.name not in known]
+        if newer:
+            raise StoreError(f"{self.path}: written by a newer stumblelog ({newer[0]}); update this one to open it")
+        if migrations.pending(self._database):
+            migrations.apply(self._database)
+
+    @contextmanager
+    def _errors(self) -> Iterator[None]:
+        try:
+            yield
+        except sqlite3.DatabaseError as error:
+            if "locked" in str(error):
+                raise StoreError(
+                    f"{self.path}: another program has kept the logbook locked for {BUSY_TIMEOUT_S:g} s; try again"
+                ) from error
+            raise StoreError(
+                f"{self.path}: the logbook cannot be used ({error}); restore a copy, or move it away to begin a new one"
+            ) from error
+
+
+def _open(path: Path) -> Database:
+    connection = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, check_same_thread=False)
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = FULL")  # an entry made in the paddock must outlive a pulled plug
+    connection.execute("PRAGMA foreign_keys = ON")
+    return Database(connection)

@@ -1,0 +1,125 @@
+"""The logbook keeps what was entered, says what is wrong with its file, and never takes another file for its own."""
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from logger.errors import StoreError
+from logger.store import logbook as logbook_module
+from logger.store.logbook import APPLICATION_ID, Logbook
+
+NOTE = {"event_id": "day", "text": "smelt petrol", "recording": "r01", "at_ns": 41_372_000_000}
+
+
+@pytest.fixture
+def logbook(tmp_path):
+    with Logbook(tmp_path / "logbook.sqlite") as opened, opened.transaction() as database:
+        database["events"].insert(
+            {"id": "day", "name": "Day", "kind": "road", "engine": "{}", "created_utc": "2026-05-09T08:00:00+00:00"}
+        )
+    with Logbook(tmp_path / "logbook.sqlite") as opened:
+        yield opened
+
+
+def test_an_entry_is_there_after_closing_and_opening_again(logbook):
+    logbook.insert("notes", NOTE)
+    with Logbook(logbook.path) as again:
+        assert [row["text"] for row in again.rows("SELECT * FROM notes")] == ["smelt petrol"]
+
+
+def test_a_removed_entry_can_be_put_back(logbook):
+    note = logbook.insert("notes", NOTE)
+    logbook.remove("notes", note)
+    assert logbook.rows("SELECT * FROM notes WHERE removed_utc IS NULL") == []
+    logbook.restore("notes", note)
+    assert len(logbook.rows("SELECT * FROM notes WHERE removed_utc IS NULL")) == 1
+
+
+def test_taking_back_an_entry_that_is_not_there_is_refused(logbook):
+    with pytest.raises(StoreError, match="no entry 7 in notes"):
+        logbook.remove("notes", 7)
+
+
+def test_a_transaction_that_fails_leaves_nothing(logbook):
+    with pytest.raises(KeyError), logbook.transaction():  # noqa: PT012
+        logbook.insert("notes", NOTE)
+        raise KeyError("a fault half-way")
+    assert logbook.rows("SELECT * FROM notes") == []
+
+
+def test_an_entry_for_an_unknown_event_is_refused(logbook):
+    with pytest.raises(StoreError, match="FOREIGN KEY"):
+        logbook.insert("notes", {**NOTE, "event_id": "nowhere"})
+
+
+def test_the_logbook_can_be_read_while_another_writes(logbook):
+    other = sqlite3.connect(logbook.path)
+    other.execute("BEGIN IMMEDIATE")
+    assert logbook.rows("SELECT id FROM events") == [{"id": "day"}]
+    other.close()
+
+
+def test_a_lock_held_too_long_is_named(logbook):
+    other = sqlite3.connect(logbook.path)
+    other.execute("BEGIN IMMEDIATE")
+    logbook.rows("PRAGMA busy_timeout = 1")
+    with pytest.raises(StoreError, match="locked"):
+        logbook.insert("notes", NOTE)
+    other.close()
+
+
+def test_an_empty_file_is_not_taken_for_a_new_logbook(tmp_path):
+    path = tmp_path / "logbook.sqlite"
+    path.touch()
+    with pytest.raises(StoreError, match=r"logbook\.sqlite: the logbook is empty \(0 bytes\); restore a copy"):
+        Logbook(path)
+    assert path.stat().st_size == 0
+
+
+def test_another_programs_database_is_refused_and_left_alone(tmp_path):
+    path = tmp_path / "logbook.sqlite"
+    with sqlite3.connect(path) as foreign:
+        foreign.execute("CREATE TABLE cats (name TEXT)")
+    foreign.close()
+    before = path.read_bytes()
+    with pytest.raises(StoreError, match="not a logbook"):
+        Logbook(path)
+    assert path.read_bytes() == before
+
+
+def test_garbage_is_refused_with_a_sentence(tmp_path):
+    path = tmp_path / "logbook.sqlite"
+    path.write_bytes(b"\x93garbage" * 1000)
+    with pytest.raises(StoreError, match="cannot be used"):
+        Logbook(path)
+
+
+def test_a_newer_logbook_is_refused_rather_than_misread(logbook):
+    with logbook.transaction() as database:
+        database["_sqlite_migrations"].insert(
+            {"migration_set": "logbook", "name": "split_the_runs", "applied_at": "2030-01-01"}
+        )
+    with pytest.raises(StoreError, match=r"newer stumblelog \(split_the_runs\)"):
+        Logbook(logbook.path)
+
+
+def test_creating_leaves_no_draft_behind_and_marks_the_file_as_ours(logbook, tmp_path):
+    assert {path.name.split("-")[0] for path in tmp_path.iterdir()} == {"logbook.sqlite"}
+    assert logbook.rows("PRAGMA application_id") == [{"application_id": APPLICATION_ID}]
+
+
+def test_a_logbook_made_by_another_program_meanwhile_is_opened_not_replaced(tmp_path, monkeypatch):
+    path = tmp_path / "logbook.sqlite"
+    made = logbook_module._open
+
+    def open_after_the_other(target: Path):
+        if target != path and not path.exists():
+            monkeypatch.setattr(logbook_module, "_open", made)
+            with Logbook(path) as other, other.transaction() as database:
+                database["events"].insert({"id": "o", "name": "O", "kind": "road", "engine": "{}", "created_utc": "x"})
+        return made(target)
+
+    monkeypatch.setattr(logbook_module, "_open", open_after_the_other)
+    with Logbook(path) as opened:
+        assert opened.rows("SELECT id FROM events") == [{"id": "o"}]
