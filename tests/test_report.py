@@ -1,0 +1,129 @@
+"""The text report says what was found, draws no dip away, and keeps quiet about what there is none of."""
+
+import numpy as np
+import pytest
+
+from logger.analysis.findings import FailedStart, Findings, Moved, NextTest, RepairVerdict, SensorFault, Stumble
+from logger.event import Engine, Event, Recording, Trace
+from logger.report import columns_of_extremes, sparkline, speed_from_pulses, text_report
+from tests.store.events import seconds
+
+NOTHING = Findings([], [], [], [], None, [], None, None)
+
+
+def stumbling_event() -> Event:
+    """Four cylinders at 3000 rpm (a pulse each 10 ms); from 5 to 5.1 s the coil is fed 2 V and gives no pulse."""
+    pulses = np.arange(0, 10_000_000_000, 10_000_000)
+    time_ns = np.arange(0, 10_000_000_000, 10_000_000)
+    feed = np.where((time_ns >= 5_000_000_000) & (time_ns < 5_100_000_000), 2.0, 14.0)
+    recording = Recording(
+        "r01",
+        10_000_000_000,
+        traces={"ignition_feed_voltage": Trace(time_ns, feed)},
+        pulses={"tach_pulses": pulses[(pulses < 5_000_000_000) | (pulses >= 5_100_000_000)]},
+    )
+    return Event("Larch Hollow hill climb", Engine(4), (recording,))
+
+
+def stumbling_findings() -> Findings:
+    order = [Moved("ignition_feed_voltage", 5.0, 0.005), Moved("tach_pulses", 5.01, 0.005)]
+    stumble = Stumble(
+        "r01", 5.0, 5.01, 5.1, "ignition_primary", {"ignition_primary": 0.93}, "ignition_feed_voltage", order,
+        "cutout", 10, 0.97, sentence="The coil lost its feed 10 ms before the first pulse went missing.",
+    )  # fmt: skip
+    return Findings(
+        stumbles=[stumble],
+        sensor_faults=[SensorFault("r01", "fuel_pressure", 12.0, 13.5, "open")],
+        failed_starts=[FailedStart("r01", 1.0, 4.0, False, 250.0, 9.8)],
+        gaps=[],
+        main_cause="ignition_primary",
+        other_causes=[],
+        linked_heat=False,
+        linked_shock=True,
+        repairs=[RepairVerdict("renewed the coil feed wire", "too_early", 28.0, 0.0, 0.71, needed="2 more runs.")],
+        next_tests=[
+            NextTest("Wiggle the feed", ["Key on.", "Move the wire."], "13 V", "workshop practice", "Key off.")
+        ],
+    )
+
+
+@pytest.fixture(scope="module")
+def report() -> str:
+    return text_report(stumbling_event(), stumbling_findings().as_json())
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "Larch Hollow hill climb",
+        "Stumbles        1",
+        "First to fail   ignition, primary side (the coil is not fed or not switched)",
+        "With heat       no link seen",
+        "With shock      yes, it comes with it",
+        "1. r01 at 5.000 s: cutout for 0.10 s, 10 firings lost",
+        "   ignition, primary side (the coil is not fed or not switched), 93 % sure",
+        "   order of failure: Ignition feed +0 ms ±5 → Tach +10 ms ±5",
+        "- Fuel pressure: open in r01 from 12.0 to 13.5 s.",
+        "- r01 at 1.0 s: no tach pulses, 250 kPa, 9.8 V.",
+        "- Wiggle the feed (about 5 min). Caution: Key off. (1) Key on. (2) Move the wire. Passes: 13 V",
+    ],
+)
+def test_the_report_says(report, line):
+    assert line in report.splitlines()
+
+
+def test_a_verdict_comes_with_its_rates_and_confidence(report):
+    said = " ".join(report.split())
+    assert (
+        "renewed the coil feed wire: too early to say. Bursts per running hour 28.0 before, 0.0 after. "
+        "Confidence that it is fixed 71 %. 2 more runs." in said
+    )
+
+
+def test_the_trace_shows_the_dip_over_its_onset(report):
+    lines = report.splitlines()
+    (feed,) = (line for line in lines if line.startswith("   Ignition feed   "))
+    (mark,) = (line for line in lines if "▲ onset" in line)
+    assert feed.endswith("2 to 14 V")
+    assert feed[mark.index("▲")] == "▁"
+    assert feed[mark.index("▲") - 1] == "█"
+
+
+def test_an_event_without_stumbles_says_so_and_no_more():
+    text = text_report(stumbling_event(), NOTHING.as_json())
+    assert text.splitlines()[-1] == "No stumble was found."
+
+
+def test_a_stumble_whose_recording_is_damaged_is_still_reported():
+    event = Event("Larch Hollow hill climb", Engine(4), ())
+    assert "1. r01 at 5.000 s" in text_report(event, stumbling_findings().as_json())
+
+
+@pytest.mark.parametrize(
+    ("values", "drawn"),
+    [
+        ([], ""),
+        ([np.nan, np.nan], "  "),
+        ([5.0, 5.0], "▄▄"),
+        ([0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0], "▁▂▃▄▅▆▇█"),
+        ([0.0, np.nan, 8.0], "▁ █"),
+    ],
+)
+def test_a_sparkline_draws(values, drawn):
+    assert sparkline(np.array(values)) == drawn
+
+
+def test_a_column_keeps_the_value_furthest_from_the_median():
+    time_ns = seconds(0.0, 0.1, 0.2, 0.3, 0.4, 0.5)
+    columns = columns_of_extremes(time_ns, np.array([12.0, 12.1, 3.0, 12.0, np.nan, 12.2]), 0, 600_000_000, 3)
+    np.testing.assert_array_equal(columns, [12.1, 3.0, 12.2])
+
+
+def test_a_window_without_values_is_all_absent():
+    assert np.isnan(columns_of_extremes(seconds(5.0), np.array([1.0]), 0, 1_000_000_000, 4)).all()
+
+
+def test_speed_comes_from_the_interval_between_pulses():
+    time_ns, rpm = speed_from_pulses(seconds(0.0, 0.01, 0.03, 0.03), 2.0)
+    np.testing.assert_array_equal(time_ns, seconds(0.01, 0.03))
+    np.testing.assert_allclose(rpm, [3000.0, 1500.0])
