@@ -1,0 +1,127 @@
+"""Voltages judged against each other and against the ignition: a tap that lies, or a supply that really sagged?
+
+A voltage can truly jump, so no step proves anything. What proves a lie: a coil feed above the battery that feeds it,
+or a coil that goes on firing with nothing at its terminal.
+"""
+
+import numpy as np
+
+from logger.analysis.plausible import Plausible
+from logger.analysis.scene import Scene, merge, spans_of
+from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
+
+# Below this a 12 V coil no longer gives the tach wire a pulse (common practice, no source).
+COIL_DEAD_V = 4.0
+# A regulated 5 V supply needs about this at its input (common practice, no source).
+REGULATOR_MIN_V = 7.0
+# Firings that must have come, and the share of those expected, for "the engine ran on".
+MIN_FIRINGS = 5
+RAN_ON = 0.85
+
+
+def lies(
+    name: str, value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Scene
+) -> tuple[BoolArray, BoolArray]:
+    """Samples at which a voltage reads too low or too high to be true while the engine runs."""
+    judge = {"battery_voltage": _battery, "sensor_supply_voltage": _supply}.get(name, _feed)
+    low, high = judge(value, time_ns, limits, scene)
+    return scene.while_running(low, time_ns), scene.while_running(high, time_ns)
+
+
+def supply_sags(time_ns: IntArray, scene: Scene) -> BoolArray:
+    """Samples near which the 5 V supply was off, or the battery too low to make it: no fault of the sensors."""
+    for name, enough in (("sensor_supply_voltage", 0.0), ("battery_voltage", REGULATOR_MIN_V)):
+        trace = scene.recording.traces.get(name)
+        if trace is None or trace.time_ns.size == 0 or np.isnan(trace.value).all():
+            continue
+        if name == "sensor_supply_voltage":
+            nominal = nominal_supply(trace.value)
+            off = (trace.value < 0.93 * nominal) | (trace.value > 1.07 * nominal)
+        else:
+            off = scene.trusted[name].value < enough
+        return _near(time_ns, trace.time_ns, off)
+    return np.zeros(time_ns.size, bool)
+
+
+def nominal_supply(value: FloatArray) -> float:
+    """5 V, or 3.3 V where that is what the sensors are fed with."""
+    return 3.3 if 3.0 < float(np.nanmedian(value[:: max(1, value.size // 5000)])) < 3.6 else 5.0
+
+
+def _near(time_ns: IntArray, other_ns: IntArray, off: BoolArray, within_ns: int = 150_000_000) -> BoolArray:
+    """Samples within 150 ms of where a mask over another channel's samples is set."""
+    near = np.zeros(time_ns.size, bool)
+    for start, stop in spans_of(off).tolist():
+        first, last = np.searchsorted(time_ns, [other_ns[start] - within_ns, other_ns[stop - 1] + within_ns])
+        near[first:last] = True
+    return near
+
+
+def _battery(value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Scene) -> tuple[BoolArray, BoolArray]:
+    """Below what the coil it feeds shows, or dead with the coil firing on; above any regulator's worst."""
+    low = value < 9.0
+    at = np.flatnonzero(low)
+    feed = scene.extreme_near("ignition_feed_voltage", time_ns[at], highest=False, within_ns=15_000_000)
+    low[at] = feed > value[at] + 1.5
+    low |= _fires_on(value < COIL_DEAD_V, time_ns, scene) & _unanswered(feed, at, value.size)
+    high = value > 17.0
+    at = np.flatnonzero(high)
+    feed = scene.extreme_near("ignition_feed_voltage", time_ns[at], highest=True, within_ns=15_000_000)
+    high[at] = (feed < value[at] - 2.5) | (value[at] > limits.high)
+    return low, high
+
+
+def _unanswered(feed: FloatArray, at: IntArray, size: int) -> BoolArray:
+    """Samples at which no coil feed was measured that fell too: where it did, the fall is real."""
+    unanswered = np.ones(size, bool)
+    unanswered[at] = np.isnan(feed)
+    return unanswered
+
+
+def _feed(value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Scene) -> tuple[BoolArray, BoolArray]:
+    """Dead at the coil's terminal with battery up and coil firing on; or above the battery."""
+    low = value < limits.low
+    at = np.flatnonzero(low)
+    battery = scene.extreme_near("battery_voltage", time_ns[at], highest=False, within_ns=15_000_000)
+    low[at] = ~(battery < 8.0)
+    high = value > 16.0
+    at = np.flatnonzero(high)
+    battery = scene.extreme_near("battery_voltage", time_ns[at], highest=True, within_ns=15_000_000)
+    high[at] = (value[at] > battery + 2.0) | (value[at] > limits.high)
+    return _fires_on(low, time_ns, scene), high
+
+
+def _supply(value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Scene) -> tuple[BoolArray, BoolArray]:
+    """The 5 V off by a tenth although the battery could make it."""
+    nominal = nominal_supply(value)
+    low = value < 0.9 * nominal
+    at = np.flatnonzero(low)
+    battery = scene.extreme_near("battery_voltage", time_ns[at], highest=False, within_ns=150_000_000)
+    low[at] = battery > REGULATOR_MIN_V
+    if "battery_voltage" not in scene.trusted:
+        low = _fires_on(value < 0.9 * nominal, time_ns, scene)
+    return low, value > 1.1 * nominal
+
+
+def _fires_on(low: BoolArray, time_ns: IntArray, scene: Scene) -> BoolArray:
+    """Of the stretches of a mask keep those through which the ignition fired as before.
+
+    Stretches less than 2 s apart are judged together. Where the tach wire does not hang on the coil its pulses prove
+    nothing by themselves; then only ten seconds of running convince.
+    """
+    kept = np.zeros_like(low)
+    spans = spans_of(scene.while_running(low, time_ns))
+    if not len(spans):
+        return kept
+    step_ns = int(np.median(np.diff(time_ns[:2000])))
+    spans_ns = np.column_stack((time_ns[spans[:, 0]], time_ns[spans[:, 1] - 1] + step_ns))
+    came, expected = scene.firing_on(spans_ns)
+    lasting = spans_ns[:, 1] - spans_ns[:, 0]
+    patience_ns = (10 if scene.engine.tach_source in ("crank", "control_unit") else 0) * NS_PER_S
+    for start, stop in merge(spans_ns, 2 * NS_PER_S).tolist():
+        member = (spans_ns[:, 0] >= start) & (spans_ns[:, 1] <= stop)
+        due = max(float(expected[member].sum()), float(MIN_FIRINGS))
+        if came[member].sum() >= RAN_ON * due and lasting[member].sum() >= patience_ns:
+            for first, last in spans[member].tolist():
+                kept[first:last] = True
+    return kept
