@@ -1,0 +1,324 @@
+"""The settings file: which car, which sensor on which input, where to store.
+
+A TOML file becomes frozen dataclasses. Each field carries its own rule (default, unit, range, help); parsing, error
+texts and the documents all read those rules, so none of them can say something else. `Settings.to_dict()` is the
+snapshot that every recording carries, `Settings.from_dict()` reads it back.
+"""
+
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any, cast, get_args
+
+from logger.channels import CHANNELS
+from logger.conversion import (
+    FULL_SCALE_V,
+    Calibration,
+    Curve,
+    Divider,
+    Linear,
+    Ratiometric,
+    Table,
+    Thermistor,
+    to_si,
+    units_for,
+)
+from logger.errors import SettingsError
+from logger.event import Engine, EventKind, FuelSystem, TachSource
+from logger.rules import Rule, key, rules_of, take_table
+from logger.settings_check import PULSE_SECTIONS, check
+
+# GPIO 0 to 3 belong to the I2C buses.
+_PIN: dict[str, Any] = {"low": 4, "high": 27, "unit": "GPIO number, not the pin of the header"}
+_PULLS = ("up", "down", "none")
+
+
+@dataclass(frozen=True, slots=True)
+class EventSettings:
+    """[event]: what recordings made from now on belong to."""
+
+    name: str = key("text", "name of the event", "")
+    kind: EventKind = key("word", "what kind of day it is", "competition", words=get_args(EventKind))  # noqa: RUF009
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelSettings:
+    """[channels.NAME]: one ADC input and what its volts mean."""
+
+    chip: int = key("word", "address of the ADC", unit="I2C address", words=(0x48, 0x49, 0x4A, 0x4B))
+    input: int = key("word", "input of that chip, A0 to A3", words=(0, 1, 2, 3))
+    unit: str = key("text", "unit of the numbers given here, such as V, kPa, bar, psi, degC, degF, %")
+    convert: str = key("word", "how volts become values", words=("divider", "ratiometric", "ntc", "linear", "table"))
+    rate_hz: float = key("number", "samples per second", 100.0, low=0.1, high=250.0, unit="Hz")
+    gain: float = key("word", "ADC gain; 1 reads up to 4.096 V", 1.0, words=tuple(FULL_SCALE_V))
+    ratio: float = key("number", "volts in the car per volt at the input", 1.0, low=0.001, high=1000.0)
+    full_scale: float | None = key("number", "ratiometric: value at 90 % of supply", None, low=1e-6, high=1e6)
+    zero_fraction: float = key("number", "ratiometric: share of the supply at zero", 0.1, low=-1.0, high=1.0)
+    span_fraction: float = key("number", "ratiometric: share from zero to full scale", 0.8, low=0.01, high=2.0)
+    zero: float = key("number", "linear: value at 0 V", 0.0, low=-1e6, high=1e6)
+    per_volt: float | None = key("number", "linear: change of the value for each volt", None, low=-1e6, high=1e6)
+    pull_up_ohm: float | None = key("number", "ntc: pull-up to the 5 V supply", None, low=1.0, high=1e7, unit="ohm")
+    load_ohm: float | None = key("number", "ntc: load of the input", None, low=100.0, high=1e9, unit="ohm")
+    coefficients: tuple[float, ...] | None = key("numbers", "ntc: the three Steinhart-Hart coefficients a, b, c", None)
+    beta: float | None = key("number", "ntc: beta, with r25_ohm", None, low=100.0, high=20000.0, unit="K")
+    r25_ohm: float | None = key("number", "ntc: resistance at 25 degC", None, low=1.0, high=1e7, unit="ohm")
+    points: tuple[tuple[float, float], ...] | None = key(
+        "pairs", "table: [volts, value] pairs; ntc: [temperature, ohm] pairs, three or more", None
+    )
+
+    @property
+    def calibration(self) -> Calibration:
+        """The chain from counts to SI values. Raises ValueError, naming the key, where one is missing or wrong."""
+        return Calibration(self._curve(), self.gain, self.ratio)
+
+    def _curve(self) -> Curve:
+        if self.convert == "divider":
+            return Divider()
+        if self.convert == "ratiometric":
+            full_scale = float(to_si(self._need("full_scale"), self.unit) - to_si(0.0, self.unit))
+            return Ratiometric(full_scale, self.zero_fraction, self.span_fraction)
+        if self.convert == "linear":
+            per_volt = float(to_si(self._need("per_volt"), self.unit) - to_si(0.0, self.unit))
+            if per_volt == 0.0:
+                raise ValueError("per_volt is 0; a sensor that never moves cannot be read")
+            return Linear(float(to_si(self.zero, self.unit)), per_volt)
+        if self.convert == "table":
+            return Table(tuple((volts, float(to_si(value, self.unit))) for volts, value in self._need("points")))
+        return self._thermistor()
+
+    def _thermistor(self) -> Thermistor:
+        pull_up = self._need("pull_up_ohm")
+        if self.coefficients is not None:
+            if len(self.coefficients) != 3:
+                raise ValueError(f"coefficients has {len(self.coefficients)} numbers; write three, [a, b, c]")
+            return Thermistor(pull_up, *self.coefficients, load_ohm=self.load_ohm)
+        if self.beta is not None:
+            return Thermistor.from_beta(self.beta, self._need("r25_ohm"), pull_up, load_ohm=self.load_ohm)
+        points = [(float(to_si(value, self.unit)), ohm) for value, ohm in self._need("points")]
+        return Thermistor.from_points(points, pull_up, load_ohm=self.load_ohm)
+
+    def _need(self, name: str) -> Any:
+        value = getattr(self, name)
+        if value is None:
+            raise ValueError(f'{name} is missing; convert = "{self.convert}" needs it')
+        return value
+
+
+@dataclass(frozen=True, slots=True)
+class AccelerometerSettings:
+    """[accelerometer]: the ADXL345 on the same bus."""
+
+    fitted: bool = key("switch", "whether there is one", True)
+    address: int = key("word", "its address", 0x53, unit="I2C address", words=(0x53, 0x1D))
+    rate_hz: float = key("word", "samples per second", 400.0, words=(100.0, 200.0, 400.0, 800.0))
+    mounting: tuple[str, ...] = key(
+        "texts", "the chip's axes that point forward, left and up in the car", ("+x", "+y", "+z")
+    )
+    store_raw: bool = key("switch", "store every sample (about 6 MB an hour), not only levels", True)
+
+
+@dataclass(frozen=True, slots=True)
+class PulseInput:
+    """[tach], [spark_clamp], [injector], [crank]: a pin whose edges are counted."""
+
+    pin: int = key("whole", "GPIO number", **_PIN)
+    edge: str = key("word", "which edge of the pin is the pulse", "falling", words=("falling", "rising"))
+    pull: str = key("word", "the Pi's own resistor on the pin", "up", words=_PULLS)
+    debounce_us: float = key("number", "dead time after a pulse", 200.0, low=0.0, high=5000.0, unit="microseconds")
+
+
+@dataclass(frozen=True, slots=True)
+class KeySense:
+    """[key_sense]: a pin that tells whether the ignition is switched on."""
+
+    fitted: bool = key("switch", "whether it is wired", True)
+    pin: int = key("whole", "GPIO number", 27, **_PIN)
+    active: str = key("word", "level of the pin with the ignition on", "high", words=("high", "low"))
+    pull: str = key("word", "the Pi's own resistor on the pin", "down", words=_PULLS)
+
+
+@dataclass(frozen=True, slots=True)
+class MarkButton:
+    """[mark_button]: a button the driver presses after something odd."""
+
+    fitted: bool = key("switch", "whether it is wired", True)
+    pin: int = key("whole", "GPIO number; the button connects it to ground", 22, **_PIN)
+
+
+@dataclass(frozen=True, slots=True)
+class LampSettings:
+    """[lamp]: one lamp; steady = recording, slow blink = a sensor is missing, fast blink = not recording."""
+
+    fitted: bool = key("switch", "whether it is wired", True)
+    pin: int = key("whole", "GPIO number", 23, **_PIN)
+
+
+@dataclass(frozen=True, slots=True)
+class RecorderSettings:
+    """[recorder]: where recordings go and when to stop."""
+
+    data_dir: str = key("text", "folder of recordings and logbook", "/var/lib/stumblelog")
+    run_dir: str = key("text", "folder of the live values, in memory", "/run/stumblelog")
+    i2c_bus: int = key("whole", "number of the I2C bus", 1, low=0, high=31)
+    buffer_s: float = key("number", "how long a stalled card is ridden out", 120.0, low=10.0, high=3600.0, unit="s")
+    reserve_mb: float = key("number", "stop cleanly when less is free", 1.0, low=1.0, high=100000.0, unit="MB")
+    warn_mb: float = key("number", "warn when less is free", 500.0, low=1.0, high=1000000.0, unit="MB")
+    power_off_after_min: float = key(
+        "number", "with power hold: shut down so long after key off; 0 = never", 10.0, low=0.0, high=1440.0, unit="min"
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class DisplaySettings:
+    """[display]: units on the page and in reports; inside everything is SI."""
+
+    pressure: str = key("word", "unit of pressures", "kPa", words=units_for("kPa"))
+    temperature: str = key("word", "unit of temperatures", "degC", words=units_for("degC"))
+
+
+ENGINE_RULES: dict[str, Rule] = {
+    "cylinders": Rule("whole", "number of cylinders", low=1, high=16),
+    "strokes": Rule("word", "four-stroke or two-stroke", 4, words=(2, 4)),
+    "tach_pulses_per_revolution": Rule("number", "pulses on the tach wire per turn", None, low=0.25, high=120.0),
+    "tach_source": Rule("word", "what drives the tach wire", None, words=get_args(TachSource)),
+    "fuel_system": Rule("word", "how fuel gets in", None, words=get_args(FuelSystem)),
+    "idle_rpm": Rule("number", "warm idle speed", None, low=100.0, high=5000.0, unit="rpm"),
+    "redline_rpm": Rule("number", "highest speed it is run at", None, low=1000.0, high=25000.0, unit="rpm"),
+}
+"""[engine]: the fields of `logger.event.Engine`, which the analysis shares and which therefore knows no rules."""
+
+_SECTIONS: dict[str, type] = {
+    "event": EventSettings,
+    "accelerometer": AccelerometerSettings,
+    "key_sense": KeySense,
+    "mark_button": MarkButton,
+    "lamp": LampSettings,
+    "recorder": RecorderSettings,
+    "display": DisplaySettings,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Everything the recorder and the store need to know about this car and this logger."""
+
+    engine: Engine
+    channels: Mapping[str, ChannelSettings]
+    pulse_inputs: Mapping[str, PulseInput]
+    event: EventSettings = field(default_factory=EventSettings)
+    accelerometer: AccelerometerSettings = field(default_factory=AccelerometerSettings)
+    key_sense: KeySense = field(default_factory=KeySense)
+    mark_button: MarkButton = field(default_factory=MarkButton)
+    lamp: LampSettings = field(default_factory=LampSettings)
+    recorder: RecorderSettings = field(default_factory=RecorderSettings)
+    display: DisplaySettings = field(default_factory=DisplaySettings)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain dicts, lists, numbers and texts in the layout of the file; what is None is left out."""
+        document: dict[str, Any] = {"engine": asdict(self.engine)}
+        document |= {name: asdict(getattr(self, name)) for name in _SECTIONS}
+        document |= {
+            section: asdict(self.pulse_inputs[channel])
+            for section, channel in PULSE_SECTIONS.items()
+            if channel in self.pulse_inputs
+        }
+        document["channels"] = {name: asdict(channel) for name, channel in self.channels.items()}
+        return cast(dict[str, Any], _plain(document))
+
+    @classmethod
+    def from_dict(cls, document: Mapping[str, Any], where: str = "settings") -> "Settings":
+        """Settings from a parsed file or a snapshot. Raises SettingsError: `where`, the key and what is allowed."""
+        settings = _build(where, document)
+        try:
+            check(settings)
+        except ValueError as error:
+            raise SettingsError(f"{where}: {error}") from error
+        return settings
+
+
+def load(path: Path) -> Settings:
+    """Read a settings file; what it does not mention has its default, the channels that of the default wiring.
+
+    Raises SettingsError naming the file, the key and what is allowed.
+    """
+    return Settings.from_dict(_document(path), str(path))
+
+
+def default() -> Settings:
+    """The default wiring on a six-cylinder engine: the file that a new installation starts from."""
+    return load(DEFAULT_FILE)
+
+
+DEFAULT_FILE = Path(__file__).with_name("settings_default.toml")
+
+
+def rules() -> Iterator[tuple[str, str, Rule]]:
+    """(section, key, rule) of every setting there is, for documents and help."""
+    for name, rule in ENGINE_RULES.items():
+        yield "engine", name, rule
+    sections: dict[str, type] = {**_SECTIONS, **dict.fromkeys(PULSE_SECTIONS, PulseInput)}
+    for section, kind in {**sections, "channels.NAME": ChannelSettings}.items():
+        for name, rule in rules_of(kind).items():
+            yield section, name, rule
+
+
+def _document(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise SettingsError(f"{path}: cannot be read: {error.strerror}; give a settings file that exists") from error
+    except UnicodeDecodeError as error:
+        raise SettingsError(f"{path}: not UTF-8 text; save it as UTF-8") from error
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(f"{path}: not valid TOML: {error}") from error
+
+
+def _plain(value: Any) -> Any:
+    """Tuples to lists and None left out, so that a snapshot is JSON and TOML alike."""
+    if isinstance(value, dict):
+        return {name: _plain(item) for name, item in value.items() if item is not None}
+    return [_plain(item) for item in value] if isinstance(value, tuple | list) else value
+
+
+def _build(where: str, document: Mapping[str, Any]) -> Settings:
+    for name in document:
+        if name not in {*_SECTIONS, *PULSE_SECTIONS, "engine", "channels"}:
+            known = ", ".join(["engine", "channels.NAME", *PULSE_SECTIONS, *_SECTIONS])
+            raise SettingsError(f"{where}: [{name}] is not a section of the settings; known are {known}")
+    wiring = document
+    if "channels" not in document and "tach" not in document:
+        wiring = {**{name: _document(DEFAULT_FILE)[name] for name in ("channels", "tach")}, **document}
+    channels = wiring.get("channels", {})
+    if not isinstance(channels, Mapping):
+        raise SettingsError(f"{where}: channels must be sections of their own, [channels.NAME]")
+    return Settings(
+        engine=Engine(**take_table(where, "engine", document.get("engine", {}), ENGINE_RULES)),
+        channels={name: _channel(where, name, table) for name, table in channels.items()},
+        pulse_inputs={
+            channel: PulseInput(**take_table(where, section, wiring[section], rules_of(PulseInput)))
+            for section, channel in PULSE_SECTIONS.items()
+            if section in wiring
+        },
+        **{
+            name: kind(**take_table(where, name, document.get(name, {}), rules_of(kind)))
+            for name, kind in _SECTIONS.items()
+        },
+    )
+
+
+def _channel(where: str, name: str, table: Any) -> ChannelSettings:
+    known = [channel.name for channel in CHANNELS.values() if channel.kind == "sampled"]
+    if name not in known:
+        raise SettingsError(f"{where}: [channels.{name}] is an unknown channel; known are {', '.join(known)}")
+    channel = ChannelSettings(**take_table(where, f"channels.{name}", table, rules_of(ChannelSettings)))
+    units = units_for(CHANNELS[name].unit)
+    if channel.unit not in units:
+        raise SettingsError(
+            f"{where}: channels.{name}.unit is {channel.unit!r}; allowed for {name} are {', '.join(units)}"
+        )
+    try:
+        _ = channel.calibration
+    except ValueError as error:
+        raise SettingsError(f"{where}: [channels.{name}] {error}") from error
+    return channel
