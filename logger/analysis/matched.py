@@ -1,0 +1,157 @@
+"""Statistics of matched comparison: exact, small, each with its published source. Used by links.py and repairs.py.
+
+holm(p) -> adjusted p                                       S. Holm, Scand. J. Stat. 6 (1979) 65-70
+benjamini_hochberg(p) -> adjusted p                         Y. Benjamini & Y. Hochberg, JRSS B 57 (1995) 289-300
+mantel_haenszel(tables) -> MantelHaenszel                   N. Mantel & W. Haenszel, J. Natl. Cancer Inst. 22 (1959)
+conditional_logit(x, case, stratum) -> Logit                R. J. Marshall & R. T. Jackson, Stat. Med. 12 (1993)
+rotation_counts(...)                                        exact null of a coincidence count, see there
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import chi2, norm
+
+from logger.errors import AnalysisError
+from logger.event import FloatArray, IntArray
+
+
+def holm(p: Sequence[float] | FloatArray) -> FloatArray:
+    """Step-down adjusted p-values (n,), in the order given: the chance of any false claim stays below the level."""
+    raw = _p_values(p)
+    order = np.argsort(raw, kind="stable")
+    factor = raw.size - np.arange(raw.size)
+    adjusted = np.empty_like(raw)
+    adjusted[order] = np.minimum(1.0, np.maximum.accumulate(raw[order] * factor)) if raw.size else raw
+    return adjusted
+
+
+def benjamini_hochberg(p: Sequence[float] | FloatArray) -> FloatArray:
+    """Step-up adjusted p-values (n,), in the order given: the expected share of false claims stays below the level."""
+    raw = _p_values(p)
+    order = np.argsort(raw, kind="stable")
+    scaled = raw[order] * raw.size / np.arange(1, raw.size + 1)
+    adjusted = np.empty_like(raw)
+    adjusted[order] = np.minimum(1.0, np.minimum.accumulate(scaled[::-1])[::-1]) if raw.size else raw
+    return adjusted
+
+
+def _p_values(p: Sequence[float] | FloatArray) -> FloatArray:
+    raw = np.asarray(p, dtype=float)
+    if raw.ndim != 1 or not np.all((raw >= 0) & (raw <= 1)):
+        raise AnalysisError(f"p-values must be a list of numbers from 0 to 1, got {p!r}")
+    return raw
+
+
+@dataclass(frozen=True, slots=True)
+class MantelHaenszel:
+    """Common odds ratio over strata with its 95 % interval (NaN where a margin is empty), and the test of no effect."""
+
+    odds_ratio: float
+    low: float
+    high: float
+    chi_square: float
+    p: float
+
+
+def mantel_haenszel(tables: FloatArray) -> MantelHaenszel:
+    """Pool 2×2 tables (k, 2, 2), [[a, b], [c, d]] each: cases exposed / not over controls exposed / not.
+
+    Interval after J. Robins, N. Breslow & S. Greenland, Biometrics 42 (1986) 311-323; chi-square with continuity
+    correction as Mantel and Haenszel give it.
+    """
+    t = np.asarray(tables, dtype=float).reshape(-1, 2, 2)
+    t = t[t.sum(axis=(1, 2)) > 0]
+    a, b, c, d = t[:, 0, 0], t[:, 0, 1], t[:, 1, 0], t[:, 1, 1]
+    n = a + b + c + d
+    r, s = (a * d / n), (b * c / n)
+    total_r, total_s = float(r.sum()), float(s.sum())
+    ratio = total_r / total_s if total_s > 0 else (np.inf if total_r > 0 else np.nan)
+    low = high = np.nan
+    if total_r > 0 and total_s > 0:
+        p, q = (a + d) / n, (b + c) / n
+        variance = (
+            (p * r).sum() / (2 * total_r**2)
+            + (p * s + q * r).sum() / (2 * total_r * total_s)
+            + (q * s).sum() / (2 * total_s**2)
+        )
+        half = float(norm.ppf(0.975) * np.sqrt(variance))
+        low, high = ratio * np.exp(-half), ratio * np.exp(half)
+    many = n > 1
+    spread = ((a + b) * (c + d) * (a + c) * (b + d))[many] / (n[many] ** 2 * (n[many] - 1))
+    deviation = max(0.0, abs(float(((a * d - b * c) / n).sum())) - 0.5)
+    chi_square = deviation**2 / float(spread.sum()) if spread.sum() > 0 else 0.0
+    return MantelHaenszel(float(ratio), float(low), float(high), chi_square, float(chi2.sf(chi_square, 1)))
+
+
+@dataclass(frozen=True, slots=True)
+class Logit:
+    """Coefficients (k,), logarithms of odds ratios, with standard errors; log-likelihood at and without them."""
+
+    coefficient: FloatArray
+    standard_error: FloatArray
+    log_likelihood: float
+    log_likelihood_null: float
+
+
+def conditional_logit(x: FloatArray, case: IntArray, stratum: IntArray, *, n_steps: int = 50) -> Logit:
+    """Conditional logistic regression for matched sets of one case and its controls, by Newton's method.
+
+    x: (n, k) covariates; case: (n,) 1 for the case; stratum: (n,) set numbers. Sets with other than one case are
+    refused (AnalysisError). Perfectly separated data do not converge to a finite value: the last step is returned,
+    with standard errors so large that nothing follows from it.
+    """
+    x = np.asarray(x, dtype=float).reshape(len(case), -1)
+    names, index = np.unique(stratum, return_inverse=True)
+    if np.any(np.bincount(index, weights=np.asarray(case, float)) != 1):
+        raise AnalysisError("conditional_logit: each matched set must hold exactly one case")
+
+    def evaluate(beta: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        eta = x @ beta
+        peak = np.full(names.size, -np.inf)
+        np.maximum.at(peak, index, eta)
+        weight = np.exp(eta - peak[index])
+        total = np.bincount(index, weights=weight)
+        share = weight / total[index]
+        mean = np.column_stack([np.bincount(index, weights=share * column) for column in x.T])
+        centred = x - mean[index]
+        likelihood = float((eta[case == 1] - peak[index][case == 1] - np.log(total[index][case == 1])).sum())
+        return likelihood, centred[case == 1].sum(axis=0), (centred * share[:, None]).T @ centred
+
+    beta = np.zeros(x.shape[1])
+    null, gradient, information = evaluate(beta)
+    value = null
+    for _ in range(n_steps):
+        step = np.linalg.lstsq(information, gradient, rcond=None)[0]
+        beta = beta + np.clip(step, -2.0, 2.0)
+        value, gradient, information = evaluate(beta)
+        if np.abs(step).max() < 1e-9:
+            break
+    errors = np.sqrt(np.diag(np.linalg.pinv(information)))
+    return Logit(beta, errors, value, null)
+
+
+def rotation_counts(cases_s: FloatArray, exposed_s: FloatArray, span: tuple[float, float], step_s: float) -> FloatArray:
+    """Chance of each coincidence count (n_cases + 1,) when one run's cases are turned round within `span` as one.
+
+    cases_s: times of cases; exposed_s: (k, 2) stretches that count as exposed. All cases of a run are shifted together,
+    whatever leaves the span at its end coming in again at its begin, in steps of `step_s`: crowds of cases and crowds
+    of exposure stay as they are, only their alignment is left to chance. Runs are independent, so the null of their
+    sum is the convolution of these: exact, no drawing of random numbers. (A randomisation test in the sense of
+    E. S. Edgington, Randomization Tests, 1980, the set of re-arrangements being the rotations.)
+    """
+    length = span[1] - span[0]
+    n_steps = max(1, round(length / step_s))
+    edges = np.clip(exposed_s, span[0], span[1]) - span[0]
+    marks = np.zeros(n_steps + 1)
+    for begin, end in np.floor(edges / length * n_steps).astype(int):
+        marks[begin : end + 1] = 1.0
+    exposed = marks[:n_steps] > 0
+    cell = np.floor((cases_s - span[0]) / length * n_steps).astype(int) % n_steps
+    shifts = np.arange(n_steps)
+    count = np.zeros(n_steps, dtype=np.intp)
+    for one in cell:
+        count += exposed[(one + shifts) % n_steps]
+    chance: FloatArray = np.bincount(count, minlength=cases_s.size + 1) / n_steps
+    return chance
