@@ -14,9 +14,13 @@ from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 COIL_DEAD_V = 4.0
 # A regulated 5 V supply needs about this at its input (common practice, no source).
 REGULATOR_MIN_V = 7.0
-# Firings that must have come, and the share of those expected, for "the engine ran on".
-MIN_FIRINGS = 5
-RAN_ON = 0.85
+# What "the engine ran on" takes: firings, seconds, and the share of the firings expected. Over seconds speed itself may
+# halve, and a dead coil gives none at all; over tenths of a second a chattering contact gives many.
+MIN_FIRINGS, MIN_LASTING_S = 8, 0.2
+RAN_ON_BRIEFLY, RAN_ON = 0.85, 0.6
+# Running this long on nothing is impossible: with pulses from the coil, and with pulses from the crank, which a car in
+# gear turns for a while with a dead engine.
+PATIENCE_S = {False: 4, True: 10}
 
 
 def lies(
@@ -92,22 +96,33 @@ def _feed(value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Scene)
 
 
 def _supply(value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Scene) -> tuple[BoolArray, BoolArray]:
-    """The 5 V off by a tenth although the battery could make it."""
+    """The 5 V off by a tenth although the battery stayed up; its shortest dips may be hidden by slow sampling."""
     nominal = nominal_supply(value)
     low = value < 0.9 * nominal
     at = np.flatnonzero(low)
-    battery = scene.extreme_near("battery_voltage", time_ns[at], highest=False, within_ns=150_000_000)
-    low[at] = battery > REGULATOR_MIN_V
+    battery = scene.extreme_near("battery_voltage", time_ns[at], highest=False, within_ns=300_000_000)
+    low[at] = battery > max(REGULATOR_MIN_V, 0.8 * _usual(scene, "battery_voltage"))
     if "battery_voltage" not in scene.trusted:
-        low = _fires_on(value < 0.9 * nominal, time_ns, scene)
-    return low, value > 1.1 * nominal
+        low = value < 0.9 * nominal
+    return _fires_on(low, time_ns, scene), value > 1.1 * nominal
+
+
+def _usual(scene: Scene, channel: str) -> float:
+    """Median of a channel's trusted values while the engine runs; 0 where there are none."""
+    trace = scene.trusted.get(channel)
+    if trace is None:
+        return 0.0
+    inside = [trace.value[start:stop] for start, stop in scene.running_samples(trace.time_ns)]
+    value = np.concatenate(inside or [trace.value[:0]])
+    value = value[:: max(1, value.size // 5000)]
+    return float(np.nanmedian(value)) if value.size and not np.isnan(value).all() else 0.0
 
 
 def _fires_on(low: BoolArray, time_ns: IntArray, scene: Scene) -> BoolArray:
     """Of the stretches of a mask keep those through which the ignition fired as before.
 
-    Stretches less than 2 s apart are judged together. Where the tach wire does not hang on the coil its pulses prove
-    nothing by themselves; then only ten seconds of running convince.
+    Stretches less than 2 s apart are judged together: either the pulses expected in them came, or the engine ran on
+    for PATIENCE_S. Where the tach wire does not hang on the coil its pulses prove nothing, and the latter decides.
     """
     kept = np.zeros_like(low)
     spans = spans_of(scene.while_running(low, time_ns))
@@ -117,11 +132,15 @@ def _fires_on(low: BoolArray, time_ns: IntArray, scene: Scene) -> BoolArray:
     spans_ns = np.column_stack((time_ns[spans[:, 0]], time_ns[spans[:, 1] - 1] + step_ns))
     came, expected = scene.firing_on(spans_ns)
     lasting = spans_ns[:, 1] - spans_ns[:, 0]
-    patience_ns = (10 if scene.engine.tach_source in ("crank", "control_unit") else 0) * NS_PER_S
+    free_crank = scene.engine.tach_source in ("crank", "control_unit")
+    patience_ns = PATIENCE_S[free_crank] * NS_PER_S
     for start, stop in merge(spans_ns, 2 * NS_PER_S).tolist():
         member = (spans_ns[:, 0] >= start) & (spans_ns[:, 1] <= stop)
-        due = max(float(expected[member].sum()), float(MIN_FIRINGS))
-        if came[member].sum() >= RAN_ON * due and lasting[member].sum() >= patience_ns:
+        lasted_ns, fired = lasting[member].sum(), came[member].sum()
+        share = RAN_ON if lasted_ns > NS_PER_S else RAN_ON_BRIEFLY
+        enough = fired >= MIN_FIRINGS and lasted_ns >= MIN_LASTING_S * NS_PER_S
+        as_due = not free_crank and enough and fired >= share * expected[member].sum()
+        if as_due or lasted_ns >= patience_ns:
             for first, last in spans[member].tolist():
                 kept[first:last] = True
     return kept

@@ -45,5 +45,5 @@ PLAUSIBLE: dict[str, Plausible] = {
     "coolant_temperature": Plausible(-35.0, 150.0, step=8.0, rate_per_s=3.0, must_move_s=600.0),
     "under_bonnet_temperature": Plausible(-35.0, 200.0, step=15.0, rate_per_s=5.0),
     "intake_temperature": Plausible(-35.0, 150.0, step=15.0, rate_per_s=5.0),
-    "acceleration": Plausible(-200.0, 200.0, rests=True, must_move_s=5.0),
+    "acceleration": Plausible(-200.0, 200.0, must_move_s=5.0),
 }

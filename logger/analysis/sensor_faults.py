@@ -22,7 +22,7 @@ TOGETHER_NS = 2 * NS_PER_S
 # A lie that starts this shortly before the engine stops is the key being turned off under the sensors.
 DYING_NS = NS_PER_S
 # Chance, per recording, that a healthy noisy signal repeats itself long enough to be called stuck.
-STUCK_BY_CHANCE = 1e-7
+STUCK_BY_CHANCE = 1e-6
 # A voltage that rests at nothing is dead, not stuck.
 DEAD_V = 1.0
 _ORDER = ("battery_voltage", "ignition_feed_voltage", "pump_feed_voltage", "sensor_supply_voltage")
@@ -131,12 +131,13 @@ def _judge(name: str, trace: Trace, scene: Scene) -> list[SensorFault]:
     """Judge one channel: gather its lies, drop what the supply is to blame for, and name what is left."""
     limits = PLAUSIBLE[name]
     time_ns = trace.time_ns
-    axes = trace.value.reshape(time_ns.size, -1).T
     nothing = np.zeros(time_ns.size, bool)
+    excused = nothing if limits.electrical else electrical.supply_sags(time_ns, scene)
     absent, low, high, stuck = nothing, nothing, nothing, nothing
-    for value in axes:
-        absent = absent | scene.while_running(np.isnan(value), time_ns)
-        stuck = stuck | _stuck(value, time_ns, limits, scene)
+    for axis in trace.value.reshape(time_ns.size, -1).T:
+        value = np.where(excused, np.nan, axis) if excused.any() else axis
+        absent = absent | scene.while_running(np.isnan(axis) & ~excused, time_ns)
+        stuck = stuck | _stuck(axis, time_ns, limits, scene)
         if limits.electrical:
             off_low, off_high = electrical.lies(name, value, time_ns, limits, scene)
         elif name == "fuel_pressure":
@@ -145,8 +146,7 @@ def _judge(name: str, trace: Trace, scene: Scene) -> list[SensorFault]:
             off_low, off_high = _off_scale(value, time_ns, limits, scene)
         low, high = low | off_low, high | off_high
     lies = _Lies(_after_warm_up(name, absent, time_ns, scene), low, high, stuck)
-    excused = nothing if limits.electrical else electrical.supply_sags(time_ns, scene)
-    return _name_faults(name, time_ns, lies, excused, scene)
+    return _name_faults(name, time_ns, lies, scene)
 
 
 def _after_warm_up(name: str, absent: BoolArray, time_ns: IntArray, scene: Scene) -> BoolArray:
@@ -201,10 +201,10 @@ def _pressure_lies(
 ) -> tuple[BoolArray, BoolArray]:
     """Rail pressure that no rail can have.
 
-    Below the atmosphere by more than a tenth of the running pressure (an open wire reads -12.5 % of a full scale that
-    lies above the running pressure); or, reached by a jump of more than 60 % of the running pressure between samples
-    no more than 25 ms apart, anything: a rail with its pump dead empties through the injectors, and that takes longer;
-    or far above and without the ripple that injection makes.
+    Below the atmosphere by more than a tenth of the running pressure: an open wire reads -12.5 % of a full scale that
+    lies above the running pressure. Gone from one sample to the next, 25 ms at most: a rail whose pump died empties
+    through the injectors, and that takes longer; at lower rates it must also stay gone for 3 s under a running engine.
+    Far above the running pressure from one sample to the next, or without the ripple that injection makes.
     """
     inside = np.concatenate([value[start:stop] for start, stop in scene.running_samples(time_ns)] or [value[:0]])
     inside = inside[:: max(1, inside.size // 20_000)]
@@ -212,79 +212,89 @@ def _pressure_lies(
     usual = float(np.median(plain)) if plain.size else 0.0
     low = value < -max(-limits.low, 0.1 * usual)
     high = value > limits.high
-    if usual:
-        low_step, high_step = _fast_jumps(value, time_ns, 0.6 * usual)
-        low |= low_step
-        high |= high_step
-    above = spans_of(value > 1.5 * max(usual, 100.0))
+    interval_ns = float(np.median(np.diff(time_ns[:2000])))
+    if usual and interval_ns <= 0.11 * NS_PER_S and bool((np.abs(np.diff(value)) > 0.6 * usual).any()):
+        low_step, high_step = _stepped(value, time_ns, 0.6 * usual, 0.0)
+        shortest_ns = 0 if interval_ns <= 0.025 * NS_PER_S else 3 * NS_PER_S
+        for start, stop in spans_of(scene.while_running(low_step, time_ns)).tolist():
+            low[start:stop] |= time_ns[stop - 1] - time_ns[start] >= shortest_ns
+        high |= high_step & (value > 1.5 * usual)
     ripple = float(np.median(np.abs(np.diff(plain)))) if plain.size > 1 else 0.0
-    for start, stop in merge(above, 2).tolist():
-        piece = value[start:stop]
-        if stop - start >= 8 and np.nanmedian(np.abs(np.diff(piece))) < 0.5 * ripple:
+    for start, stop in merge(spans_of(value > 1.5 * max(usual, 100.0)), 2).tolist():
+        if stop - start >= 8 and np.nanmedian(np.abs(np.diff(value[start:stop]))) < 0.5 * ripple:
             high[start:stop] = True
     return scene.while_running(low, time_ns), scene.while_running(high, time_ns)
-
-
-def _fast_jumps(value: FloatArray, time_ns: IntArray, step: float) -> tuple[BoolArray, BoolArray]:
-    """As _stepped, for jumps between neighbouring samples no more than 25 ms apart."""
-    jumps = np.abs(np.diff(value)) > step
-    if not jumps.any() or float(np.median(np.diff(time_ns[:2000]))) > 0.025 * NS_PER_S:
-        return np.zeros(value.size, bool), np.zeros(value.size, bool)
-    return _stepped(value, time_ns, step, 0.0)
 
 
 def _stuck(value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Scene) -> BoolArray:
     """Samples that repeat the one before for longer than chance allows.
 
-    How often the signal repeats itself is counted around each candidate, once a repeat has happened, so that a coarse
-    or filtered signal, which repeats often, must repeat very long. Values held at the ends of travel or scale are no
-    evidence.
+    Only a lively signal can be called stuck: one that before and after moves by more than its resolution. A coarse or
+    quiet one may truthfully rest on one code for minutes, and so may any at the ends of its travel or scale.
     """
     stuck = np.zeros(value.size, bool)
     changes = np.flatnonzero(value[1:] != value[:-1]) + 1
     bounds = np.concatenate(([0], changes, [value.size]))
-    lengths = np.diff(bounds)
     interval_ns = float(np.median(np.diff(time_ns[:2000]))) or 1.0
     shortest = max(8, int(0.4 * NS_PER_S / interval_ns))
-    ends = (float(np.nanmin(value)), float(np.nanmax(value))) if not np.isnan(value).all() else (np.nan, np.nan)
-    spans = np.column_stack((bounds[:-1], bounds[1:]))[lengths >= shortest]
-    running = scene.running_samples(time_ns)
-    for start, stop in spans.tolist():
-        ran = int(np.clip(np.minimum(running[:, 1], stop) - np.maximum(running[:, 0], start), 0, None).sum())
+    long = np.flatnonzero(np.diff(bounds) >= shortest)
+    if not long.size or np.isnan(value).all():
+        return stuck
+    ran = np.concatenate(
+        [np.arange(first, last) for first, last in scene.running_samples(time_ns).tolist()] or [long[:0]]
+    )
+    ends = (float(np.nanmin(value)), float(np.nanmax(value)))
+    for start, stop in np.column_stack((bounds[long], bounds[long + 1])).tolist():
+        before, after = np.searchsorted(ran, [start, stop])
         held = float(value[start])
-        if ran < shortest or np.isnan(held):
-            continue
-        if (limits.rests and _at_an_end(held, ends)) or (limits.electrical and held < DEAD_V):
+        if after - before < shortest or np.isnan(held) or (limits.electrical and held < DEAD_V):
             continue
         if stop - start == value.size:
-            seconds = ran * interval_ns / NS_PER_S
+            seconds = (after - before) * interval_ns / NS_PER_S
             stuck[start:stop] = limits.must_move_s is not None and seconds >= limits.must_move_s
-        elif _by_chance(value, start, stop, ran) < STUCK_BY_CHANCE:
-            stuck[start:stop] = True
+        elif not limits.rests:
+            stuck[start:stop] = _by_chance(value[ran], before, after) < STUCK_BY_CHANCE
+        elif held not in ends and time_ns[stop - 1] - time_ns[start] > 1.5 * NS_PER_S:
+            stuck[start:stop] = _by_chance_at_rest(value[ran], before, after) < STUCK_BY_CHANCE
     return scene.while_running(stuck, time_ns)
 
 
-def _at_an_end(held: float, ends: tuple[float, float]) -> bool:
-    margin = 0.02 * (ends[1] - ends[0])
-    return held <= ends[0] + margin or held >= ends[1] - margin
+def _by_chance(value: FloatArray, start: int, stop: int) -> float:
+    """Chance that a healthy signal somewhere repeats itself as long as from start to stop, judged by either side of it.
 
-
-def _by_chance(value: FloatArray, start: int, stop: int, length: int) -> float:
-    """Chance that a healthy signal somewhere repeats itself `length` times, judged by the neighbourhood."""
-    worst = 0.0
-    reach = max(40, min(length, 2000))
-    for piece in (value[max(0, start - reach) : start], value[stop : stop + reach]):
-        if piece.size < 10:
+    1 where the signal there is not lively: hardly any of its changes are of two least steps or more.
+    """
+    share = 0.0
+    reach = int(np.clip(stop - start, 60, 400))
+    for side in (value[max(0, start - reach) : start], value[stop : stop + reach]):
+        change = np.abs(np.diff(side[~np.isnan(side)]))
+        if change.size < 10:
             continue
-        same = piece[1:] == piece[:-1]
-        again = (np.count_nonzero(same[1:] & same[:-1]) + 1.0) / (np.count_nonzero(same[:-1]) + 2.0)
-        worst = max(worst, again, (np.count_nonzero(same) + 1.0) / (same.size + 2.0))
-    return 1.0 if worst == 0.0 else float(value.size * worst ** (length - 1))
+        if not change.any() or np.mean(change >= 1.9 * change[change > 0].min()) < 0.1:
+            return 1.0
+        share = max(share, (np.count_nonzero(change == 0) + 1.0) / (change.size + 2.0))
+    return 1.0 if share == 0.0 or share > 0.7 else float(value.size * share ** (stop - start - 1))
 
 
-def _name_faults(name: str, time_ns: IntArray, lies: _Lies, excused: BoolArray, scene: Scene) -> list[SensorFault]:
+def _by_chance_at_rest(value: FloatArray, start: int, stop: int) -> float:
+    """As _by_chance, for what a foot can hold: judged by how the signal behaves elsewhere when it rests near there.
+
+    Where it never did, by how seldom it repeats itself at all. A sensor without noise of its own proves nothing.
+    """
+    elsewhere = np.concatenate((value[:start], value[stop:]))
+    if elsewhere.size < 60:
+        return 1.0
+    same = elsewhere[1:] == elsewhere[:-1]
+    near = np.abs(elsewhere - value[start]) <= 0.03 * float(np.nanmax(value) - np.nanmin(value))
+    resting = near[1:] & near[:-1]
+    calm = same[resting] if np.count_nonzero(resting) >= 30 else same
+    share = (np.count_nonzero(calm) + 1.0) / (calm.size + 2.0)
+    return 1.0 if share > 0.35 else float(value.size * share ** (stop - start - 1))
+
+
+def _name_faults(name: str, time_ns: IntArray, lies: _Lies, scene: Scene) -> list[SensorFault]:
     """Group lies into faults and give each its kind."""
-    samples = spans_of(lies.any & ~excused)
+    samples = spans_of(lies.any)
     if not len(samples):
         return []
     interval_ns = int(np.median(np.diff(time_ns[:2000])))
