@@ -1,0 +1,325 @@
+"""Recordings: writing one second by second, and reading any of them back as SI values.
+
+The file itself is described in `logger.store.schema`. A writer is used by one thread; a reader may be opened at any
+time, in any number, in any process, also while the recording grows, and sees every second that has been committed.
+"""
+
+import json
+import sqlite3
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from logger.event import NS_PER_S, FloatArray, Gap, IntArray, Recording, Trace
+from logger.settings import Settings
+from logger.store import schema
+from logger.store.blocks import Series, encode
+from logger.store.calibrated import Calibrated
+from logger.store.overview import column_extremes, columns_of_rates, columns_of_samples
+from logger.store.schema import RecordingMeta, StoredChannel, sqlite_errors
+from logger.store.sources import ClosedSource, GrowingSource
+from logger.store.summary import ROLLUP_SECONDS, SummaryLayout, pack_rollup
+
+TACH, MARKS = "tach_pulses", "driver_marks"
+
+
+@dataclass(frozen=True, slots=True)
+class Second:
+    """What arrived in one second of a recording. A channel may be absent; times must not fall behind its last one."""
+
+    index: int
+    series: Sequence[Series] = ()
+    gaps: Sequence[Gap] = ()
+    health: Mapping[str, Any] | None = None
+
+
+class RecordingWriter:
+    """Appends seconds to a new recording, one durable transaction for each; `close()` or `with` ends it.
+
+    Raises StoreError where the file cannot be created or written. A second that raised has not been stored, and may be
+    appended again.
+    """
+
+    def __init__(self, path: Path, meta: RecordingMeta) -> None:
+        self.path = path
+        self.meta = meta
+        self._layout = SummaryLayout(meta.channels)
+        self._connection: sqlite3.Connection | None = schema.create(path, meta)
+        with sqlite_errors(path):
+            self._connection.execute("PRAGMA synchronous = FULL")
+        self._next = 0
+        self._pending: list[bytes] = []
+        self._last_pulse_ns: dict[int, int] = {}
+        self._last_ns: dict[int, int] = {}
+        self._lateness_ns = NS_PER_S
+
+    @property
+    def n_seconds(self) -> int:
+        """Seconds stored so far."""
+        return self._next
+
+    def append(self, second: Second) -> None:
+        """Store one second for good. Seconds that were skipped before it become empty rows."""
+        if self._connection is None:
+            raise ValueError(f"{self.path}: the recording is closed")
+        if second.index < self._next:
+            raise ValueError(f"second {second.index} comes after {self._next - 1} had been stored")
+        earliest = self._earliest(second)
+        last_pulse_ns = dict(self._last_pulse_ns)
+        rows = [self._row(Second(index), last_pulse_ns) for index in range(self._next, second.index)]
+        rows.append(self._row(second, last_pulse_ns))
+        pending = self._pending + [row[2] for row in rows]
+        rollups = []
+        start = second.index + 1 - len(pending)
+        while len(pending) >= ROLLUP_SECONDS:
+            data = pack_rollup(pending[:ROLLUP_SECONDS])
+            rollups.append((start, schema.crc_of(start, data), data))
+            del pending[:ROLLUP_SECONDS]
+            start += ROLLUP_SECONDS
+        late = max(self._lateness_ns, second.index * NS_PER_S - earliest)
+        self._commit(rows, rollups, late if late > self._lateness_ns else None)
+        self._lateness_ns = late
+        self._pending = pending
+        self._last_pulse_ns = last_pulse_ns
+        self._last_ns |= {item.channel: int(item.time_ns[-1]) for item in second.series if item.time_ns.size}
+        self._next = second.index + 1
+
+    def _earliest(self, second: Second) -> int:
+        earliest = second.index * NS_PER_S
+        for item in second.series:
+            if item.time_ns.size:
+                first = int(item.time_ns[0])
+                if first < self._last_ns.get(item.channel, 0):
+                    name = self.meta.channels[item.channel].name
+                    raise ValueError(f"{name}: time runs backwards in second {second.index}")
+                earliest = min(earliest, first)
+        return earliest
+
+    def _row(self, second: Second, last_pulse_ns: dict[int, int]) -> tuple[int, int, bytes, bytes, bytes | None]:
+        summary = self._layout.summarise(second.series, last_pulse_ns)
+        data = encode(second.series, second.index * NS_PER_S)
+        said: dict[str, Any] = {}
+        if second.gaps:
+            said["gaps"] = [[gap.channel, gap.from_ns, gap.to_ns, gap.why] for gap in second.gaps]
+        if second.health is not None:
+            said["health"] = dict(second.health)
+        notes = json.dumps(said, separators=(",", ":"), allow_nan=False).encode() if said else None
+        return second.index, schema.crc_of(second.index, summary, data, notes), summary, data, notes
+
+    def _commit(self, rows: Sequence[Any], rollups: Sequence[Any], lateness_ns: int | None) -> None:
+        assert self._connection is not None
+        with sqlite_errors(self.path):
+            if len(rows) == 1 and not rollups and lateness_ns is None:
+                self._connection.execute("INSERT INTO seconds VALUES (?, ?, ?, ?, ?)", rows[0])
+                return
+            try:
+                self._connection.execute("BEGIN IMMEDIATE")
+                self._connection.executemany("INSERT INTO seconds VALUES (?, ?, ?, ?, ?)", rows)
+                self._connection.executemany("INSERT INTO rollups VALUES (?, ?, ?)", rollups)
+                if lateness_ns is not None:
+                    schema.write_meta(self._connection, "lateness", lateness_ns)
+                self._connection.execute("COMMIT")
+            except sqlite3.Error:
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+                raise
+
+    def close(self) -> None:
+        """Write the closing entry and fold the WAL in. May be called twice."""
+        if self._connection is None:
+            return
+        duration_ns = max([0, *self._last_ns.values()])
+        try:
+            with sqlite_errors(self.path):
+                finish(self._connection, {"how": "closed", "rows": self._next, "duration_ns": duration_ns})
+        finally:
+            self._connection.close()
+            self._connection = None
+
+    def __enter__(self) -> "RecordingWriter":
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
+
+    def __repr__(self) -> str:
+        state = "closed" if self._connection is None else f"{self._next} s"
+        return f"RecordingWriter({str(self.path)!r}, {state})"
+
+
+def finish(connection: sqlite3.Connection, closed: Mapping[str, Any]) -> None:
+    """Note that a recording is complete, and fold its WAL in so that the one file is all there is."""
+    schema.write_meta(connection, "closed", dict(closed))
+    connection.execute("PRAGMA busy_timeout = 200").fetchall()
+    connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+    try:
+        connection.execute("PRAGMA journal_mode = DELETE").fetchall()
+    except sqlite3.OperationalError as error:
+        # A reader has the file open: it stays in WAL mode, which costs nothing and ends with compaction.
+        if "locked" not in str(error):
+            raise
+
+
+class RecordingReader:
+    """One recording, read in windows: SI values with the calibration in force, or with the settings handed in.
+
+    t0_ns, t1_ns: window t0 <= time < t1 in ns since the recording's start; None is open. Raises StoreError where the
+    file is missing, damaged, newer than this program, or has no such channel.
+    """
+
+    def __init__(self, path: Path, settings: Settings | None = None) -> None:
+        self.path = path
+        self._connection = schema.connect(path)
+        try:
+            self.meta: RecordingMeta = schema.read_recording_meta(self._connection, path)
+            with sqlite_errors(path):
+                tables = self._connection.execute("SELECT name FROM sqlite_master WHERE name = 'blocks'").fetchall()
+        except BaseException:
+            self._connection.close()
+            raise
+        kind = ClosedSource if tables else GrowingSource
+        self._source: ClosedSource | GrowingSource = kind(self._connection, path, self.meta)
+        self._calibrated = Calibrated(self.meta, settings, str(path))
+
+    @property
+    def is_closed(self) -> bool:
+        """Whether the recording was closed, by the recorder or by salvage: nothing will be added."""
+        return schema.read_meta(self._connection, self.path, "closed") is not None
+
+    @property
+    def is_compacted(self) -> bool:
+        """Whether the file is in its final shape."""
+        return isinstance(self._source, ClosedSource)
+
+    @property
+    def duration_ns(self) -> int:
+        """Time of the last sample; while the recording grows, the whole seconds stored."""
+        return self._source.duration_ns
+
+    @property
+    def n_seconds(self) -> int:
+        """Seconds stored while recording, or that the compacted recording spans."""
+        if isinstance(self._source, GrowingSource):
+            return self._source.n_rows
+        return self._source.duration_ns // NS_PER_S + 1
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Names of all channels the recording was set up for, whether or not they gave anything."""
+        return tuple(channel.name for channel in self.meta.channels)
+
+    def raw(self, channel: str, t0_ns: int | None = None, t1_ns: int | None = None) -> Series:
+        """A channel as stored: times and counts (int16) or values (float64)."""
+        return self.raws([channel], t0_ns, t1_ns)[channel]
+
+    def raws(self, channels: Sequence[str], t0_ns: int | None = None, t1_ns: int | None = None) -> dict[str, Series]:
+        """Several channels as stored, in one pass over the file."""
+        numbers = {name: self.meta.number(name) for name in channels}
+        series = self._source.series(list(numbers.values()), t0_ns, t1_ns)
+        return {name: series[number] for name, number in numbers.items()}
+
+    def read(self, channel: str, t0_ns: int | None = None, t1_ns: int | None = None) -> Trace:
+        """A sampled channel in SI values."""
+        return self.reads([channel], t0_ns, t1_ns)[channel]
+
+    def reads(self, channels: Sequence[str], t0_ns: int | None = None, t1_ns: int | None = None) -> dict[str, Trace]:
+        """Several sampled channels in SI values, in one pass over the file."""
+        for name in channels:
+            if self._stored(name).is_pulses:
+                raise ValueError(f"{name} holds times only; read it with pulses()")
+        supply = self._calibrated.supply_channel(channels)
+        wanted = [*channels, *([supply] if supply and supply not in channels else [])]
+        margin = NS_PER_S if supply else 0
+        series = self.raws(wanted, None if t0_ns is None else t0_ns - margin, None if t1_ns is None else t1_ns + margin)
+        return self._calibrated.traces(series, channels, t0_ns, t1_ns)
+
+    def pulses(self, channel: str, t0_ns: int | None = None, t1_ns: int | None = None) -> IntArray:
+        """Times of a pulse channel or of the driver's marks."""
+        if not self._stored(channel).is_pulses:
+            raise ValueError(f"{channel} holds values; read it with read()")
+        return self.raw(channel, t0_ns, t1_ns).time_ns
+
+    def overview(
+        self, channel: str, t0_ns: int | None = None, t1_ns: int | None = None, n_columns: int = 2000
+    ) -> tuple[IntArray, FloatArray, FloatArray]:
+        """Lowest and highest value in each of `n_columns` equal stretches of the window, so that no dip is lost.
+
+        Returns (start of each stretch in ns, minimum, maximum), shapes (n,), or (n, 3) for acceleration; NaN where
+        nothing was recorded. For pulse channels the values are pulse rates in Hz, each from two neighbouring pulses.
+        """
+        t0 = 0 if t0_ns is None else t0_ns
+        t1 = max(t0 + 1, self.duration_ns + 1 if t1_ns is None else t1_ns)
+        if n_columns < 1:
+            raise ValueError(f"n_columns is {n_columns}; give 1 or more")
+        edges = t0 + (t1 - t0) * np.arange(n_columns, dtype=np.int64) // n_columns
+        stored = self._stored(channel)
+        if t1 - t0 >= n_columns * NS_PER_S:
+            number = self.meta.number(channel)
+            second, summary = self._source.summaries(number)
+            supply = self._calibrated.supply_channel([channel])
+            supplies = self._source.summaries(self.meta.number(supply)) if supply else None
+            low, high = self._calibrated.extremes(stored, second, summary, supplies)
+            return edges, *column_extremes(second * NS_PER_S, low, high, t0, t1, n_columns, width_ns=NS_PER_S)
+        if stored.is_pulses:
+            return edges, *columns_of_rates(self.pulses(channel, t0 - 10 * NS_PER_S, t1), t0, t1, n_columns)
+        return edges, *columns_of_samples(self.read(channel, t0, t1), t0, t1, n_columns)
+
+    def gaps(self) -> tuple[Gap, ...]:
+        """Stretches in which something was not recorded, in time order, those that touch made one."""
+        return merge_gaps(self._source.gaps())
+
+    def health(self) -> list[dict[str, Any]]:
+        """The recorder's own health as noted now and then, each with the "second" it belongs to."""
+        return self._source.health()
+
+    def recording(self, name: str | None = None, offset_ns: int | None = None) -> Recording:
+        """The whole recording as the analysis takes it; channels that gave nothing are left out."""
+        series = self.raws(self.channels)
+        if self.meta.origin != "import":
+            series = {name: item for name, item in series.items() if item.time_ns.size or name in (TACH, MARKS)}
+        sampled = [name for name, item in series.items() if item.raw is not None]
+        supply = self._calibrated.supply_channel(sampled)
+        traces = self._calibrated.traces(
+            {channel: series[channel] for channel in {*sampled, supply} if channel in series}, sampled, None, None
+        )
+        return Recording(
+            name=name or self.path.name.removesuffix(schema.SUFFIX),
+            duration_ns=self.duration_ns,
+            traces=traces,
+            pulses={channel: item.time_ns for channel, item in series.items() if item.raw is None},
+            offset_ns=offset_ns,
+            gaps=self.gaps(),
+        )
+
+    def _stored(self, channel: str) -> StoredChannel:
+        return self.meta.channels[self.meta.number(channel)]
+
+    def close(self) -> None:
+        """Close the file. May be called twice."""
+        self._connection.close()
+
+    def __enter__(self) -> "RecordingReader":
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
+
+    def __repr__(self) -> str:
+        return f"RecordingReader({str(self.path)!r})"
+
+
+def merge_gaps(gaps: Sequence[Gap]) -> tuple[Gap, ...]:
+    """Gaps of one channel and one reason that touch or overlap become one; in time order."""
+    out: list[Gap] = []
+    last: dict[tuple[str, str], int] = {}
+    for gap in sorted(gaps, key=lambda gap: (gap.from_ns, gap.to_ns)):
+        place = last.get((gap.channel, gap.why))
+        if place is not None and gap.from_ns <= out[place].to_ns:
+            out[place] = Gap(gap.channel, out[place].from_ns, max(out[place].to_ns, gap.to_ns), gap.why)
+        else:
+            last[gap.channel, gap.why] = len(out)
+            out.append(gap)
+    return tuple(out)

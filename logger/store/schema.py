@@ -1,0 +1,298 @@
+"""One SQLite file for each power-up: its tables, its description, opening and creating it.
+
+Every file carries `application_id` 0x53544C52 ("STLR") and `user_version` 1. It is in one of two shapes::
+
+    while recording (WAL, synchronous FULL, 1 KiB pages)        closed and compacted (no WAL)
+    meta(key, crc, value)      'recording', 'lateness'          'recording', 'closed', 'gaps', 'health'
+    seconds(second, crc, summary, data, notes)                  blocks(id, crc, data)
+    rollups(second, crc, data)                                  overviews(channel, crc, data)
+
+second    whole seconds since the recording's start, the only key; consecutive from 0, so a row that is missing shows
+summary   count, min, mean, max of each channel in that second (`logger.store.summary`)
+data      all channels of that second as one packet (`logger.store.blocks`)
+notes     JSON, often NULL: gaps that were seen and, now and then, the recorder's health
+rollups   the summaries of 300 consecutive seconds in one row, for overviews of a recording that is still growing
+id        (minute + 2**32) * 1024 + channel number: one channel's samples of one minute as a packet
+overviews one row for each channel: which blocks there are, samples in each, and its summaries second by second
+value     UTF-8 JSON. 'recording' is the description below, 'closed' {how, rows, duration_ns}
+crc       CRC-32 of the key (as text for meta, 8 bytes little-endian otherwise) and then of every blob of the row
+
+Times are nanoseconds since the recording's start. While recording, a row holds what arrived in its second; samples may
+be older than that by up to `lateness` (1 s unless the file says more). Blocks are cut by the samples' own times.
+
+Numbers are counts of the ADC or the accelerometer where the description says so; the settings in the description turn
+them into SI values. `stumblelog export` gives plain rows to whoever wants them.
+"""
+
+import json
+import os
+import sqlite3
+import zlib
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+from logger.channels import CHANNELS, Kind
+from logger.errors import StoreError
+
+APPLICATION_ID = 0x53544C52
+VERSION = 1
+PAGE_SIZE = 1024
+SUFFIX = ".sqlite"
+PARTIAL_SUFFIX = ".partial"
+
+_META = "CREATE TABLE meta (key TEXT PRIMARY KEY, crc INTEGER NOT NULL, value BLOB NOT NULL) WITHOUT ROWID"
+_GROWING = (
+    "CREATE TABLE seconds (second INTEGER PRIMARY KEY, crc INTEGER NOT NULL, summary BLOB NOT NULL,"
+    " data BLOB NOT NULL, notes BLOB)",
+    "CREATE TABLE rollups (second INTEGER PRIMARY KEY, crc INTEGER NOT NULL, data BLOB NOT NULL)",
+)
+_CLOSED = (
+    "CREATE TABLE blocks (id INTEGER PRIMARY KEY, crc INTEGER NOT NULL, data BLOB NOT NULL)",
+    "CREATE TABLE overviews (channel INTEGER PRIMARY KEY, crc INTEGER NOT NULL, data BLOB NOT NULL)",
+)
+
+Origin = Literal["recorder", "import", "virtual"]
+
+
+@dataclass(frozen=True, slots=True)
+class StoredChannel:
+    """One channel of a recording; its number is its place in `RecordingMeta.channels`.
+
+    counts: int16 words of the chip, turned into SI values on reading; otherwise float64 in the channel's SI unit.
+    """
+
+    name: str
+    kind: Kind
+    counts: bool = False
+
+    @property
+    def is_pulses(self) -> bool:
+        """Times only: pulses and driver marks."""
+        return self.kind in ("pulses", "marks")
+
+    @property
+    def n_columns(self) -> int:
+        """Values at each instant."""
+        return 0 if self.is_pulses else 3 if self.kind == "vector" else 1
+
+
+def stored_channel(name: str, counts: bool = False) -> StoredChannel:
+    """A channel of the table of channels as a recording stores it."""
+    return StoredChannel(name, CHANNELS[name].kind, counts)
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingMeta:
+    """What a recording says of itself. `power_up` orders recordings without a clock; `started_utc` is what the system
+    clock said (ISO 8601), right or wrong; `tick_clock` names the clock that the kernel stamped edges with."""
+
+    uuid: str
+    channels: tuple[StoredChannel, ...]
+    boot_id: str = ""
+    power_up: int = 0
+    started_monotonic_ns: int = 0
+    started_utc: str | None = None
+    tick_clock: str = "monotonic"
+    origin: Origin = "recorder"
+    settings: Mapping[str, Any] = field(default_factory=dict)
+    program: str = ""
+
+    def number(self, channel: str) -> int:
+        """The number of a channel in this file. Raises StoreError where the recording has no such channel."""
+        for number, stored in enumerate(self.channels):
+            if stored.name == channel:
+                return number
+        have = ", ".join(stored.name for stored in self.channels) or "none"
+        raise StoreError(f"the recording has no channel {channel!r}; it has {have}")
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain dictionaries and lists."""
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, document: dict[str, Any]) -> "RecordingMeta":
+        """The inverse of `to_json`."""
+        channels = tuple(StoredChannel(**channel) for channel in document["channels"])
+        return cls(**{**document, "channels": channels})
+
+
+def crc_of(key: int | str, *parts: bytes | None) -> int:
+    """The check sum of one row."""
+    crc = zlib.crc32(key.encode() if isinstance(key, str) else key.to_bytes(8, "little", signed=True))
+    for part in parts:
+        crc = zlib.crc32(part or b"", crc)
+    return crc
+
+
+@contextmanager
+def sqlite_errors(path: Path) -> Iterator[None]:
+    """Turn SQLite's errors into StoreErrors that say which file and what to do."""
+    try:
+        yield
+    except sqlite3.OperationalError as error:
+        text = str(error)
+        if "no such table" in text or "no such column" in text or "malformed" in text:
+            raise StoreError(f"{path}: damaged: {text}; stumblelog work recovers what is whole") from error
+        raise StoreError(f"{path}: {text}") from error
+    except (sqlite3.Error, OverflowError, UnicodeDecodeError) as error:
+        # UnicodeDecodeError, OverflowError: a flipped bit in a text or an integer that the module then cannot hand out.
+        raise StoreError(f"{path}: damaged: {error}; stumblelog work recovers what is whole") from error
+
+
+def connect(path: Path, *, write: bool = False) -> sqlite3.Connection:
+    """Open a recording that exists, and make sure that it is one of ours and not newer than this program.
+
+    Readers open `mode=ro`; only a file whose header says "no WAL" and beside which there is none is opened as
+    immutable, since that flag hides whatever is still in the WAL. Raises StoreError.
+    """
+    if not path.is_file():
+        raise StoreError(f"{path}: there is no such recording")
+    if path.stat().st_size == 0:
+        raise StoreError(f"{path}: the file is empty (0 bytes), not a recording; it holds nothing and can be deleted")
+    mode = "mode=rw" if write else "mode=ro&immutable=1" if _is_folded(path) else "mode=ro"
+    with sqlite_errors(path):
+        connection = sqlite3.connect(
+            f"file:{_uri_path(path)}?{mode}", uri=True, isolation_level=None, check_same_thread=False, timeout=5.0
+        )
+        try:
+            _check_identity(connection, path)
+        except BaseException:
+            connection.close()
+            raise
+    return connection
+
+
+def _check_identity(connection: sqlite3.Connection, path: Path) -> None:
+    try:
+        application = connection.execute("PRAGMA application_id").fetchone()[0]
+        version = connection.execute("PRAGMA user_version").fetchone()[0]
+    except sqlite3.DatabaseError as error:
+        if "not a database" in str(error):
+            raise StoreError(f"{path}: not an SQLite file, or its first page is damaged") from error
+        raise
+    if application != APPLICATION_ID:
+        raise StoreError(f"{path}: an SQLite file, but not a recording of stumblelog (application_id {application:#x})")
+    if version > VERSION:
+        raise StoreError(
+            f"{path}: a recording of format {version}; this program reads up to {VERSION}, install a newer stumblelog"
+        )
+    if version < 1:
+        raise StoreError(f"{path}: a recording of format {version}, which never existed; the file is damaged")
+
+
+def _is_folded(path: Path) -> bool:
+    """Bytes 18 and 19 of an SQLite header are 2 in WAL mode (SQLite's file format, section 1.3)."""
+    with path.open("rb") as file:
+        header = file.read(20)
+    return header[18:20] == b"\x01\x01" and not Path(f"{path}-wal").exists()
+
+
+def _uri_path(path: Path) -> str:
+    return str(path.resolve()).replace("%", "%25").replace("?", "%3f").replace("#", "%23")
+
+
+def create(path: Path, meta: RecordingMeta) -> sqlite3.Connection:
+    """Create an empty growing recording at `path`, which must not exist, and return a connection that writes to it.
+
+    The file appears under its name only once it is whole, so that no power cut leaves half a description behind.
+    Raises StoreError.
+    """
+    partial = partial_of(path)
+    with sqlite_errors(path):
+        connection = initialise(partial, meta, _GROWING)
+        try:
+            connection.execute("PRAGMA journal_mode = WAL").fetchall()
+        finally:
+            connection.close()
+        os.rename(partial, path)
+        sync_directory(path.parent)
+        return connect(path, write=True)
+
+
+def create_closed(path: Path, meta: RecordingMeta) -> sqlite3.Connection:
+    """Begin a file of blocks under the partial name of `path`; `put_in_place` ends it."""
+    with sqlite_errors(path):
+        return initialise(partial_of(path), meta, _CLOSED)
+
+
+def partial_of(path: Path) -> Path:
+    """The name under which a file is prepared; whoever finds one left over by a power cut may delete it."""
+    return path.with_name(path.name + PARTIAL_SUFFIX)
+
+
+def initialise(partial: Path, meta: RecordingMeta, tables: tuple[str, ...]) -> sqlite3.Connection:
+    """A new file with its description and empty tables, on stable storage."""
+    path = partial.with_name(partial.name.removesuffix(PARTIAL_SUFFIX))
+    for leftover in (partial, Path(f"{partial}-wal"), Path(f"{partial}-shm"), Path(f"{partial}-journal")):
+        leftover.unlink(missing_ok=True)
+    connection = sqlite3.connect(partial, isolation_level=None)
+    try:
+        connection.execute(f"PRAGMA page_size = {PAGE_SIZE}")
+        connection.execute("PRAGMA journal_mode = OFF").fetchall()
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("BEGIN")
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute(f"PRAGMA user_version = {VERSION}")
+        for statement in (_META, *tables):
+            connection.execute(statement)
+        write_meta(connection, "recording", meta.to_json())
+        connection.execute("COMMIT")
+    except BaseException:
+        connection.close()
+        raise
+    if path.exists() and tables is _GROWING:
+        connection.close()
+        partial.unlink()
+        raise StoreError(f"{path}: exists already; a recording is never written over")
+    return connection
+
+
+def put_in_place(partial: Path, path: Path) -> None:
+    """Give a finished file its name: on stable storage first, then renamed, then the folder."""
+    descriptor = os.open(partial, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+    os.rename(partial, path)
+    sync_directory(path.parent)
+
+
+def sync_directory(folder: Path) -> None:
+    """Make renames in a folder last through a power cut."""
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def write_meta(connection: sqlite3.Connection, key: str, value: object) -> None:
+    """Insert or replace one entry of `meta`."""
+    data = json.dumps(value, separators=(",", ":"), allow_nan=False).encode()
+    connection.execute("INSERT OR REPLACE INTO meta VALUES (?, ?, ?)", (key, crc_of(key, data), data))
+
+
+def read_meta(connection: sqlite3.Connection, path: Path, key: str) -> Any:
+    """One entry of `meta`, or None where there is none. Raises StoreError where it is damaged."""
+    with sqlite_errors(path):
+        row = connection.execute("SELECT crc, value FROM meta WHERE key = ?", (key,)).fetchone()
+    if row is None:
+        return None
+    crc, data = row
+    if not isinstance(data, bytes) or crc != crc_of(key, data):
+        raise StoreError(
+            f"{path}: damaged: its entry {key!r} fails its check sum; stumblelog work recovers what it can"
+        )
+    return json.loads(data)
+
+
+def read_recording_meta(connection: sqlite3.Connection, path: Path) -> RecordingMeta:
+    """The recording's description. Raises StoreError where it is missing or damaged."""
+    document = read_meta(connection, path, "recording")
+    if document is None:
+        raise StoreError(f"{path}: damaged: its description is missing")
+    return RecordingMeta.from_json(document)

@@ -1,0 +1,131 @@
+"""Count, lowest, mean and highest value of each channel in each second: what an overview is drawn from.
+
+One second's summary is a fixed record, the same for every second of a file: int16 (n, min, mean, max) for each column
+of each counts channel, then float64 ones for value channels, then float32 ones for pulse channels, whose value is the
+pulse rate in Hz (from the intervals that end in this second, also those which began in an earlier one; 0 where none
+does). Where n is 0 the other three mean nothing.
+"""
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import zstandard
+
+from logger.errors import StoreError
+from logger.event import NS_PER_S, FloatArray
+from logger.store.blocks import Series
+from logger.store.schema import StoredChannel
+
+ROLLUP_SECONDS = 300
+N, MIN, MEAN, MAX = range(4)
+
+
+class SummaryLayout:
+    """Where each channel lies in a file's summaries."""
+
+    def __init__(self, channels: Sequence[StoredChannel]) -> None:
+        sizes = {"counts": 0, "values": 0, "rates": 0}
+        self.place: list[tuple[str, int, int]] = []
+        for channel in channels:
+            group = "rates" if channel.is_pulses else "counts" if channel.counts else "values"
+            width = max(1, channel.n_columns)
+            self.place.append((group, sizes[group], sizes[group] + width))
+            sizes[group] += width
+        self._sizes = sizes
+        self.dtype = np.dtype([
+            ("counts", "<i2", (sizes["counts"], 4)),
+            ("values", "<f8", (sizes["values"], 4)),
+            ("rates", "<f4", (sizes["rates"], 4)),
+        ])  # fmt: skip
+
+    def summarise(self, series: Iterable[Series], last_pulse_ns: dict[int, int]) -> bytes:
+        """The record of one second. `last_pulse_ns` keeps each pulse channel's last time from call to call."""
+        counts = np.zeros((self._sizes["counts"], 4), dtype="<i2")
+        values = np.zeros((self._sizes["values"], 4), dtype="<f8")
+        rates = np.zeros((self._sizes["rates"], 4), dtype="<f4")
+        parts: list[npt.NDArray[Any]] = []
+        starts: list[int] = []
+        sizes: list[int] = []
+        rows: list[int] = []
+        filled = 0
+        for item in series:
+            n = item.time_ns.size
+            if not n:
+                continue
+            group, low, high = self.place[item.channel]
+            if item.raw is None:
+                rates[low] = pulse_rates(item, last_pulse_ns)
+            elif group == "values":
+                values[low:high] = summary_of_values(np.asarray(item.raw, np.float64).reshape(n, -1))
+            else:
+                parts.append(item.raw.T.reshape(-1))
+                for row in range(low, high):
+                    rows.append(row)
+                    starts.append(filled)
+                    sizes.append(n)
+                    filled += n
+        if parts:
+            joined = np.concatenate(parts)
+            counts[rows, N] = sizes
+            counts[rows, MIN] = np.minimum.reduceat(joined, starts)
+            counts[rows, MEAN] = np.rint(np.add.reduceat(joined, starts, dtype=np.float64) / sizes)
+            counts[rows, MAX] = np.maximum.reduceat(joined, starts)
+        return counts.tobytes() + values.tobytes() + rates.tobytes()
+
+    def parse(self, records: bytes) -> npt.NDArray[np.void]:
+        """Summaries of consecutive seconds, joined, as a structured array. Raises StoreError where they do not fit."""
+        if len(records) % self.dtype.itemsize:
+            raise StoreError(f"a summary of the recording has {len(records)} bytes, no multiple of a second's")
+        return np.frombuffer(records, self.dtype)
+
+    def columns(self, records: npt.NDArray[np.void], channel: int) -> FloatArray:
+        """One channel's summaries as float64, shape (seconds, columns, 4)."""
+        group, low, high = self.place[channel]
+        return np.asarray(records[group][:, low:high], dtype=np.float64)
+
+
+def pulse_rates(item: Series, last_pulse_ns: dict[int, int]) -> tuple[float, float, float, float]:
+    """(n, lowest, mean, highest rate in Hz) of one second's pulses."""
+    time_ns = item.time_ns
+    before = last_pulse_ns.get(item.channel)
+    last_pulse_ns[item.channel] = int(time_ns[-1])
+    intervals = np.diff(time_ns) if before is None else np.diff(time_ns, prepend=before)
+    intervals = intervals[intervals > 0]
+    if not intervals.size:
+        return float(time_ns.size), 0.0, 0.0, 0.0
+    return (
+        float(time_ns.size),
+        NS_PER_S / float(intervals.max()),
+        NS_PER_S * intervals.size / float(intervals.sum()),
+        NS_PER_S / float(intervals.min()),
+    )
+
+
+def summary_of_values(values: npt.NDArray[np.float64]) -> FloatArray:
+    """(n, min, mean, max) of each column of shape (n, columns), NaN left out; all 0 where nothing is left."""
+    present = ~np.isnan(values)
+    n = present.sum(axis=0)
+    out = np.zeros((values.shape[1], 4))
+    out[:, N] = n
+    some = n > 0
+    out[some, MIN] = np.where(present, values, np.inf).min(axis=0)[some]
+    out[some, MEAN] = np.where(present, values, 0.0).sum(axis=0)[some] / n[some]
+    out[some, MAX] = np.where(present, values, -np.inf).max(axis=0)[some]
+    return out
+
+
+def pack_rollup(summaries: Sequence[bytes]) -> bytes:
+    """The summaries of consecutive seconds as one piece; byte k of every second side by side, for zstd."""
+    table = np.frombuffer(b"".join(summaries), np.uint8).reshape(len(summaries), -1)
+    return zstandard.ZstdCompressor(level=1).compress(table.T.tobytes())
+
+
+def unpack_rollup(data: bytes, record_size: int) -> bytes:
+    """The inverse of `pack_rollup`: the summaries, joined."""
+    try:
+        table = np.frombuffer(zstandard.ZstdDecompressor().decompress(data, max_output_size=1 << 26), np.uint8)
+        return table.reshape(record_size, -1).T.tobytes()
+    except (zstandard.ZstdError, ValueError) as error:
+        raise StoreError(f"an overview row of the recording cannot be unpacked: {error}") from error
