@@ -21,7 +21,7 @@ def test_the_nearest_preferred_value_is_nearest_by_ratio(wanted, value):
 
 
 def test_a_divider_and_its_pole_follow_the_textbook():
-    # Voltage divider and first-order low pass: any electronics textbook; 10 k over 10 k with 1 uF: ratio 2, R 5 k, 31.83 Hz.
+    # Any electronics textbook: 10 k over 10 k with 1 uF has ratio 2, source 5 k, corner 31.83 Hz.
     part = DividerFilter(10e3, 10e3, 1e-6)
     assert part.ratio == 2.0
     assert part.corner_hz == pytest.approx(31.83, abs=0.01)

@@ -1,0 +1,56 @@
+"""The units hold water by systemd's own tools, where those are installed."""
+
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+UNITS = Path(__file__).parents[2] / "systemd"
+needs_systemd = pytest.mark.skipif(
+    shutil.which("systemd-analyze") is None, reason="systemd-analyze is not installed (Debian package systemd)"
+)
+
+
+def analyse(*arguments: str) -> str:
+    result = subprocess.run(["systemd-analyze", *arguments], capture_output=True, text=True, timeout=60)
+    return result.stdout + result.stderr
+
+
+@pytest.fixture
+def units(tmp_path):
+    """The units with a command that exists here, since verify looks for the program."""
+    for path in UNITS.glob("*.service"):
+        text = re.sub(r"^ExecStart=\S+", "ExecStart=/bin/true", path.read_text(), flags=re.M)
+        (tmp_path / path.name).write_text(text)
+    return tmp_path
+
+
+@needs_systemd
+@pytest.mark.parametrize("name", ["stumblelog-recorder.service", "stumblelog-page.service"])
+def test_systemd_finds_nothing_to_complain_about_in_the_unit(units, name):
+    said = analyse("verify", "--man=no", str(units / name))
+    complaints = [line for line in said.splitlines() if name in line]
+    assert complaints == []
+
+
+@needs_systemd
+@pytest.mark.parametrize(("name", "limit"), [("stumblelog-page.service", 2.0), ("stumblelog-recorder.service", 2.0)])
+def test_the_exposure_of_the_unit_is_at_most_its_limit(units, name, limit):
+    said = analyse("security", "--offline=true", "--no-pager", str(units / name))
+    found = re.search(r"Overall exposure level.*?: ([0-9.]+)", said)
+    assert found is not None, said
+    assert float(found.group(1)) <= limit
+
+
+@pytest.mark.parametrize("name", ["install.sh", "uninstall.sh"])
+def test_the_scripts_are_valid_shell(name):
+    assert subprocess.run(["sh", "-n", str(UNITS / name)], capture_output=True).returncode == 0
+
+
+@pytest.mark.parametrize("name", ["install.sh", "uninstall.sh"])
+def test_the_scripts_refuse_an_unknown_option_before_they_change_anything(name):
+    result = subprocess.run(["sh", str(UNITS / name), "--sideways"], capture_output=True, text=True)
+    assert result.returncode == 2
+    assert "--sideways" in result.stderr or "needs root" in result.stderr
