@@ -21,7 +21,7 @@ State = Literal["starting", "ok", "missing", "noisy"]
 class Levels:
     """Vibration over each 50 ms, static gravity removed, in g and car axes.
 
-    time_ns: shape (n,), the last sample of each stretch. rms, peak: float32, shape (n, 4): forward, left, up, resultant.
+    time_ns: shape (n,), the last sample of each. rms, peak: float32, shape (n, 4): forward, left, up, resultant.
     """
 
     time_ns: IntArray

@@ -33,14 +33,14 @@ class Watch:
         self._peak_late_ns = 0
         self._gaps: list[Gap] = []
 
-    def good(self, time_ns: int) -> None:
-        """A sample came, taken at `time_ns`. A gap that was open ends here."""
+    def good(self, time_ns: int, count: int = 1) -> None:
+        """So many samples came, the last taken at `time_ns`. A gap that was open ends here."""
         if self._in_a_row or self.state != "ok":
             if self.lost_since_ns is not None:
                 self._close_gap(time_ns)
             self.state, self.message = "ok", ""
             self._in_a_row, self._delay_ns = 0, FIRST_RETRY_NS
-        self.samples += 1
+        self.samples += count
         self._last_good_ns = time_ns
 
     def bad(self, now_ns: int, error: Exception) -> bool:
