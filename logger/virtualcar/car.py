@@ -1,0 +1,419 @@
+"""The car put together and driven, one firing at a time.
+
+Each step is one firing interval (10 ms at a standstill): the driver acts, the firing is lit or not, the crank turns
+through one firing angle, and fuel, air, electrics, heat and faults follow by the time that took. What happened goes
+into a Log, from which render.py makes signals and truth.py the truth.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from random import Random
+
+import numpy as np
+
+from logger.event import FloatArray
+from logger.virtualcar.driveline import Chassis, Driveline
+from logger.virtualcar.driver import Driver, Plan
+from logger.virtualcar.electrics import Coil, Electrics, spark_chance
+from logger.virtualcar.engine import (
+    RPM,
+    Air,
+    Cylinders,
+    EngineSpec,
+    friction_kpa,
+    idle_air_for,
+    lean_torque,
+    light_chance,
+)
+from logger.virtualcar.faults import Contact, Fault
+from logger.virtualcar.fuel import Rail, pump_for
+
+STANDSTILL_S = 0.01
+CAUGHT_RPM = 350.0
+
+
+@dataclass(frozen=True, slots=True)
+class CarSpec:
+    """A whole car: engine, chassis, electrics, and how rough the ground under it is (knocks per metre)."""
+
+    name: str
+    engine: EngineSpec = field(default_factory=EngineSpec)
+    chassis: Chassis = field(default_factory=Chassis)
+    coil: Coil = field(default_factory=Coil)
+    alternator_a: float = 55.0
+    set_v: float = 14.2
+    base_load_a: float = 4.0
+    lamps_a: float = 0.0
+    fan_a: float = 12.0
+    thermostat_degc: float = 84.0
+    knocks_per_metre: float = 0.022
+    knock_scale_g: float = 1.1
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """How the car stands when the recording begins."""
+
+    coolant_degc: float = 55.0
+    ambient_degc: float = 22.0
+    bay_degc: float = 35.0
+    charge_ah: float = 35.0
+    surface_v: float = 0.15
+    rail_kpa: float = 0.0
+    slope: float = 0.0
+
+
+COLUMNS = (
+    "t", "dt", "crank", "turned", "spark_t", "fired", "switched", "arced", "loss", "fault", "effective", "lam",
+    "manifold", "rail", "normal_rail", "volts", "normal_volts", "throttle", "speed", "ax", "lateral", "coolant", "bay",
+    "pump_v", "load_a", "gear", "running", "alive", "injected", "starter_a",
+)  # fmt: skip
+
+
+@dataclass(slots=True)
+class Log:
+    """One row per step; `column(name)` is float64, shape (steps,). Rows lie at the start of their step."""
+
+    rows: list[tuple[float, ...]] = field(default_factory=list)
+    hits: list[tuple[float, float]] = field(default_factory=list)
+    key: list[tuple[float, float]] = field(default_factory=list)
+    end_s: float = 0.0
+    _table: FloatArray | None = None
+
+    def column(self, name: str) -> FloatArray:
+        if self._table is None:
+            self._table = np.array(self.rows, dtype=np.float64).T.copy()
+        column: FloatArray = self._table[COLUMNS.index(name)]
+        return column
+
+
+class Car:
+    """A car with its faults, ready for one power-up."""
+
+    def __init__(self, spec: CarSpec, plan: Plan, conditions: Conditions, faults: Sequence[Fault], seed: int) -> None:
+        self.random = Random(seed)
+        self.spec, self.conditions, self.faults = spec, conditions, list(faults)
+        engine = spec.engine
+        self.engine = engine
+        self.driver = Driver(plan, Random(seed + 1), engine.idle_rpm, engine.redline_rpm, len(spec.chassis.gears))
+        self.cylinders = Cylinders.build(engine, Random(int(engine.litres * 1e4) + engine.cylinders))
+        lobes = Random(engine.cylinders * 7919)
+        self.lobes = [math.radians(lobes.gauss(0.0, engine.timing_scatter_deg)) for _ in range(engine.cylinders)]
+        self.air = Air(engine, idle_air_for(engine))
+        self.line = Driveline(spec.chassis, engine.inertia)
+        self.rail = Rail(engine, pump_for(engine), conditions.rail_kpa, conditions.rail_kpa)
+        self.bus = Electrics(
+            spec.alternator_a, charge_ah=conditions.charge_ah, set_v=spec.set_v, surface_v=conditions.surface_v
+        )
+        self.normal_bus = Electrics(spec.alternator_a, charge_ah=35.0, set_v=spec.set_v, surface_v=conditions.surface_v)
+        self.coolant, self.bay = conditions.coolant_degc, conditions.bay_degc
+        self.volume = engine.litres * 1e-3
+        self.share = self.volume * 1e3 / (2.0 * math.pi * engine.strokes / 2.0)  # N m per kPa of mean pressure
+        self.none = Contact()
+        self.by_kind = {fault.kind: fault for fault in self.faults}
+        self.log = Log()
+        self.t = 0.0
+        self.fan = False
+        self.cut = self.limited = False
+        self.cut_since = 0.0
+        self.wet = 0
+        self.needed = self.random.randint(3, 7)
+        self.dead_until = -1.0
+        self.enrich = 0.0
+        self.normal_lam = self.lam = 1.0
+        self.cylinder = 0
+        self.key_was = False
+        self.dwell_load = self.pump_v = self.load_a = 0.0
+
+    def contact(self, *kinds: str) -> Contact:
+        """The contact of the first fault of these kinds that the car has, or one that never opens."""
+        for kind in kinds:
+            if kind in self.by_kind:
+                return self.by_kind[kind].contact
+        return self.none
+
+    def run(self) -> Log:
+        """Drive the plan to its end."""
+        script = self.driver.script()
+        self.feed = self.contact("chafe_feed")
+        self.trigger = self.contact("chafe_trigger", "module_hot")
+        self.lead = self.contact("coil_lead")
+        self.earth = self.contact("ground")
+        self.injectors = self.contact("injector_drive")
+        self.pump_wire = self.contact("pump_feed")
+        for _ in script:
+            self._step()
+        self.log.end_s = self.t
+        return self.log
+
+    def _step(self) -> None:
+        driver, engine, line = self.driver, self.engine, self.line
+        t, crank = self.t, line.crank
+        if driver.key != self.key_was:
+            self.log.key.append((t, float(driver.key)))
+            self.key_was = driver.key
+        turning = crank > 1.0 or driver.starter
+        fired = crank > 1.0
+        spark = self._spark(t, crank) if fired and driver.key else None
+        work, row = self._burn(t, crank, spark, fired)
+        starter_a = 0.0
+        if turning:
+            torque = self._crank_torque(work, crank)
+            if driver.starter:
+                share = max(0.0, 1.0 - crank / 33.0)
+                starter_a = 60.0 + 320.0 * share * share
+                torque += (30.0 + 26.0 * engine.litres) * share * self.bus.voltage / 10.0
+            dt, turned = line.turn(torque, engine.firing_angle, driver, self.conditions.slope)
+        else:
+            dt, turned = STANDSTILL_S, 0.0
+            line.rest(dt, driver, self.conditions.slope)
+        if fired and turned >= engine.firing_angle * 0.999:
+            self.cylinder = (self.cylinder + 1) % engine.cylinders
+        self.log.rows.append((t, dt, crank, turned, *row, *self._states(t), starter_a))
+        self._follow(t, dt, crank, starter_a)
+        self.t = driver.t = t + dt
+        driver.rpm, driver.speed_mps, driver.spinning = line.crank * RPM, line.speed, line.mode == "spin"
+
+    # --- ignition and combustion -------------------------------------------------------------------------------
+
+    def _spark(self, t: float, crank: float) -> tuple[float, bool, float, int]:
+        """Spark of the present firing: (time, coil switched, chance to light, fault to blame or -1)."""
+        engine = self.engine
+        early = math.radians(8.0 + 24.0 * min(1.0, crank * RPM / 3200.0) * (1.0 if crank > 45.0 else 0.0))
+        spark_t = t - (early + self.lobes[self.cylinder]) / crank + self.random.gauss(0.0, 2.5e-6)
+        if self._limiter(crank) or t < self.dead_until:
+            return spark_t, False, 0.0, self._blame("ground", "charging") if t < self.dead_until else -1
+        interval = engine.firing_angle / crank
+        dwell = min(engine.dwell_ms * 1e-3 * (13.5 / max(self.bus.voltage, 6.0)), 0.72 * interval)
+        self.dwell_load = dwell / interval
+        fed = self.feed.closed_since(spark_t, spark_t - dwell)
+        if fed > spark_t - dwell or self.trigger.closed_since(spark_t, spark_t - dwell) > spark_t - dwell:
+            charged = spark_t - max(fed, spark_t - dwell)
+            if (
+                self.trigger.is_open(spark_t)
+                or self.trigger.closed_since(spark_t, spark_t - dwell) > spark_t - 0.7 * dwell
+            ):
+                return spark_t, False, 0.0, self._blame("chafe_trigger", "module_hot")
+            if charged < 0.35 * dwell:
+                return spark_t, False, 0.0, self._blame("chafe_feed")
+            dwell = charged
+        volts = self._spark_volts(spark_t)
+        reserve = self.spec.coil.reserve(volts, dwell, self.air.pressure_kpa)
+        chance = spark_chance(reserve)
+        blame = self._blame("ground", "charging") if volts < 11.0 else self._blame("chafe_feed")
+        if volts < 4.5:
+            return spark_t, False, 0.0, blame
+        return spark_t, True, chance, blame
+
+    def _spark_volts(self, t: float) -> float:
+        """System voltage at the coil, which falls within milliseconds while the battery ground is open."""
+        if not self.earth.is_open(t):
+            return self.bus.voltage
+        since = t - (self.earth.opened_before(t) or t)
+        fault = self.by_kind["ground"]
+        return self.bus.voltage * (1.0 - 0.75 * fault.depth * (1.0 - math.exp(-since / 0.004)))
+
+    def _limiter(self, crank: float) -> bool:
+        """Whether the rev limiter holds the spark back; it lets go a little lower than it bites."""
+        if self.engine.limiter == "none":
+            return False
+        rpm = crank * RPM
+        if rpm > self.engine.redline_rpm:
+            self.limited = True
+        elif rpm < self.engine.redline_rpm - 120.0:
+            self.limited = False
+        return self.limited and self.engine.limiter == "spark"
+
+    def _blame(self, *kinds: str) -> int:
+        for index, fault in enumerate(self.faults):
+            if fault.kind in kinds:
+                return index
+        return -1
+
+    def _burn(
+        self, t: float, crank: float, spark: tuple[float, bool, float, int] | None, fired: bool
+    ) -> tuple[float, tuple[float, ...]]:
+        """Gross mean effective pressure of this firing, and its part of the log row."""
+        if spark is None:
+            return 0.0, (t, 0.0, 0.0, 0.0, 0.0, -1.0, 0.0, 1.6 if fired else self.lam)
+        spark_t, switched, chance, blame = spark
+        manifold = self.air.pressure_kpa
+        self._mixture(t, crank)
+        fuelled = not (self.cut or (self.limited and self.engine.limiter == "fuel"))
+        injected = not (self.injectors.is_open(t) or (not switched and self._no_injection(t)))
+        lit = switched and self.random.random() < chance
+        if lit and not switched:
+            lit = False
+        arced = lit
+        high_tension = self._high_tension(t)
+        if high_tension >= 0:
+            lit, blame = False, high_tension
+            arced = self.faults[high_tension].kind != "coil_lead"
+        starting = crank * RPM < CAUGHT_RPM
+        if starting:
+            self.wet = self.wet + 1 if fuelled and injected and self.rail.delivery(manifold) > 0.5 else 0
+            if self.wet < self.needed:
+                lit = lit and self.random.random() < 0.03
+        burns = lit and fuelled and injected and self.random.random() < light_chance(self.lam)
+        healthy = self.cylinders.work_kpa(self.cylinder, crank, manifold, self.normal_lam, 1.0) if fuelled else 0.0
+        ratio = lean_torque(self.lam) / max(lean_torque(self.normal_lam), 0.05) if burns else 0.0
+        if starting and self.wet < self.needed:
+            healthy = 0.0
+        elif self.driver.starter:
+            healthy *= 0.75
+        loss = 1.0 - min(1.0, ratio) if fuelled else 0.0 if lit else 1.0
+        if loss > 0.05 and switched and lit:
+            if not injected:
+                blame = self._blame("injector_drive")
+            else:
+                blame = self._blame(
+                    "pump_tired", "pump_feed", "vapour", "surge", "air_leak", "injector_drive", "ground", "charging"
+                )
+        if not injected and not switched:
+            blame = spark[3]
+        effective = loss if fuelled and healthy > 150.0 else 0.0
+        sensed = min(self.lam, 1.5) if fuelled and injected else 1.6
+        if fuelled and injected and not burns:
+            sensed = min(1.6, self.lam * 1.35)
+        return healthy * ratio, (spark_t, 1.0, float(switched), float(arced), loss, float(blame), effective, sensed)
+
+    def _no_injection(self, t: float) -> bool:
+        """A control unit that has lost its trigger or its supply does not inject either."""
+        return self.engine.electronic and (t < self.dead_until or "chafe_trigger" in self.by_kind)
+
+    def _high_tension(self, t: float) -> int:
+        """Index of the high-tension fault that keeps this firing from lighting, or -1."""
+        for index, fault in enumerate(self.faults):
+            if not fault.contact.is_open(t):
+                continue
+            chance = {
+                "coil_lead": 0.96,
+                "plug": 0.9 if self.cylinder == fault.cylinder else 0.0,
+                "crossfire": 0.45 * min(1.4, self.air.pressure_kpa / 70.0),
+            }.get(fault.kind, 0.0)
+            if chance and self.random.random() < chance:
+                return index
+        return -1
+
+    def _mixture(self, t: float, crank: float) -> None:
+        """Relative air-fuel ratio in the cylinder now, with and without the faults; overrun fuel cut."""
+        engine, throttle, rpm = self.engine, self.driver.throttle, crank * RPM
+        wants_cut = engine.overrun_cut and throttle < 0.015 and rpm > (1.35 if self.cut else 1.8) * engine.idle_rpm
+        if not wants_cut:
+            self.cut, self.cut_since = False, t
+        elif t - self.cut_since > 0.25:
+            self.cut = True
+        load = min(1.0, max(0.0, (self.air.pressure_kpa - 55.0) / 40.0))
+        aim = 1.0 - 0.13 * load - 0.0035 * max(0.0, 70.0 - self.coolant)
+        if engine.fuel_system == "carburettor":
+            aim -= 0.04 + 0.03 * math.sin(rpm / 900.0)
+        self.normal_lam = max(0.72, aim + self.enrich)
+        metered = self.rail.delivery(self.air.pressure_kpa)
+        unmetered = 1.0 + (self.air.leak / max(self.air.idle_air + 2.0 * throttle**1.9, 0.03))
+        self.lam = min(4.0, self.normal_lam * unmetered / max(metered, 0.05))
+
+    def _crank_torque(self, work: float, crank: float) -> float:
+        """Net torque of one firing interval, N m: burnt work less friction, pumping and alternator."""
+        pumping = max(0.0, self.air.upstream_kpa - self.air.pressure_kpa) if crank > 20.0 else 15.0
+        cost = friction_kpa(crank, self.coolant) + pumping
+        if crank * RPM < CAUGHT_RPM:
+            cost *= 1.0 + self.random.gauss(0.0, 0.12)  # leaking compression differs from stroke to stroke
+        return (work - cost) * self.share - (self.bus.torque(crank) if crank > 40.0 else 0.0)
+
+    # --- everything that follows in time -------------------------------------------------------------------------
+
+    def _follow(self, t: float, dt: float, crank: float, starter_a: float) -> None:
+        driver, air, rail, engine = self.driver, self.air, self.rail, self.engine
+        before = driver.throttle
+        driver.throttle += (driver.pedal - driver.throttle) * (1.0 - math.exp(-dt / 0.045))
+        self.enrich += 0.10 * max(0.0, driver.throttle - before) * (engine.fuel_system == "carburettor")
+        self.enrich -= self.enrich * min(1.0, dt / 0.15)
+        error = engine.idle_rpm / RPM * (1.0 + max(0.0, 60.0 - self.coolant) / 130.0) - crank
+        idling = driver.throttle < 0.02 and 25.0 < crank < 2.0 * engine.idle_rpm / RPM and driver.key
+        air.step(dt, crank, driver.throttle, error if idling else 0.0)
+        self._knock(t, dt)
+        for fault in self.faults:
+            fault.step(t, dt, self._part_degc(fault), air.pressure_kpa, driver.lateral_g)
+        self._strengths()
+        burn = 0.0
+        if crank > 1.0 and driver.key and not self.cut:
+            air_gps = engine.litres * 0.88 * air.pressure_kpa / 100.0 * 1.13 * crank / 6.2832 * 2.0 / engine.strokes
+            burn = air_gps / 14.7 / max(self.normal_lam, 0.5)
+        pump_on = driver.key and (
+            crank > 3.0 or driver.starter or t - self.log.key[-1][0] < 2.5 or engine.fuel_system == "carburettor"
+        )
+        volts = self._spark_volts(t)
+        self.pump_v = volts - 0.35 if pump_on and not self.pump_wire.is_open(t) else 0.0
+        rail.step(dt, burn, air.pressure_kpa, self.pump_v, self.normal_bus.voltage - 0.35 if pump_on else 0.0)
+        self._electrics(t, dt, crank, starter_a, pump_on, volts)
+        self._heat(dt, crank, burn)
+
+    def _knock(self, t: float, dt: float) -> None:
+        """A knock from the road, more often the faster the car goes; landings always give one."""
+        driver, spec = self.driver, self.spec
+        peak = 0.0
+        if driver.landings:
+            driver.landings.pop()
+            peak = self.random.uniform(2.5, 6.5)
+        elif self.line.speed > 3.0 and self.random.random() < spec.knocks_per_metre * self.line.speed * dt:
+            peak = 1.4 + self.random.expovariate(1.0 / spec.knock_scale_g)
+        if peak:
+            self.log.hits.append((t, min(peak, 8.0)))
+            for fault in self.faults:
+                fault.on_hit(t, peak, self._part_degc(fault))
+
+    def _part_degc(self, fault: Fault) -> float:
+        """Temperature of what the fault sits in: fuel lines and module feel the engine bay, the rest the coolant."""
+        return self.bay if fault.kind in ("vapour",) else self.coolant
+
+    def _strengths(self) -> None:
+        self.bus.health = 1.0
+        for fault in self.faults:
+            if fault.kind == "pump_tired":
+                self.rail.pump_health = 1.0 - fault.strength
+            elif fault.kind == "vapour":
+                self.rail.vapour = fault.strength
+            elif fault.kind == "surge":
+                over = abs(self.driver.lateral_g) > fault.trigger.lateral_g
+                fault.strength += ((fault.depth if over else 0.0) - fault.strength) * 0.06
+                self.rail.uncovered = fault.strength
+            elif fault.kind == "charging":
+                self.bus.health = 1.0 - fault.strength
+            elif fault.kind == "air_leak":
+                self.air.leak = 0.09 * fault.strength
+
+    def _electrics(self, t: float, dt: float, crank: float, starter_a: float, pump_on: bool, volts: float) -> None:
+        spec, driver = self.spec, self.driver
+        self.fan = self.coolant > (92.0 if self.fan else 96.0)
+        self.load_a = 0.3
+        if driver.key:
+            self.load_a += (
+                spec.base_load_a + spec.lamps_a + (spec.fan_a if self.fan else 0.0) + (5.0 if pump_on else 0.0)
+            )
+            self.load_a += 4.5 * self.dwell_load if crank > 1.0 else 0.0
+        self.bus.step(dt, crank, self.load_a, starter_a)
+        self.normal_bus.step(dt, crank, self.load_a, starter_a)
+        if self.engine.electronic and volts < 5.8 and driver.key and t > self.dead_until and not driver.starter:
+            self.dead_until = t + self.random.uniform(0.02, 0.18)
+
+    def _heat(self, dt: float, crank: float, burn_gps: float) -> None:
+        """Coolant: a third of the fuel's heat in, radiator out behind the thermostat; the bay follows."""
+        spec, ambient = self.spec, self.conditions.ambient_degc
+        mass = 9.0 + 5.0 * self.engine.litres
+        flow = min(1.0, max(0.04, (self.coolant - spec.thermostat_degc) / 9.0))
+        wind = 0.25 + 0.05 * self.line.speed + (0.45 if self.fan else 0.0)
+        out = (0.02 + 0.62 * self.engine.litres**0.7 * min(wind, 1.4) * flow) * (self.coolant - ambient) / 2.0
+        heat = 14.0 * burn_gps + (0.4 if crank > 40.0 else 0.0)
+        self.coolant += (heat - out) * dt / (3.9 * mass * 0.55)
+        goal = ambient + 0.55 * (self.coolant - ambient) * (1.25 if self.line.speed < 2.0 else 0.85)
+        self.bay += (goal - self.bay) * min(1.0, dt / 45.0)
+
+    def _states(self, t: float) -> tuple[float, ...]:
+        driver, rail = self.driver, self.rail
+        return (
+            self.air.pressure_kpa, rail.pressure_kpa, rail.normal_kpa, self.bus.voltage, self.normal_bus.voltage,
+            driver.throttle, self.line.speed, self.line.ax, driver.lateral_g, self.coolant, self.bay,
+            self.pump_v, self.load_a, float(driver.gear), float(driver.running), float(t >= self.dead_until),
+            float(not self.cut),
+        )  # fmt: skip

@@ -1,0 +1,78 @@
+"""Battery, alternator, loads and the ignition coil's primary: what each voltage does from firing to firing.
+
+The battery is a source behind a resistance with a slow surface charge; the alternator holds its regulated voltage as
+long as its current, which falls with speed, covers the loads.
+"""
+
+import math
+from dataclasses import dataclass
+
+REST_V = 12.55
+
+
+@dataclass(slots=True)
+class Electrics:
+    """System voltage at the fuse box. `health` 0..1 scales the alternator's current, `charge_ah` is what is left.
+
+    Battery and regulator: 14.4 V at 20 degC less 10 mV per degC (workshop manuals); alternator current rises with
+    speed as 1 - exp(-n/n1), the usual shape of its published curves.
+    """
+
+    rated_a: float = 55.0
+    battery_ohm: float = 0.012
+    charge_ah: float = 35.0
+    set_v: float = 14.2
+    lamps_a: float = 0.0
+    fan_a: float = 0.0
+    health: float = 1.0
+    voltage: float = REST_V
+    surface_v: float = 0.0
+    alternator_a: float = 0.0
+    inrush_s: float = -1.0
+
+    def alternator_limit(self, speed: float) -> float:
+        """Largest alternator current, A, at crank speed in rad/s (pulley ratio 2)."""
+        turns = speed * 19.1 - 900.0
+        return self.health * self.rated_a * (1.0 - math.exp(-turns / 1700.0)) if turns > 0.0 else 0.0
+
+    def step(self, dt: float, speed: float, load_a: float, starter_a: float) -> None:
+        """Advance the bus by dt under the given loads."""
+        rest = REST_V + self.surface_v - 1.6 * max(0.0, 1.0 - self.charge_ah / 12.0) ** 1.5
+        wanted = (self.set_v - rest) / self.battery_ohm + load_a + starter_a
+        # the field winding lets the current follow within some tens of milliseconds
+        goal = min(max(wanted, 0.0), self.alternator_limit(speed))
+        self.alternator_a += (goal - self.alternator_a) * min(1.0, dt / 0.035)
+        into_battery = self.alternator_a - load_a - starter_a
+        bus = rest + self.battery_ohm * into_battery
+        self.voltage += (max(bus, 3.0) - self.voltage) * min(1.0, dt / 0.012)
+        toward = min(max(into_battery / 25.0, -0.55), 1.75)
+        self.surface_v += (toward - self.surface_v) * min(1.0, dt / (6.0 if into_battery > 0.0 else 14.0))
+        self.charge_ah = max(0.0, self.charge_ah + into_battery * dt / 3600.0)
+
+    def torque(self, speed: float) -> float:
+        """Load of the alternator on the crank, N m, at 55 percent efficiency."""
+        return self.alternator_a * self.voltage / 0.55 / max(speed, 40.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Coil:
+    """The ignition coil's primary: current rises as V/R (1 - exp(-tR/L)), textbook resistor and inductor."""
+
+    ohm: float = 0.9
+    henry: float = 0.0045
+    feed_ohm: float = 0.06
+    limit_a: float = 7.5
+
+    def current(self, volts: float, seconds: float) -> float:
+        total = self.ohm + self.feed_ohm
+        return min(self.limit_a, volts / total * (1.0 - math.exp(-seconds * total / self.henry)))
+
+    def reserve(self, volts: float, seconds: float, manifold_kpa: float) -> float:
+        """Available over required secondary voltage, the demand growing with cylinder pressure."""
+        available = 4.6 * math.sqrt(max(0.0, self.current(volts, seconds)) / 1.0)
+        return available / (3.4 + 4.0 * manifold_kpa / 100.0) * 1.22
+
+
+def spark_chance(reserve: float) -> float:
+    """Chance of a spark that lights: sure above 1.15 times the voltage required, half at 0.95."""
+    return 1.0 / (1.0 + math.exp(min(60.0, (0.95 - reserve) / 0.035)))
