@@ -1,0 +1,166 @@
+"""The whole analysis of one event: each step in its own module, joined here.
+
+edges -> firings (pulses) -> sensors' lies out (sensor_faults) -> states and load (states) -> bands -> signs and
+episodes (stumbles) -> order of failure (order) -> causes (causes) -> sentences (evidence) -> findings.
+"""
+
+from collections import Counter
+from collections.abc import Callable, Mapping
+
+import numpy as np
+
+from logger.analysis import bands, causes, evidence, pulses, sensor_faults, states, stops, stumbles
+from logger.analysis import order as orders
+from logger.analysis.findings import Effect, Findings, SensorFault, Stumble
+from logger.event import NS_PER_S, Cause, Event, Recording, Trace
+
+Progress = Callable[[float], None]
+
+
+def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
+    """Find every stumble of an event and what failed first.
+
+    progress is called with the share done, from 0 to 1. Raises AnalysisError where the event cannot be worked on.
+    """
+    report = progress or (lambda share: None)
+    prepared = []
+    faults: list[SensorFault] = []
+    n_recordings = max(1, len(event.recordings))
+    for number, recording in enumerate(event.recordings):
+        firings = pulses.clean(recording.pulses.get("tach_pulses", np.empty(0, np.int64)), event.engine)
+        found = sensor_faults.find(recording, event.engine)
+        faults += found
+        prepared.append((recording, firings, _masked(recording, found)))
+        report(0.7 * (number + 1) / n_recordings)
+    scale = states.load_scale([(traces, firings) for _, firings, traces in prepared], event.engine)
+    views = [states.view(recording, event.engine, firings, traces, scale) for recording, firings, traces in prepared]
+    search = stumbles.search(views, _pressure_band(views))
+    report(0.9)
+    found_stumbles = [_stumble(episode) for episode in search.episodes]
+    found_stumbles.sort(key=lambda s: (_place(event, s.recording), s.onset_s))
+    main, others = main_cause(found_stumbles)
+    findings = Findings(
+        stumbles=found_stumbles,
+        sensor_faults=faults + search.tach_faults,
+        failed_starts=[start for view in views for start in stops.failed_starts(view)],
+        gaps=[
+            {"recording": view.recording.name, **gap} for view in views for gap in sensor_faults.gaps(view.recording)
+        ],
+        main_cause=main,
+        other_causes=others,
+        linked_heat=None,
+        linked_shock=None,
+        rejected=search.rejected,
+    )
+    report(1.0)
+    return findings
+
+
+def _masked(recording: Recording, faults: list[SensorFault]) -> Mapping[str, Trace]:
+    return {
+        name: sensor_faults.mask(trace, [fault for fault in faults if fault.channel == name])
+        for name, trace in recording.traces.items()
+    }
+
+
+def _pressure_band(views: list[states.View]) -> bands.PressureBand | None:
+    closed, everything, spread = [], [], []
+    for view in views:
+        trace = view.traces.get("fuel_pressure")
+        if trace is None or trace.time_ns.size < 50 or not view.firings.time_ns.size:
+            continue
+        step = max(1, trace.time_ns.size // 20_000)
+        time_ns, value = trace.time_ns[::step], trace.value[::step]
+        place = np.clip(np.searchsorted(view.firings.time_ns, time_ns), 0, view.firings.time_ns.size - 1)
+        near = np.abs(view.firings.time_ns[place] - time_ns) < 100_000_000
+        running = near & view.running[place]
+        closed.append(value[running & (view.state[place] != states.State.PULLING)])
+        everything.append(value[running])
+        spread.append(bands.noise(trace.value))
+    if not everything:
+        return None
+    return bands.pressure_band(np.concatenate(closed), np.concatenate(everything), float(np.median(spread)))
+
+
+def _stumble(episode: stumbles.Episode) -> Stumble:
+    rank = orders.order(episode)
+    verdict = causes.judge(episode, rank)
+    lost = lost_firings(episode)
+    lowest = lowest_speed_ratio(episode)
+    effect = _effect(episode, lost, lowest)
+    texts = evidence.texts(episode, rank, verdict)
+    return Stumble(
+        recording=episode.view.recording.name,
+        onset_s=causes.seconds(rank.onset_ns),
+        engine_onset_s=causes.seconds(rank.engine_onset_ns),
+        end_s=causes.seconds(max(episode.to_ns, rank.engine_onset_ns)),
+        cause=verdict.cause,
+        probability=verdict.probability,
+        first_to_move=rank.first,
+        order=rank.moved,
+        effect=effect,
+        lost_firings=lost,
+        lowest_speed_ratio=lowest,
+        sub_cause=verdict.sub_cause,
+        sentence=texts.sentence,
+        evidence_for=texts.speaks_for,
+        evidence_against=texts.speaks_against,
+        rivals=texts.rivals,
+    )
+
+
+def lost_firings(episode: stumbles.Episode) -> int:
+    """Firings lost, counted where pulses or sparks tell, else estimated from how long the engine went without."""
+    counted = sum(
+        sign.lost for sign in episode.signs if sign.kind in ("lost_pulses", "no_spark", "weak_torque", "died")
+    )
+    if counted:
+        return max(1, round(counted))
+    first, last = np.searchsorted(episode.view.firings.time_ns, [episode.from_ns, episode.to_ns])
+    per_pulse = episode.view.engine.firings_per_revolution / episode.view.firings.pulses_per_revolution
+    return max(1, round(0.7 * float(last - first) * per_pulse))
+
+
+def lowest_speed_ratio(episode: stumbles.Episode) -> float:
+    """Lowest crank speed during and shortly after the stumble over the speed before it; 0 where the engine died."""
+    if episode.stop is not None:
+        return 0.0
+    firings = episode.view.firings
+    first, last = np.searchsorted(firings.time_ns, [episode.from_ns, episode.to_ns + 100_000_000])
+    before = firings.speed_rps[max(0, first - 12) : max(1, first - 3)]
+    during = firings.speed_rps[first : max(first + 1, last)]
+    if not before.size or not during.size or not before.mean():
+        return 1.0
+    return round(float(during.min() / before.mean()), 3)
+
+
+def _effect(episode: stumbles.Episode, lost: int, lowest: float) -> Effect:
+    if episode.stop is not None:
+        return "stall"
+    span_s = (episode.to_ns - episode.from_ns) / NS_PER_S
+    firings = episode.view.firings
+    first, last = np.searchsorted(firings.time_ns, [episode.from_ns, episode.to_ns])
+    share = lost / max(1.0, float(last - first))
+    if share < 0.35 and lost < 30:
+        return "single_misses"
+    return "cutout" if span_s >= 0.28 and share > 0.6 else "hesitation"
+
+
+def main_cause(found: list[Stumble]) -> tuple[Cause | None, list[Cause]]:
+    """The cause behind most lost firings, and the others that account for a tenth of them or two stumbles."""
+    lost: Counter[Cause] = Counter()
+    times: Counter[Cause] = Counter()
+    for stumble in found:
+        for cause, share in stumble.probability.items():
+            lost[cause] += stumble.lost_firings * share
+        times[stumble.cause] += 1
+    if not found:
+        return None, []
+    named = [cause for cause, _ in lost.most_common() if times[cause]]
+    total = sum(lost.values())
+    others = [cause for cause in named[1:] if times[cause] >= 2 and lost[cause] >= 0.1 * total]
+    return named[0], others
+
+
+def _place(event: Event, name: str) -> int:
+    return next(number for number, recording in enumerate(event.recordings) if recording.name == name)

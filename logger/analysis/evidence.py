@@ -1,0 +1,52 @@
+"""Evidence in plain words: one sentence a person can read aloud, what speaks for it, against it, and its rivals."""
+
+from dataclasses import dataclass
+
+from logger.analysis.causes import Verdict
+from logger.analysis.order import Order
+from logger.analysis.stumbles import Episode
+from logger.event import NS_PER_S, Cause
+
+NAMES: dict[Cause, str] = {
+    "supply_voltage": "system voltage collapsed first",
+    "ignition_primary": "the coil was no longer switched or fed",
+    "ignition_secondary": "the coil was switched, but the mixture was not lit",
+    "fuel_delivery": "fuel pressure left its normal band first",
+    "mixture": "fuel or air was wrong although pressure and spark held",
+    "undetermined": "the recorded signals cannot tell what failed first",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Texts:
+    """The words that go with one stumble."""
+
+    sentence: str
+    speaks_for: list[str]
+    speaks_against: list[str]
+    rivals: list[str]
+
+
+def texts(episode: Episode, order: Order, verdict: Verdict) -> Texts:
+    """Write the words for one stumble."""
+    share = verdict.probability[verdict.cause]
+    sentence = (
+        f"At {order.onset_ns / NS_PER_S:.3f} s of {episode.view.recording.name} {NAMES[verdict.cause]}"
+        f" ({share:.0%} likely); first to move: {order.first.replace('_', ' ')}."
+    )
+    own = verdict.cause
+    speaks_for = [piece.sentence for piece in verdict.evidence if piece.weights.get(own, 0.0) > 0.0]
+    against = [piece.sentence for piece in verdict.evidence if piece.weights.get(own, 0.0) < 0.0]
+    return Texts(sentence, speaks_for, against, rivals(verdict))
+
+
+def rivals(verdict: Verdict) -> list[str]:
+    """Causes that the recorded signals leave open, and what hides behind the named one."""
+    found = [
+        f"{NAMES[cause]} ({share:.0%})"
+        for cause, share in verdict.probability.items()
+        if cause != verdict.cause and share >= 0.05
+    ]
+    if verdict.cause == "ignition_secondary":
+        found.append("an injector driver that drops out, or an air leak, would look the same in these signals")
+    return found

@@ -1,0 +1,75 @@
+"""Order of failure: when each channel left its band, give or take what noise, sampling and filters leave open.
+
+A sampled channel left its band after its last good and at or before its first bad sample; the middle of the two, and
+half their distance and a filter's share as uncertainty. A pulse channel tells the first firing that was not there, to
+the edge's jitter. Two channels closer than their joint uncertainty left at the same time as far as anyone can tell:
+then the one that feeds the other is named first.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from logger.analysis.findings import Moved
+from logger.analysis.stumbles import Episode
+from logger.event import NS_PER_S
+
+# From the source to the spark: at equal times the upstream channel is named first.
+UPSTREAM = (
+    "battery_voltage", "ignition_feed_voltage", "fuel_pressure", "spark_pulses", "tach_pulses", "air_fuel_ratio",
+)  # fmt: skip
+FILTER_S = 0.004  # an input filter for 100 Hz sampling (no source; the recorder's own is of that order)
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """The order of one stumble. moved: sorted by time; first: channel named first; onset and engine onset in ns."""
+
+    moved: list[Moved]
+    first: str
+    onset_ns: int
+    engine_onset_ns: int
+
+
+def order(episode: Episode) -> Order:
+    """Work out the order of failure of one episode."""
+    rungs = _rungs(episode)
+    engine = engine_onset_ns(episode)
+    earliest = min(rungs, key=lambda rung: rung.at_s + rung.plus_minus_s)
+    tied = [rung for rung in rungs if rung.at_s - rung.plus_minus_s <= earliest.at_s + earliest.plus_minus_s]
+    first = min(tied, key=lambda rung: UPSTREAM.index(rung.channel))
+    rungs.sort(key=lambda rung: (rung.channel != first.channel, rung.at_s))
+    onset = min(round(first.at_s * NS_PER_S), engine)
+    return Order(rungs, first.channel, onset, engine)
+
+
+def _rungs(episode: Episode) -> list[Moved]:
+    rungs: dict[str, Moved] = {}
+    for sign in sorted(episode.signs, key=lambda sign: sign.from_ns):
+        if sign.channel in rungs:
+            continue
+        early = sign.earliest_ns if sign.earliest_ns is not None else sign.from_ns
+        if sign.channel in ("tach_pulses", "spark_pulses"):
+            error = 0.1 * (sign.from_ns - early) / NS_PER_S
+            rungs[sign.channel] = Moved(sign.channel, sign.from_ns / NS_PER_S, round(error, 5))
+            continue
+        half = (sign.from_ns - early) / 2
+        rungs[sign.channel] = Moved(
+            sign.channel, (sign.from_ns - half) / NS_PER_S, round(half / NS_PER_S + FILTER_S, 5)
+        )
+    return list(rungs.values())
+
+
+def engine_onset_ns(episode: Episode) -> int:
+    """The first firing that was not normal: lost pulse, missing spark, or the first firing after a supply gave way."""
+    direct = [s.from_ns for s in episode.signs if s.kind in ("lost_pulses", "no_spark", "weak_torque", "died")]
+    supply = [s.from_ns for s in episode.of("supply_dip")]
+    onsets = list(direct)
+    firings = episode.view.firings.time_ns
+    for at in supply:
+        place = min(int(np.searchsorted(firings, at)), firings.size - 1)
+        onsets.append(int(firings[place]))
+    if not onsets:
+        pressure = episode.of("low_pressure")
+        onsets = [pressure[0].from_ns + round(0.055 * NS_PER_S)]
+    return min(onsets)

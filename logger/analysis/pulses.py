@@ -1,0 +1,220 @@
+"""From edges on the tach wire to a clean train of firings: what is missing, what is too much, where the engine ran.
+
+A crank has inertia: it cannot lose half its speed between two firings. So an interval near two, three ... times its
+neighbours is a lost pulse, a short one an extra edge, and a smoothly growing one a crank that really slows down.
+
+The steps:
+
+1. Intervals far from the median of their neighbours are odd; everything else is taken as it is.
+2. Around each odd place the crank's phase is laid through the good intervals before and after it (speed changing
+   evenly between). Edges near a whole phase are pulses, the others are extra; whole phases without an edge are missing.
+3. Where the pulses stay away too long, or return at a speed that the crank cannot have, the stretch ends.
+
+Rests on: tach pulses evenly spaced in crank angle apart from a pattern that repeats each cycle, and one pulse wire.
+Does not tell a crank near standstill (below about half the idle speed) from lost pulses: there it claims nothing.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from logger.event import NS_PER_S, BoolArray, Engine, FloatArray, IntArray
+
+MEDIAN_WIDTH = 15  # intervals; up to seven may be wrong before the median is
+SHORT, LONG = (
+    0.62,
+    1.55,
+)  # of the neighbours' median: nearer to one half and to two than jitter and cylinder spread reach
+GOOD_RUN = 3  # good intervals in a row that part two odd places
+NEIGHBOURS = 9  # good intervals on either side from which the crank's speed is taken
+PHASE_TOLERANCE = 0.30  # of an interval, between an edge and the phase at which it is due
+LONGEST_LOSS_S = 3.0  # a rolling car keeps its crank turning; longer silence is a stop
+FASTEST_RISE_PER_S = 8.0  # relative; a free-revving engine with a light flywheel (no source: bound above what is seen)
+DEFAULT_IDLE_RPM = 850.0
+
+
+@dataclass(frozen=True, slots=True)
+class Firings:
+    """The pulse train of one recording, cleaned.
+
+    time_ns: int64 (n,), each pulse that was or should have been there. seen: bool (n,), False where interpolated.
+    stretch: int32 (n,), number of the unbroken running stretch the pulse belongs to, rising from 0.
+    speed_rps: float64 (n,), crank revolutions per second, smoothed over about a cycle.
+    extra_ns: int64, edges that belong to no firing. pulses_per_revolution as used for speed_rps.
+    """
+
+    time_ns: IntArray
+    seen: BoolArray
+    stretch: IntArray
+    speed_rps: FloatArray
+    extra_ns: IntArray
+    pulses_per_revolution: float
+
+    def bounds(self) -> IntArray:
+        """First index of each stretch and, last, the number of pulses: shape (number of stretches + 1,)."""
+        if not self.time_ns.size:
+            return np.zeros(1, np.int64)
+        return np.concatenate(([0], np.flatnonzero(np.diff(self.stretch)) + 1, [self.time_ns.size])).astype(np.int64)
+
+    def missing_runs(self) -> IntArray:
+        """Runs of missing pulses: int64 (m, 2), index of the first missing one and of the first one seen after."""
+        change = np.diff(np.concatenate(([0], (~self.seen).astype(np.int8), [0])))
+        return np.column_stack((np.flatnonzero(change == 1), np.flatnonzero(change == -1))).astype(np.int64)
+
+
+def clean(edges_ns: IntArray, engine: Engine) -> Firings:
+    """Turn the tach wire's edges (int64 ns, any order, duplicates allowed) into Firings."""
+    edges, repeats = _distinct(edges_ns)
+    per_revolution = engine.pulses_per_revolution
+    if edges.size < 4:
+        empty = np.empty(0, np.int64)
+        return Firings(empty, np.empty(0, bool), empty, np.empty(0), np.concatenate((edges, repeats)), per_revolution)
+    interval = np.diff(edges).astype(np.float64)
+    typical = ndimage.median_filter(interval, MEDIAN_WIDTH, mode="nearest")
+    odd = (interval < SHORT * typical) | (interval > LONG * typical)
+    slowest = slowest_running_interval_ns(engine)
+    patches = [_resolve(edges, interval, odd, first, last, slowest) for first, last in _odd_places(interval, odd)]
+    return _assemble(edges, repeats, patches, per_revolution)
+
+
+def slowest_running_interval_ns(engine: Engine) -> float:
+    """The interval between pulses at half the idle speed, below which an engine is cranking, stalling or still."""
+    rpm = 0.5 * (engine.idle_rpm or DEFAULT_IDLE_RPM)
+    return 60.0 * NS_PER_S / (rpm * engine.pulses_per_revolution)
+
+
+def _distinct(edges_ns: IntArray) -> tuple[IntArray, IntArray]:
+    edges = np.sort(np.asarray(edges_ns, np.int64))
+    repeat = np.concatenate(([False], np.diff(edges) == 0)) if edges.size else np.empty(0, bool)
+    return edges[~repeat], edges[repeat]
+
+
+def _odd_places(interval: FloatArray, odd: BoolArray) -> list[tuple[int, int]]:
+    """Runs of odd intervals, first and last index, joined where fewer than GOOD_RUN good ones lie between.
+
+    A silence that may be a stop stands alone, so that what is odd on its two sides is judged on its own side.
+    """
+    places: list[tuple[int, int]] = []
+    joinable = False
+    for index in np.flatnonzero(odd).tolist():
+        silence = interval[index] > LONGEST_LOSS_S * NS_PER_S
+        if joinable and not silence and index - places[-1][1] <= GOOD_RUN:
+            places[-1] = (places[-1][0], index)
+        else:
+            places.append((index, index))
+        joinable = not silence
+    return places
+
+
+@dataclass(frozen=True, slots=True)
+class _Patch:
+    """What an odd place becomes: edges first..last-1 are replaced; `stop` where the stretch ends instead."""
+
+    first: int
+    last: int
+    time_ns: IntArray
+    seen: BoolArray
+    extra_ns: IntArray
+    stop: bool
+
+
+def _resolve(edges: IntArray, interval: FloatArray, odd: BoolArray, first: int, last: int, slowest_ns: float) -> _Patch:
+    """Lay the crank's phase through one odd place (intervals first..last) and sort its edges."""
+    start, end = int(edges[first]), int(edges[last + 1])
+    before = _good_interval(interval, odd, first, -1)
+    after = _good_interval(interval, odd, last, +1)
+    nothing = _Patch(first + 1, first + 1, edges[:0], np.empty(0, bool), edges[:0], False)
+    elapsed = float(end - start)
+    if before is None and after is None:
+        return nothing
+    stopped = elapsed > LONGEST_LOSS_S * NS_PER_S or before is None or after is None
+    if not stopped and before is not None and after is not None:
+        risen = before / after - 1.0 > 0.25 + FASTEST_RISE_PER_S * elapsed / NS_PER_S
+        cranked = after > slowest_ns and elapsed > 4.0 * before
+        stopped = risen or cranked
+    if stopped:
+        longest = first + int(np.argmax(interval[first : last + 1]))
+        if interval[longest] < 3.0 * (before or after or 0.0) and interval[longest] < slowest_ns:
+            return nothing
+        return _Patch(longest + 1, longest + 1, edges[:0], np.empty(0, bool), edges[:0], True)
+    assert before is not None and after is not None
+    if max(before, after) > slowest_ns and elapsed < 3.0 * (last + 1 - first) * max(before, after):
+        return nothing
+    inner = edges[first + 1 : last + 1]
+    at = (inner - start) / elapsed
+    # Speed goes evenly from 1/before to 1/after, so phase is a parabola; it is scaled to end on a whole pulse.
+    total = elapsed * 0.5 * (1.0 / before + 1.0 / after)
+    count = max(1, round(total))
+    slope = (1.0 / after - 1.0 / before) / (1.0 / after + 1.0 / before)
+    phase = count * (at * (1.0 - slope) + slope * at**2)
+    due = np.rint(phase).astype(np.int64)
+    off = np.abs(phase - due)
+    off[(due < 1) | (due > count - 1)] = np.inf
+    order = np.lexsort((off, due))
+    best = order[np.concatenate(([True], np.diff(due[order]) != 0))] if order.size else order
+    best = best[off[best] <= PHASE_TOLERANCE]
+    time_ns = start + np.rint(_time_at_phase(np.arange(1, count), count, slope) * elapsed).astype(np.int64)
+    seen = np.zeros(count - 1, bool)
+    time_ns[due[best] - 1] = inner[best]
+    seen[due[best] - 1] = True
+    is_extra = np.ones(inner.size, bool)
+    is_extra[best] = False
+    return _Patch(first + 1, last + 1, time_ns, seen, inner[is_extra], False)
+
+
+def _time_at_phase(phase: IntArray, count: int, slope: float) -> FloatArray:
+    """Invert phase = count * (x * (1 - slope) + slope * x**2) for x in 0..1."""
+    share = phase / count
+    if abs(slope) < 1e-9:
+        return share
+    linear = 1.0 - slope
+    return np.asarray(2.0 * share / (linear + np.sqrt(linear**2 + 4.0 * slope * share)), np.float64)
+
+
+def _good_interval(interval: FloatArray, odd: BoolArray, place: int, step: int) -> float | None:
+    """Median of up to NEIGHBOURS good intervals on one side of an odd place, ns; None where there are under three."""
+    reach = 4 * NEIGHBOURS
+    side = slice(max(0, place - reach), place) if step < 0 else slice(place + 1, place + 1 + reach)
+    good = interval[side][~odd[side]]
+    good = good[-NEIGHBOURS:] if step < 0 else good[:NEIGHBOURS]
+    return float(np.median(good)) if good.size >= GOOD_RUN else None
+
+
+def _assemble(edges: IntArray, repeats: IntArray, patches: list[_Patch], per_revolution: float) -> Firings:
+    times, seens, stops, extras = [], [], [], [repeats]
+    done = length = 0
+    for patch in patches:
+        times += [edges[done : patch.first], patch.time_ns]
+        seens += [np.ones(patch.first - done, bool), patch.seen]
+        length += patch.first - done
+        if patch.stop:
+            stops.append(length)
+        length += patch.time_ns.size
+        extras.append(patch.extra_ns)
+        done = patch.last
+    times.append(edges[done:])
+    seens.append(np.ones(edges.size - done, bool))
+    time_ns = np.concatenate(times)
+    stretch = np.zeros(time_ns.size, np.int64)
+    stretch[[stop for stop in stops if stop < time_ns.size]] = 1
+    stretch = np.cumsum(stretch)
+    firings_speed = smooth_speed(time_ns, stretch, per_revolution)
+    return Firings(
+        time_ns, np.concatenate(seens), stretch, firings_speed, np.sort(np.concatenate(extras)), per_revolution
+    )
+
+
+def smooth_speed(time_ns: IntArray, stretch: IntArray, per_revolution: float, width: int = 7) -> FloatArray:
+    """Crank speed in rev/s at each pulse: `width` intervals around it, over their time; n/(t[i+n/2] - t[i-n/2]).
+
+    At the ends of a stretch the span shrinks; a stretch of a single pulse has speed 0.
+    """
+    n = time_ns.size
+    half = width // 2
+    index = np.arange(n)
+    same = np.searchsorted(stretch, stretch, side="left"), np.searchsorted(stretch, stretch, side="right") - 1
+    low, high = np.maximum(index - half, same[0]), np.minimum(index + half, same[1])
+    span = (time_ns[high] - time_ns[low]).astype(np.float64)
+    turns = (high - low) / per_revolution
+    return np.divide(turns * NS_PER_S, span, out=np.zeros(n), where=span > 0)

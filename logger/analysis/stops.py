@@ -1,0 +1,167 @@
+"""Why the engine stopped: switched off, stalled by the driver, or died with the key on. And starts that failed.
+
+Key sense decides where it is recorded. Otherwise: switching off takes the coil's feed away while the battery breathes
+up, and the fuel pump with it, so that rail pressure falls; an engine that dies keeps its feed, and its rail rises to
+the regulator's full pressure as manifold vacuum fades. A driver's stall drags the crank down pulse by pulse with
+sound ignition, usually with the throttle opening first; lost ignition at idle lets the pulses end at full idle speed.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from logger.analysis.findings import FailedStart
+from logger.analysis.pulses import DEFAULT_IDLE_RPM
+from logger.analysis.states import CRANKED_BELOW, State, View
+from logger.event import NS_PER_S
+
+Why = Literal["key_off", "driver_stall", "died", "record_ends"]
+MS = 1_000_000
+FEED_DEAD_V = 2.0
+SUDDEN = 0.72  # of idle: pulses that end above this speed did not end by a crank dragged down
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """The end of a stretch of running. at_ns: when the next pulse was due. last: index of the last pulse seen.
+
+    restart_ns: when the engine ran by itself again; None where it did not.
+    """
+
+    why: Why
+    at_ns: int
+    last: int
+    restart_ns: int | None
+    reason: str
+
+
+def stops(view: View) -> list[Stop]:
+    """Every end of a stretch in which the engine had run by itself."""
+    firings, bounds = view.firings, view.firings.bounds()
+    found = []
+    for number, (first, stop) in enumerate(zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True)):
+        if not view.running[first:stop].any() or stop - first < 12:
+            continue
+        found.append(_judge(view, number, stop - 1))
+    del firings
+    return found
+
+
+def _judge(view: View, number: int, last: int) -> Stop:
+    firings = view.firings
+    end = int(firings.time_ns[last])
+    due = end + _interval_ns(view, last)
+    restart = _restart(view, number)
+    following = int(firings.time_ns[last + 1]) if last + 1 < firings.time_ns.size else view.recording.duration_ns
+
+    def stop(why: Why, reason: str) -> Stop:
+        return Stop(why, due, last, restart, reason)
+
+    if view.recording.duration_ns - end < 300 * MS or _gap_at(view, end):
+        return stop("record_ends", "the recording ends or has a gap here")
+    key = view.recording.traces.get("key_sense")
+    if key is not None and key.time_ns.size:
+        off = np.flatnonzero((key.time_ns > end - 300 * MS) & (key.time_ns < end + 2000 * MS) & (key.value < 0.5))
+        if off.size:
+            return stop("key_off", "the key was turned off")
+        return stop(*_stall_or_died(view, last))
+    feed = view.near("ignition_feed_voltage", end + 40 * MS, min(following, end + 1500 * MS))
+    before = view.near("ignition_feed_voltage", end - 400 * MS, end - 60 * MS)
+    if feed.value.size >= 5 and before.value.size >= 5:
+        dead = float(np.median(feed.value)) < FEED_DEAD_V
+        if dead and (restart is None or _feed_came_back_quietly(view, end, following)):
+            return stop("key_off", "the coil's feed was switched off")
+        if dead or float(np.median(feed.value)) < 0.75 * float(np.median(before.value)):
+            return stop("died", "the coil's feed was lost and the engine was started again")
+        return stop(*_stall_or_died(view, last))
+    if restart is None and _pump_stopped(view, end):
+        return stop("key_off", "rail pressure fell off at once, as it does when the key is turned off")
+    if restart is None and _battery_breathed_up(view, end):
+        return stop("key_off", "the battery rose as its loads were switched off")
+    if restart is None and not (view.traces.keys() & {"fuel_pressure", "battery_voltage"}):
+        return stop("key_off", "nothing recorded tells a key turned off from an engine that died")
+    return stop(*_stall_or_died(view, last))
+
+
+def _interval_ns(view: View, last: int) -> int:
+    time_ns = view.firings.time_ns
+    first = max(0, last - 3)
+    return int((time_ns[last] - time_ns[first]) / max(1, last - first))
+
+
+def _restart(view: View, number: int) -> int | None:
+    later = np.flatnonzero((view.firings.stretch > number) & (view.state >= State.STARTING))
+    return int(view.firings.time_ns[later[0]]) if later.size else None
+
+
+def _gap_at(view: View, end_ns: int) -> bool:
+    """Whether the sampled channels too stop for a while within half a second after the last pulse."""
+    for trace in view.recording.traces.values():
+        if trace.time_ns.size > 10 and trace.time_ns[-1] > end_ns:
+            inside = np.searchsorted(trace.time_ns, [end_ns - 100 * MS, end_ns + 500 * MS])
+            steps = np.diff(trace.time_ns[inside[0] : inside[1] + 1])
+            if trace.value.ndim == 1 and steps.size:
+                usual = float(np.median(np.diff(trace.time_ns[:1000])))
+                return bool(steps.max() > 250 * MS and steps.max() > 5 * usual)
+    return any(gap.from_ns - 500 * MS < end_ns < gap.to_ns for gap in view.recording.gaps if gap.channel == "all")
+
+
+def _feed_came_back_quietly(view: View, end_ns: int, following_ns: int) -> bool:
+    """A key turned off and on again: the feed is dead without chatter and back before the starter turns."""
+    feed = view.near("ignition_feed_voltage", end_ns + 60 * MS, following_ns)
+    dead = feed.value < FEED_DEAD_V
+    changes = int(np.count_nonzero(np.diff(dead.astype(np.int8))))
+    return bool(dead.any()) and changes == 1 and not dead[-1] and _pump_stopped(view, end_ns)
+
+
+def _pump_stopped(view: View, end_ns: int) -> bool:
+    before = view.near("fuel_pressure", end_ns - 300 * MS, end_ns - 20 * MS).value
+    after = view.near("fuel_pressure", end_ns + 400 * MS, end_ns + 1200 * MS).value
+    return bool(before.size >= 5 and after.size >= 5 and np.median(after) < 0.93 * np.median(before))
+
+
+def _battery_breathed_up(view: View, end_ns: int) -> bool:
+    before = view.near("battery_voltage", end_ns - 200 * MS, end_ns - 20 * MS).value
+    after = view.near("battery_voltage", end_ns + 30 * MS, end_ns + 150 * MS).value
+    return bool(before.size >= 5 and after.size >= 5 and np.median(after) > np.median(before) + 0.15)
+
+
+def _stall_or_died(view: View, last: int) -> tuple[Why, str]:
+    firings = view.firings
+    idle_rps = (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+    begin = int(np.searchsorted(firings.time_ns, firings.time_ns[last] - NS_PER_S))
+    usual = min(float(np.median(firings.speed_rps[begin : max(begin + 1, last - 3)])), idle_rps)
+    final = NS_PER_S / (firings.pulses_per_revolution * max(1, _interval_ns(view, last)))
+    if final > SUDDEN * usual:
+        return "died", "the pulses ended at full speed with the key on"
+    return "driver_stall", "the crank was dragged down with pulses present to the end"
+
+
+def failed_starts(view: View) -> list[FailedStart]:
+    """Cranking that did not lead to running, with what was present meanwhile."""
+    firings, bounds = view.firings, view.firings.bounds()
+    found = []
+    idle_rps = (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+    for first, stop in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
+        if stop - first < 4 or (view.state[first:stop] >= State.STARTING).any():
+            continue
+        if float(firings.speed_rps[first:stop].max()) > CRANKED_BELOW * idle_rps:
+            continue
+        from_ns, to_ns = int(firings.time_ns[first]), int(firings.time_ns[stop - 1])
+        if to_ns - from_ns < 400 * MS:
+            continue
+        pressure = view.near("fuel_pressure", from_ns, to_ns).value
+        battery = view.near("battery_voltage", from_ns, to_ns).value
+        found.append(
+            FailedStart(
+                view.recording.name,
+                from_ns / NS_PER_S,
+                to_ns / NS_PER_S,
+                True,
+                float(np.median(pressure)) if pressure.size else None,
+                float(np.median(battery)) if battery.size else None,
+                "cranked, with tach pulses, and did not start",
+            )
+        )
+    return found

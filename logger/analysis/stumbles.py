@@ -1,0 +1,221 @@
+"""From signs to stumbles: what each detector found while the engine ran, joined into episodes by clear rules.
+
+1. Signs are gathered: lost pulses, missing sparks, supply dips, low rail pressure, engines that died.
+2. Signs that overlap, or that lie less than JOIN_S apart, are one episode (contacts that chatter are one stumble while
+   normal running between lasts less than half a second).
+3. An episode is a stumble when the engine missed: pulses or sparks were lost, the engine died, or a supply or the rail
+   left its band far enough that a firing cannot have been sound. The rest is kept with the reason why it was rejected.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from logger.analysis import bands, sparks, wire
+from logger.analysis.findings import SensorFault
+from logger.analysis.pulses import DEFAULT_IDLE_RPM
+from logger.analysis.signs import Sign
+from logger.analysis.states import State, View
+from logger.analysis.stops import Stop, stops
+from logger.event import NS_PER_S
+
+JOIN_NS = NS_PER_S // 2
+MS = 1_000_000
+# A coil below this no longer charges in the dwell that high speed leaves (common practice, no source).
+WEAK_COIL_V = 9.0
+
+
+@dataclass(frozen=True, slots=True)
+class Episode:
+    """Signs that belong to one moment in which the engine stumbled."""
+
+    view: View
+    signs: tuple[Sign, ...]
+    stop: Stop | None = None
+
+    @property
+    def from_ns(self) -> int:
+        return min(sign.from_ns for sign in self.signs)
+
+    @property
+    def to_ns(self) -> int:
+        return max(sign.to_ns for sign in self.signs)
+
+    def of(self, kind: str, channel: str | None = None) -> list[Sign]:
+        """The signs of one kind, in time order."""
+        return [sign for sign in self.signs if sign.kind == kind and channel in (None, sign.channel)]
+
+
+@dataclass(slots=True)
+class Search:
+    """What the search over one event brings: episodes, what was rejected and why, faults of the tach wire."""
+
+    episodes: list[Episode] = field(default_factory=list)
+    rejected: list[dict[str, Any]] = field(default_factory=list)
+    tach_faults: list[SensorFault] = field(default_factory=list)
+
+
+def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search:
+    """Find the episodes of an event. pressure: the rail's band over the event, None where it is not known."""
+    result = Search()
+    dips = [supply_signs(view) for view in views]
+    gaps = [wire.gaps(view) for view in views]
+    flat = [(number, gap) for number, some in enumerate(gaps) for gap in some]
+    proven = [_proven(gap, dips[number]) for number, gap in flat]
+    chance = wire.chance_real([gap.ratio for _, gap in flat], [gap.missing for _, gap in flat], proven)
+    for number, view in enumerate(views):
+        signs = dips[number] + sparks.signs(view) + pressure_signs(view, pressure)
+        for (owner, gap), real in zip(flat, chance.tolist(), strict=True):
+            if owner != number:
+                continue
+            if real > 0.5:
+                signs.append(_lost_pulses(view, gap, real))
+            else:
+                result.tach_faults.append(_dropped(view, gap))
+        halts = stops(view)
+        signs += [_died(view, halt) for halt in halts if halt.why == "died"]
+        result.rejected += [
+            _rejected(view, halt.at_ns, halt.at_ns, halt.reason) for halt in halts if halt.why != "died"
+        ]
+        for members in join(signs):
+            halt = next((h for h in halts if h.why == "died" and any(s.from_ns == h.at_ns for s in members)), None)
+            episode = Episode(view, tuple(members), halt)
+            why_not = _no_stumble(episode)
+            if why_not is None:
+                result.episodes.append(episode)
+            else:
+                result.rejected.append(_rejected(view, episode.from_ns, episode.to_ns, why_not))
+        result.tach_faults += _extra_edges(view)
+    return result
+
+
+def join(signs: list[Sign]) -> list[list[Sign]]:
+    """Group signs by time: one group while the next begins less than JOIN_NS after the latest end so far."""
+    groups: list[list[Sign]] = []
+    latest = 0
+    for sign in sorted(signs, key=lambda sign: sign.from_ns):
+        if groups and sign.from_ns - latest < JOIN_NS:
+            groups[-1].append(sign)
+            latest = max(latest, sign.to_ns)
+        else:
+            groups.append([sign])
+            latest = sign.to_ns
+    return groups
+
+
+def supply_signs(view: View) -> list[Sign]:
+    """Dips of battery and coil feed while the engine ran."""
+    found = []
+    for channel in ("battery_voltage", "ignition_feed_voltage"):
+        trace = view.traces.get(channel)
+        if trace is None:
+            continue
+        for dip in bands.voltage_dips(channel, trace):
+            if _ran_at(view, dip.from_ns):
+                found.append(
+                    Sign(
+                        "supply_dip",
+                        channel,
+                        dip.from_ns,
+                        dip.to_ns,
+                        0.0,
+                        dip.depth,
+                        dip.last_good_ns,
+                        f"{dip.lowest:.2f}",
+                    )
+                )
+    return found
+
+
+def _ran_at(view: View, at_ns: int, slack_ns: int = 150 * MS) -> bool:
+    """Whether the engine ran by itself just before a time."""
+    place = int(np.searchsorted(view.firings.time_ns, at_ns))
+    if place == 0 or at_ns - view.firings.time_ns[place - 1] > slack_ns:
+        return False
+    return bool(view.running[place - 1]) and bool(view.running[max(0, place - 4)])
+
+
+def pressure_signs(view: View, band: bands.PressureBand | None) -> list[Sign]:
+    """Rail pressure under the floor while the engine ran; from where its fall began."""
+    trace = view.traces.get("fuel_pressure")
+    if band is None or trace is None or trace.time_ns.size < 20:
+        return []
+    low = trace.value < band.floor
+    found = []
+    for dip in bands.excursions("fuel_pressure", trace, band.floor - trace.value, low):
+        if not _ran_at(view, dip.from_ns) or dip.depth < 0.08 * band.closed:
+            continue
+        if view.near("sensor_supply_voltage", dip.from_ns - 20 * MS, dip.to_ns + 20 * MS).value.min(initial=5.0) < 4.5:
+            continue
+        begin = bands.fall_begins(trace, dip.from_ns, band)
+        found.append(Sign("low_pressure", "fuel_pressure", begin, dip.to_ns, 0.0, dip.depth, begin - 10 * MS))
+    return found
+
+
+def _proven(gap: wire.Gap, dips: Sequence[Sign]) -> bool:
+    """A gap with a dip of feed or battery across its beginning is the ignition's own."""
+    return any(dip.from_ns - 60 * MS < gap.to_ns and dip.to_ns + 60 * MS > gap.from_ns for dip in dips)
+
+
+def _lost_pulses(view: View, gap: wire.Gap, real: float) -> Sign:
+    per_pulse = view.engine.firings_per_revolution / view.firings.pulses_per_revolution
+    strength = float(np.log(max(real, 1e-3) / max(1.0 - real, 1e-3)))
+    before = int(view.firings.time_ns[gap.first - 1])
+    return Sign("lost_pulses", "tach_pulses", gap.from_ns, gap.to_ns, gap.missing * per_pulse, strength, before)
+
+
+def _dropped(view: View, gap: wire.Gap) -> SensorFault:
+    note = f"{gap.missing} pulses missing while the crank turned on undisturbed"
+    return SensorFault(
+        view.recording.name, "tach_pulses", gap.from_ns / NS_PER_S, gap.to_ns / NS_PER_S, "dropped_pulses", note
+    )
+
+
+def _extra_edges(view: View) -> list[SensorFault]:
+    """Bursts of extra edges on the tach wire while the engine ran: at least 4 within half a second of each other."""
+    extra = view.firings.extra_ns
+    extra = extra[[_ran_at(view, int(at)) for at in extra.tolist()]] if extra.size else extra
+    if not extra.size:
+        return []
+    parts = np.split(extra, np.flatnonzero(np.diff(extra) > JOIN_NS) + 1)
+    return [
+        SensorFault(
+            view.recording.name,
+            "tach_pulses",
+            int(part[0]) / NS_PER_S,
+            int(part[-1]) / NS_PER_S,
+            "extra_pulses",
+            f"{part.size} edges that belong to no firing",
+        )
+        for part in parts
+        if part.size >= 4
+    ]
+
+
+def _died(view: View, halt: Stop) -> Sign:
+    until = halt.restart_ns if halt.restart_ns is not None else view.recording.duration_ns
+    return Sign("died", "tach_pulses", halt.at_ns, until, 5.0, 5.0, int(view.firings.time_ns[halt.last]), halt.reason)
+
+
+def _rejected(view: View, from_ns: int, to_ns: int, why: str) -> dict[str, Any]:
+    return {"recording": view.recording.name, "from_s": from_ns / NS_PER_S, "to_s": to_ns / NS_PER_S, "why": why}
+
+
+def _no_stumble(episode: Episode) -> str | None:
+    """Why an episode is no stumble; None where it is one."""
+    if any(sign.kind in ("lost_pulses", "no_spark", "died", "weak_torque") for sign in episode.signs):
+        return None
+    view = episode.view
+    if episode.of("low_pressure"):
+        return None
+    place = int(np.searchsorted(view.firings.time_ns, episode.from_ns))
+    place = min(max(place - 2, 0), view.firings.time_ns.size - 1)
+    fast = view.firings.speed_rps[place] > 1.6 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+    lowest = min(float(sign.note) for sign in episode.of("supply_dip"))
+    if not fast or lowest > WEAK_COIL_V:
+        return f"the supply dipped to {lowest:.1f} V and the engine fired on"
+    if view.state[place] == State.CRANKING:
+        return "cranking"
+    return None
