@@ -9,7 +9,16 @@ from importlib import import_module
 from logger import __version__
 from logger.errors import StumblelogError
 
-COMMANDS = ("analyse",)
+# The module differs from the command where the command is a word of the language.
+COMMANDS = {
+    "serve": "serve",
+    "import": "import_folder",
+    "export": "export",
+    "analyse": "analyse",
+    "repair": "repair",
+    "report": "report",
+    "work": "work",
+}
 
 EXIT_REFUSED = 2
 EXIT_INTERRUPTED = 130
@@ -24,8 +33,8 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"stumblelog {__version__}")
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    for name in COMMANDS:
-        module = import_module(f"logger.commands.{name}")
+    for name, module_name in COMMANDS.items():
+        module = import_module(f"logger.commands.{module_name}")
         command = commands.add_parser(
             name,
             help=module.HELP,

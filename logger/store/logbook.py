@@ -30,12 +30,13 @@ def create_the_logbook(database: Database) -> None:
     database.executescript(
         """
         CREATE TABLE events (
-            id TEXT PRIMARY KEY, name TEXT NOT NULL, kind TEXT NOT NULL, engine JSON NOT NULL,
-            started_utc TEXT, group_key TEXT UNIQUE, import_fingerprint TEXT UNIQUE, created_utc TEXT NOT NULL);
+            id TEXT PRIMARY KEY, name TEXT NOT NULL, kind TEXT NOT NULL, engine JSON NOT NULL, started_utc TEXT,
+            group_key TEXT, import_fingerprint TEXT UNIQUE, created_utc TEXT NOT NULL);
         CREATE TABLE recordings (
-            file TEXT PRIMARY KEY, uuid TEXT NOT NULL, event_id TEXT REFERENCES events, name TEXT NOT NULL,
-            position INTEGER NOT NULL, boot_id TEXT, offset_ns INTEGER, started_utc TEXT,
-            state TEXT NOT NULL, reason TEXT NOT NULL, duration_ns INTEGER NOT NULL, UNIQUE (event_id, name));
+            file TEXT PRIMARY KEY, event_id TEXT REFERENCES events, name TEXT NOT NULL, position INTEGER NOT NULL,
+            uuid TEXT NOT NULL, state TEXT NOT NULL, reason TEXT NOT NULL, duration_ns INTEGER NOT NULL,
+            boot_id TEXT NOT NULL, power_up INTEGER NOT NULL, monotonic_ns INTEGER NOT NULL, system_utc TEXT,
+            started_utc TEXT, offset_ns INTEGER, UNIQUE (event_id, name));
         CREATE TABLE repairs (
             id INTEGER PRIMARY KEY, event_id TEXT NOT NULL REFERENCES events, what TEXT NOT NULL, offset_ns INTEGER,
             after_recording TEXT, suspect TEXT, entered_utc TEXT NOT NULL, removed_utc TEXT);
@@ -105,6 +106,11 @@ class Logbook:
         """Read the first row, or None."""
         found = self.rows(sql, parameters)
         return found[0] if found else None
+
+    def revision(self) -> int:
+        """A number that changes when another process has written here (not by what is written through this object)."""
+        (row,) = self.rows("PRAGMA data_version")
+        return int(row["data_version"])
 
     @contextmanager
     def transaction(self) -> Iterator[Database]:

@@ -1,0 +1,66 @@
+"""`stumblelog serve`: the page, with the worker beside it."""
+
+import argparse
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from logger.commands.common import add_data_dir, add_settings, data_dir_of, open_store, settings_of
+
+HELP = "Show events on a web page and analyse them as their recordings end."
+EXAMPLE = "stumblelog serve --host 0.0.0.0 --port 8080"
+
+DEFAULT_PORT = 8080
+RESTART_AFTER_S = 5.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--host", default="127.0.0.1", help="address to listen on (default: this machine only)")
+    parser.add_argument("--port", type=int, default=DEFAULT_PORT, help=f"port to listen on (default: {DEFAULT_PORT})")
+    parser.add_argument("--run-dir", type=Path, metavar="DIR", help="where the recorder keeps its live values")
+    add_data_dir(parser)
+    add_settings(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    run_dir = args.run_dir or Path(settings_of(args).recorder.run_dir)
+    with worker_beside(data_dir_of(args)):
+        return serve(args, run_dir)
+
+
+def serve(args: argparse.Namespace, run_dir: Path | None) -> int:
+    """Run the web server until it is stopped."""
+    import uvicorn
+
+    from web.app import create_app
+
+    with open_store(args) as store:
+        app = create_app(store, run_dir)
+        print(f"http://{args.host}:{args.port}/", flush=True)
+        uvicorn.run(app, host=args.host, port=args.port, log_level="warning")
+    return 0
+
+
+@contextmanager
+def worker_beside(data_dir: Path) -> Iterator[None]:
+    """Keep a worker process going until the block ends; one that dies is started again after a while."""
+    stopping = threading.Event()
+    command = [sys.executable, "-m", "logger.cli", "work", "--data-dir", str(data_dir)]
+    process = subprocess.Popen(command)
+
+    def keep_going() -> None:
+        nonlocal process
+        while process.wait() is not None and not stopping.wait(RESTART_AFTER_S):
+            process = subprocess.Popen(command)
+
+    keeper = threading.Thread(target=keep_going, daemon=True)
+    keeper.start()
+    try:
+        yield
+    finally:
+        stopping.set()
+        process.terminate()
+        keeper.join()

@@ -1,0 +1,35 @@
+"""`stumblelog work`: the worker beside the page."""
+
+import argparse
+import os
+import signal
+import sys
+import threading
+
+from logger.commands.common import add_data_dir, open_store
+
+HELP = "Analyse events as their recordings end, at low priority; the page starts this by itself."
+EXAMPLE = "stumblelog work --once"
+
+NICENESS = 10
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--once", action="store_true", help="do what is due now, then stop")
+    add_data_dir(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    from logger.work import Worker
+
+    os.nice(NICENESS)  # recording comes first
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    with open_store(args) as store:
+        worker = Worker(store, say=lambda text: print(text, file=sys.stderr, flush=True))
+        if args.once:
+            worker.round()
+        else:
+            worker.run(stop)
+    return 0

@@ -1,0 +1,154 @@
+"""Capture folders into the store: whole or not at all."""
+
+import hashlib
+import json
+import shutil
+import time
+from collections.abc import Callable
+from dataclasses import asdict
+from datetime import timedelta
+from pathlib import Path
+from tempfile import mkdtemp
+from typing import Any
+from uuid import uuid4
+
+from sqlite_utils import Database
+
+from logger import __version__
+from logger.errors import StoreError
+from logger.event import Event, Recording
+from logger.store.capture import read_folder
+from logger.store.compaction import meta_of, write_recording
+from logger.store.intake import free_id
+from logger.store.logbook import Logbook, now_utc
+
+STALE_DRAFT_S = 86_400.0
+
+
+def import_folder(logbook: Logbook, data_dir: Path, folder: Path, progress: Callable[[float], None]) -> str:
+    """Take a capture folder in, whole or not at all: written beside the store, then moved into place by one rename.
+
+    Raises CaptureError where the folder is not as it should be, StoreError where it was imported before or the disk
+    refuses. Nothing that is stored already is touched.
+    """
+    event = read_folder(folder)
+    fingerprint = folder_fingerprint(folder)
+    _refuse_twice(logbook, folder, fingerprint)
+    _remove_stale_drafts(data_dir / "recordings")
+    event_id = free_id(logbook, event.name, event.started_utc)
+    try:
+        draft = place = Path(mkdtemp(prefix=".import-", dir=data_dir / "recordings"))
+        try:
+            draft.chmod(0o755)  # mkdtemp keeps others out; the page may run as another user
+            rows = _write_recordings(event, draft, progress)
+            with logbook.transaction() as database:
+                _refuse_twice(logbook, folder, fingerprint)
+                event_id = free_id(logbook, event.name, event.started_utc)
+                place = _free_place(data_dir / "recordings", event_id)
+                _enter_import(database, event, event_id, fingerprint, place.relative_to(data_dir), rows)
+                draft.rename(place)
+        except BaseException:
+            shutil.rmtree(draft, ignore_errors=True)
+            shutil.rmtree(place, ignore_errors=True)
+            raise
+    except StoreError:
+        raise
+    except OSError as error:
+        raise StoreError(f"{data_dir}: cannot take {folder} in: {error.strerror or error}") from error
+    return event_id
+
+
+def folder_fingerprint(folder: Path) -> str:
+    """A digest of what a capture folder says, wherever it lies and whatever it is called."""
+    digest = hashlib.sha256()
+    for path in sorted([folder / "capture.toml", *folder.glob("*/*.csv")]):
+        digest.update(f"{path.relative_to(folder).as_posix()}\0{path.stat().st_size}\0".encode())
+        with path.open("rb") as file:
+            while chunk := file.read(1 << 20):
+                digest.update(chunk)
+    return digest.hexdigest()
+
+
+def _write_recordings(event: Event, draft: Path, progress: Callable[[float], None]) -> list[dict[str, Any]]:
+    """Write each recording as a file that stands alone; returns what the logbook keeps of them."""
+    settings = {
+        "engine": {key: value for key, value in asdict(event.engine).items() if value is not None},
+        "event": {"name": event.name, "kind": event.kind},
+    }
+    rows = []
+    for number, recording in enumerate(event.recordings, 1):
+        meta = meta_of(recording, str(uuid4()), power_up=number, settings=settings, program=f"stumblelog {__version__}")
+        file = f"{number:03d}.sqlite"  # not the name given: whatever it holds, it is a name in the logbook only
+        write_recording(draft / file, meta, recording)
+        rows.append(
+            {
+                "file": file,
+                "name": recording.name,
+                "uuid": meta.uuid,
+                "state": "closed",
+                "reason": "",
+                "duration_ns": recording.duration_ns,
+                "boot_id": "",
+                "power_up": number,
+                "monotonic_ns": 0,
+                "started_utc": _started(event, recording),
+                "offset_ns": recording.offset_ns,
+            }
+        )
+        progress(number / len(event.recordings))
+    return rows
+
+
+def _started(event: Event, recording: Recording) -> str | None:
+    if event.started_utc is None or recording.offset_ns is None:
+        return None
+    return (event.started_utc + timedelta(microseconds=recording.offset_ns / 1000)).isoformat()
+
+
+def _refuse_twice(logbook: Logbook, folder: Path, fingerprint: str) -> None:
+    row = logbook.row("SELECT id, name FROM events WHERE import_fingerprint = ?", [fingerprint])
+    if row is not None:
+        raise StoreError(f'{folder}: imported already, as event {row["id"]} ("{row["name"]}"); nothing was changed')
+
+
+def _remove_stale_drafts(recordings: Path) -> None:
+    """What an import left behind that lost its power; a younger draft may belong to an import that is running."""
+    for draft in recordings.glob(".import-*"):
+        if time.time() - draft.stat().st_mtime > STALE_DRAFT_S:
+            shutil.rmtree(draft, ignore_errors=True)
+
+
+def _free_place(recordings: Path, event_id: str) -> Path:
+    """A folder name not in use: the event's id, unless a lost logbook has left recordings of that name behind."""
+    number, place = 1, recordings / event_id
+    while place.exists():
+        number += 1
+        place = recordings / f"{event_id}.{number}"
+    return place
+
+
+def _enter_import(
+    database: Database,
+    event: Event,
+    event_id: str,
+    fingerprint: str,
+    place: Path,
+    rows: list[dict[str, Any]],
+) -> None:
+    started_utc = event.started_utc.isoformat() if event.started_utc else None
+    database.table("events").insert(
+        {
+            "id": event_id,
+            "name": event.name,
+            "kind": event.kind,
+            "engine": json.dumps(asdict(event.engine)),
+            "started_utc": started_utc,
+            "import_fingerprint": fingerprint,
+            "created_utc": now_utc(),
+        }
+    )
+    for position, row in enumerate(rows, 1):
+        file = (place / row.pop("file")).as_posix()
+        database.table("recordings").insert({"file": file, "event_id": event_id, "position": position, **row})
+    for repair in event.repairs:
+        database.table("repairs").insert({"event_id": event_id, **asdict(repair), "entered_utc": now_utc()})

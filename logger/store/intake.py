@@ -1,0 +1,179 @@
+"""How the recorder's recordings get into events: they are found by looking, described once, and dated."""
+
+import json
+import re
+import unicodedata
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from sqlite_utils import Database
+
+from logger.errors import StoreError
+from logger.store.logbook import Logbook, now_utc
+from logger.store.recording import RecordingReader
+
+SAME_EVENT = timedelta(hours=8)
+"""Recordings of one name further apart than this belong to two events. A fixed hour of the day would cut a night
+stage in two, and nobody's clock agrees on it."""
+
+CLOCK_PLAUSIBLE_SINCE = datetime(2025, 1, 1, tzinfo=UTC)
+"""A system clock that says less was never set: a Pi without network starts at 1970 or where it was switched off."""
+
+
+def scan(logbook: Logbook, data_dir: Path) -> set[str]:
+    """Enter recordings that have appeared in `recordings/`, look again at open ones, mark those that are gone.
+
+    Returns the ids of the events that this has changed.
+    """
+    known = {row["file"]: row for row in logbook.rows("SELECT file, state FROM recordings")}
+    present = {f"recordings/{path.name}": path for path in (data_dir / "recordings").glob("*.sqlite")}
+    seen_again = [f for f, row in known.items() if row["state"] in ("open", "missing") and (data_dir / f).exists()]
+    gone = [f for f, row in known.items() if row["state"] != "missing" and not (data_dir / f).exists()]
+    described = {file: _describe(data_dir / file) for file in [*seen_again, *(present.keys() - known.keys())]}
+    if not described and not gone:
+        return set()
+    with logbook.transaction() as database:
+        for file in gone:
+            change = {"state": "missing", "reason": "the file is gone; copy it back to have it again"}
+            database.table("recordings").update(file, change)
+        for file, (row, event) in sorted(described.items(), key=lambda item: (item[1][0]["power_up"], item[0])):
+            if logbook.row("SELECT 1 FROM recordings WHERE file = ?", [file]):
+                database.table("recordings").update(file, row)
+            else:
+                _adopt(logbook, database, {"file": file, **row}, event)
+        date_recordings(logbook)
+    touched = [*gone, *described]
+    marks = ", ".join("?" * len(touched))
+    rows = logbook.rows(f"SELECT DISTINCT event_id AS id FROM recordings WHERE file IN ({marks})", touched)
+    return {row["id"] for row in rows if row["id"] is not None}
+
+
+def _describe(path: Path) -> tuple[dict[str, Any], dict[str, Any]]:
+    """What the logbook keeps of a recorder's file, and the event and engine of its settings' snapshot."""
+    try:
+        with RecordingReader(path) as reader:
+            meta = reader.meta
+            row = {
+                "uuid": meta.uuid,
+                "state": "closed" if reader.is_closed else "open",
+                "reason": "",
+                "duration_ns": reader.duration_ns,
+                "boot_id": meta.boot_id,
+                "power_up": meta.power_up,
+                "monotonic_ns": meta.started_monotonic_ns,
+                "system_utc": meta.started_utc,
+            }
+            return row, {"engine": meta.settings.get("engine"), **meta.settings.get("event", {})}
+    except StoreError as error:
+        return _damaged(str(error)), {}
+
+
+def _damaged(reason: str) -> dict[str, Any]:
+    nothing = {"uuid": "", "duration_ns": 0, "boot_id": "", "power_up": 0, "monotonic_ns": 0, "system_utc": None}
+    return {**nothing, "state": "damaged", "reason": reason}
+
+
+def mark_damaged(logbook: Logbook, event_id: str, name: str, reason: str) -> None:
+    """Name a recording as unreadable, with its reason, so that the event stands without it."""
+    with logbook.transaction() as database:
+        database.conn.execute(
+            "UPDATE recordings SET state = 'damaged', reason = ? WHERE event_id = ? AND name = ?",
+            (reason, event_id, name),
+        )
+
+
+def _adopt(logbook: Logbook, database: Database, row: dict[str, Any], event: dict[str, Any]) -> None:
+    """Put a new recording into the event it belongs to, making that event where there is none."""
+    twin = logbook.row("SELECT file FROM recordings WHERE uuid = ? AND uuid != ''", [row["uuid"]])
+    if twin is not None:
+        row |= {"state": "damaged", "reason": f"a copy of {twin['file']}, which is in the store already"}
+    started_utc = _started(row, _clock_fixes(logbook).get(row["boot_id"]))
+    event_id = _event_of(logbook, event, started_utc)
+    if event_id is None and event.get("engine"):
+        event_id = _new_event(logbook, database, event, started_utc)
+    (counted,) = logbook.rows("SELECT count(*) AS n FROM recordings WHERE event_id IS ?", [event_id])
+    number = counted["n"] + 1
+    place = {"event_id": event_id, "name": f"r{number:02d}", "position": number}
+    database.table("recordings").insert({**row, **place, "started_utc": _text(started_utc), "offset_ns": None})
+
+
+def _event_of(logbook: Logbook, event: dict[str, Any], started_utc: datetime | None) -> str | None:
+    """The event to which a recording of these settings and this time belongs. Without either: the newest one."""
+    if not event:
+        row = logbook.row("SELECT id FROM events WHERE group_key IS NOT NULL ORDER BY rowid DESC")
+        return row["id"] if row else None
+    for row in logbook.rows(
+        "SELECT e.id, min(r.started_utc) AS first, max(r.started_utc) AS last FROM events e LEFT JOIN recordings r"
+        " ON r.event_id = e.id WHERE e.group_key = ? GROUP BY e.id ORDER BY e.rowid DESC",
+        [_group_key(event)],
+    ):
+        if started_utc is None or row["first"] is None:
+            return str(row["id"])
+        first, last = datetime.fromisoformat(row["first"]), datetime.fromisoformat(row["last"])
+        if first - SAME_EVENT <= started_utc <= last + SAME_EVENT:
+            return str(row["id"])
+    return None
+
+
+def _group_key(event: dict[str, Any]) -> str:
+    return json.dumps([event.get("name", ""), event.get("kind", "competition")])
+
+
+def _new_event(logbook: Logbook, database: Database, event: dict[str, Any], started_utc: datetime | None) -> str:
+    name = event.get("name") or (f"Event of {started_utc:%Y-%m-%d}" if started_utc else "Event without a date")
+    event_id = free_id(logbook, name, started_utc)
+    row = {"name": name, "kind": event.get("kind", "competition"), "engine": json.dumps(event["engine"])}
+    database.table("events").insert(
+        {"id": event_id, **row, "group_key": _group_key(event), "started_utc": None, "created_utc": now_utc()}
+    )
+    return event_id
+
+
+def free_id(logbook: Logbook, name: str, started_utc: datetime | None) -> str:
+    """An id for a new event that reads like its name, such as 2026-05-09-larch-hollow-hill-climb."""
+    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
+    words = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:60].strip("-")
+    wanted = "-".join(part for part in (f"{started_utc:%Y-%m-%d}" if started_utc else "", words) if part) or "event"
+    number, event_id = 1, wanted
+    while logbook.row("SELECT 1 FROM events WHERE id = ?", [event_id]):
+        number += 1
+        event_id = f"{wanted}-{number}"
+    return event_id
+
+
+def date_recordings(logbook: Logbook) -> None:
+    """Work out anew when the recorder's recordings and their events began, from clock fixes or the system clock."""
+    fixes = _clock_fixes(logbook)
+    with logbook.transaction() as database:
+        for row in logbook.rows("SELECT * FROM recordings r JOIN events e ON e.id = event_id WHERE group_key NOT NULL"):
+            started_utc = _started(row, fixes.get(row["boot_id"]))
+            database.table("recordings").update(row["file"], {"started_utc": _text(started_utc)})
+        database.conn.execute(
+            "UPDATE events SET started_utc = (SELECT min(r.started_utc) FROM recordings r WHERE r.event_id = events.id)"
+            " WHERE group_key IS NOT NULL"
+        )
+
+
+def _clock_fixes(logbook: Logbook) -> dict[str, dict[str, Any]]:
+    rows = logbook.rows("SELECT * FROM clock_fixes WHERE removed_utc IS NULL ORDER BY id")
+    return {row["boot_id"]: row for row in rows}  # the newest of a boot stands
+
+
+def _text(moment: datetime | None) -> str | None:
+    return None if moment is None else moment.isoformat()
+
+
+def _started(row: dict[str, Any], fix: dict[str, Any] | None) -> datetime | None:
+    if fix is None:
+        return _plausible(row["system_utc"])
+    before = timedelta(microseconds=(fix["monotonic_ns"] - row["monotonic_ns"]) / 1000)
+    return datetime.fromisoformat(fix["utc"]) - before
+
+
+def _plausible(system_utc: str | None) -> datetime | None:
+    if system_utc is None:
+        return None
+    said = datetime.fromisoformat(system_utc)
+    said = said.replace(tzinfo=UTC) if said.tzinfo is None else said.astimezone(UTC)
+    return said if said >= CLOCK_PLAUSIBLE_SINCE else None

@@ -1,0 +1,240 @@
+"""The store: recordings and logbook as one, the only door through which page, worker and commands reach them.
+
+::
+
+    <data_dir>/
+      logbook.sqlite            what people entered, what was found
+      recordings/*.sqlite       one file per power-up, written by the recorder
+      recordings/<event id>/    the recordings of one imported event
+"""
+
+import hashlib
+import json
+from collections.abc import Callable
+from dataclasses import asdict, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from logger import __version__
+from logger.errors import StoreError
+from logger.event import Engine, Event, Recording, Repair
+from logger.settings import Settings
+from logger.store import intake
+from logger.store.entries import (
+    EventEntry,
+    RecordingEntry,
+    StoredFindings,
+    from_row,
+)
+from logger.store.logbook import Logbook, now_utc
+from logger.store.people import WIRING_KEYS, People
+from logger.store.recording import RecordingReader
+
+_EVENTS = """
+    SELECT e.id AS event_id, e.name, e.kind, e.started_utc, count(r.file) AS n_recordings,
+        coalesce(sum(r.state IN ('damaged', 'missing')), 0) AS n_damaged,
+        coalesce(max(r.state = 'open'), 0) AS recording_now, e.import_fingerprint IS NOT NULL AS imported
+    FROM events e LEFT JOIN recordings r ON r.event_id = e.id
+"""
+
+
+class Store(People):
+    """Everything kept under one data directory. Close it, or use it in a `with` block; safe across threads.
+
+    Raises StoreError where the logbook cannot be used, an event is unknown, or an entry makes no sense.
+    """
+
+    def __init__(self, data_dir: Path) -> None:
+        self.data_dir = data_dir
+        try:
+            (data_dir / "recordings").mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise StoreError(f"{data_dir}: cannot be used as data directory: {error.strerror}") from error
+        self.logbook = Logbook(data_dir / "logbook.sqlite")
+
+    def __enter__(self) -> "Store":
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the logbook; may be called twice."""
+        self.logbook.close()
+
+    # Events and their recordings
+
+    def scan(self) -> set[str]:
+        """Enter recordings that have appeared, and look again at those still open; cheap where nothing changed.
+
+        Returns the ids of the events that this has changed.
+        """
+        return intake.scan(self.logbook, self.data_dir)
+
+    def events(self) -> list[EventEntry]:
+        """All events, the newest first."""
+        self.scan()
+        return [
+            from_row(EventEntry, row) for row in self.logbook.rows(f"{_EVENTS} GROUP BY e.id ORDER BY e.rowid DESC")
+        ]
+
+    def find(self, text: str) -> str:
+        """The id of the event that `text` means: its id or the unique beginning of it, its name, or "latest"."""
+        entries = self.events()
+        if text == "latest" and entries:
+            return entries[0].event_id
+        for same in (
+            [entry.event_id for entry in entries if entry.event_id == text],
+            [entry.event_id for entry in entries if entry.name.casefold() == text.casefold()],
+            [entry.event_id for entry in entries if text and entry.event_id.startswith(text)],
+        ):
+            if len(same) == 1:
+                return same[0]
+            if same:
+                raise StoreError(f"{text!r} could be {', '.join(same)}; give the whole id")
+        known = ", ".join(entry.event_id for entry in entries) or "none yet"
+        raise StoreError(f"no event {text!r} in {self.data_dir}; the events are: {known}")
+
+    def recordings(self, event_id: str) -> list[RecordingEntry]:
+        """The event's recordings in order, damaged ones included, each with its reason."""
+        rows = self.logbook.rows("SELECT * FROM recordings WHERE event_id = ? ORDER BY position", [event_id])
+        return [from_row(RecordingEntry, row) for row in rows]
+
+    def outline(self, event_id: str) -> Event:
+        """The event as far as the logbook knows it: recordings with their times, but without any samples."""
+        row = self._row(event_id)
+        started_utc = datetime.fromisoformat(row["started_utc"]) if row["started_utc"] else None
+        return Event(
+            name=row["name"],
+            engine=Engine(**json.loads(row["engine"])),
+            recordings=tuple(
+                Recording(stored.name, stored.duration_ns, offset_ns=_offset_ns(stored, started_utc))
+                for stored in self.recordings(event_id)
+                if stored.readable
+            ),
+            kind=row["kind"],
+            started_utc=started_utc,
+            repairs=tuple(
+                Repair(repair.what, repair.offset_ns, repair.after_recording, repair.suspect)
+                for repair in self.repairs(event_id)
+            ),
+        )
+
+    def event(self, event_id: str) -> Event:
+        """The event as arrays. Recordings that cannot be read are left out; `recordings` names them with a reason."""
+        self.scan()
+        outline = self.outline(event_id)
+        recordings: list[Recording] = []
+        for known in outline.recordings:
+            try:
+                with self.reader(event_id, known.name) as reader:
+                    recordings.append(replace(reader.recording(), name=known.name, offset_ns=known.offset_ns))
+            except StoreError as error:
+                intake.mark_damaged(self.logbook, event_id, known.name, str(error))
+        return replace(outline, recordings=tuple(recordings))
+
+    def reader(self, event_id: str, recording: str) -> RecordingReader:
+        """Open one recording by its name in the event, with the calibrations in force; the caller closes it."""
+        for stored in self.recordings(event_id):
+            if stored.name == recording:
+                if not stored.readable:
+                    raise StoreError(f"{self.data_dir / stored.file}: {stored.reason}")
+                return RecordingReader(self.data_dir / stored.file, self._settings_in_force(stored))
+        raise StoreError(f"event {event_id!r} has no recording {recording!r}")
+
+    def _settings_in_force(self, stored: RecordingEntry) -> Settings | None:
+        """The recording's own settings with the calibrations entered since; None where there are none of these."""
+        conversions = self.calibrations_in_force()
+        if not conversions:
+            return None
+        with RecordingReader(self.data_dir / stored.file) as reader:
+            document = dict(reader.meta.settings)
+        channels = document.get("channels", {})
+        if not conversions.keys() & channels.keys():
+            return None
+        # Wiring stays what it was when the counts were taken; only their meaning is corrected.
+        document["channels"] = {
+            name: {**{key: table[key] for key in WIRING_KEYS if key in table}, **conversions[name]}
+            if name in conversions
+            else table
+            for name, table in channels.items()
+        }
+        return Settings.from_dict(document, f"{stored.file} with the calibrations of the logbook")
+
+    def import_folder(self, folder: Path, progress: Callable[[float], None] | None = None) -> str:
+        """Take a capture folder in as one event, whole or not at all; returns the event's id.
+
+        Raises CaptureError where the folder is not as it should be, StoreError where it was imported before.
+        """
+        from logger.store.imports import import_folder
+
+        return import_folder(self.logbook, self.data_dir, folder, progress or (lambda fraction: None))
+
+    def export_csv(
+        self,
+        event_id: str,
+        folder: Path,
+        *,
+        overwrite: bool = False,
+        progress: Callable[[float], None] | None = None,
+    ) -> None:
+        """Write the event as a capture folder of that name, whole or not at all."""
+        from logger.store.capture_out import write_folder
+
+        write_folder(self.event(event_id), folder, overwrite=overwrite, progress=progress)
+
+    # What the analysis found
+
+    def input_fingerprint(self, event_id: str) -> str:
+        """A digest of everything the findings depend on: recordings, calibrations, engine, entries, version."""
+        inputs = [
+            __version__,
+            self._row(event_id)["engine"],
+            [[r.uuid, r.name, r.state, r.duration_ns, str(r.started_utc)] for r in self.recordings(event_id)],
+            [asdict(repair) for repair in self.repairs(event_id)],
+            [asdict(correction) for correction in self.run_corrections(event_id)],
+            self.calibrations_in_force(),
+        ]
+        return hashlib.sha256(json.dumps(inputs, default=str, sort_keys=True).encode()).hexdigest()
+
+    def save_findings(self, event_id: str, findings: dict[str, Any], input_fingerprint: str) -> None:
+        """Keep the findings made from the inputs of that fingerprint (taken before the event was read)."""
+        row = {
+            "event_id": event_id,
+            "findings": json.dumps(findings, allow_nan=False),
+            "analysis_version": __version__,
+            "input_fingerprint": input_fingerprint,
+            "computed_utc": now_utc(),
+        }
+        with self.logbook.transaction() as database:
+            database.table("findings", pk="event_id").upsert(row)
+
+    def stored_findings(self, event_id: str) -> StoredFindings | None:
+        """The findings with their provenance, or None where the event was never analysed."""
+        row = self.logbook.row("SELECT * FROM findings WHERE event_id = ?", [event_id])
+        if row is None:
+            return None
+        return from_row(StoredFindings, {**row, "fresh": self.has_fresh_findings(event_id)})
+
+    def has_fresh_findings(self, event_id: str) -> bool:
+        """Whether there are findings and nothing that they depend on has changed since."""
+        row = self.logbook.row("SELECT input_fingerprint FROM findings WHERE event_id = ?", [event_id])
+        return row is not None and row["input_fingerprint"] == self.input_fingerprint(event_id)
+
+    def findings(self, event_id: str) -> dict[str, Any] | None:
+        """The findings as `analyse --json` prints them, or None where the event was never analysed."""
+        row = self.logbook.row("SELECT findings FROM findings WHERE event_id = ?", [event_id])
+        return json.loads(row["findings"]) if row else None
+
+    def _row(self, event_id: str) -> dict[str, Any]:
+        row = self.logbook.row("SELECT * FROM events WHERE id = ?", [event_id])
+        if row is None:
+            raise StoreError(f"no event {event_id!r} in {self.data_dir}; it may have been removed")
+        return row
+
+
+def _offset_ns(stored: RecordingEntry, started_utc: datetime | None) -> int | None:
+    if stored.offset_ns is not None or stored.started_utc is None or started_utc is None:
+        return stored.offset_ns
+    return (stored.started_utc - started_utc) // timedelta(microseconds=1) * 1000

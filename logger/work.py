@@ -1,0 +1,158 @@
+"""The worker: analyses events and compacts closed recordings beside the page, at low priority.
+
+It owns nothing that cannot be made again. A crash here costs neither a sample nor an entry, only time.
+"""
+
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from logger.errors import AnalysisError, StoreError
+from logger.event import NS_PER_S
+from logger.store.compaction import compact
+from logger.store.entries import EventEntry
+from logger.store.store import Store
+
+ROUND_S = 0.5
+"""A recording shows a second at most 1 s after its end, so findings can be there within 3 s after a run."""
+
+STANDING_STILL_S = 5.0
+"""An open recording that has not grown for so long is written by nobody: a power cut ended it."""
+
+BUSY_OVER_IDLE = 1.5
+DEFAULT_IDLE_RPM = 900.0
+
+
+def analyse_event(store: Store, event_id: str, progress: Callable[[float], None] | None = None) -> dict[str, Any]:
+    """Analyse a stored event, keep its findings, and return them as `analyse --json` prints them."""
+    from logger.analysis import analyse
+
+    store.scan()
+    # Taken before reading: what changes meanwhile then makes the findings stale instead of silently wrong.
+    fingerprint = store.input_fingerprint(event_id)
+    findings = analyse(store.event(event_id), progress=progress).as_json()
+    findings["not_judged"] += [
+        f"{stored.name} was left out: {stored.reason}" for stored in store.recordings(event_id) if not stored.readable
+    ]
+    store.save_findings(event_id, findings, fingerprint)
+    return findings
+
+
+class RunWatch:
+    """Tells, once for each, that a run in a recording still open is over, so that it is looked at without delay."""
+
+    def __init__(self, busy_rpm: float) -> None:
+        self._busy_rpm = busy_rpm
+        self._ran = True  # what was there before anybody watched has not been looked at
+
+    def is_over(self, rpm: float, growing: bool) -> bool:
+        """`rpm`: speed in the newest second; `growing`: whether the recording still grows."""
+        if growing and rpm > self._busy_rpm:
+            self._ran = True
+            return False
+        over, self._ran = self._ran, False
+        return over
+
+
+class Worker:
+    """Does what is due, one round at a time."""
+
+    def __init__(
+        self,
+        store: Store,
+        *,
+        analyse: Callable[[Store, str], dict[str, Any]] = analyse_event,
+        compact: Callable[[Path], object] = compact,
+        say: Callable[[str], None] = lambda text: None,
+        monotonic: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._store = store
+        self._analyse = analyse
+        self._compact = compact
+        self._say = say
+        self._monotonic = monotonic
+        self._watches: dict[str, RunWatch] = {}
+        self._grew: dict[str, tuple[int, float]] = {}
+        self._refused: dict[str, str] = {}
+        self._compacted: set[str] = set()
+        self._revision = -1
+
+    def run(self, stop: threading.Event) -> None:
+        """Do rounds until `stop` is set. An error of the store is said and tried again in the next round."""
+        said = ""
+        while not stop.is_set():
+            try:
+                self.round()
+                said = ""
+            except StoreError as error:
+                if str(error) != said:
+                    said = str(error)
+                    self._say(said)
+            stop.wait(ROUND_S)
+
+    def round(self) -> None:
+        """Analyse events that have become stale, then compact recordings that have ended.
+
+        Looking at every event costs; where only recordings have grown, only their events are looked at.
+        """
+        touched = self._store.scan()
+        revision = self._store.logbook.revision()
+        everything = revision != self._revision
+        self._revision = revision
+        for entry in self._store.events():
+            if (everything or entry.recording_now or entry.event_id in touched) and self._is_due(entry):
+                self._analyse_one(entry.event_id)
+            if everything or entry.event_id in touched:
+                self._compact_closed(entry.event_id)
+
+    def _is_due(self, entry: EventEntry) -> bool:
+        if entry.recording_now and not self._run_is_over(entry.event_id):
+            return False
+        if self._store.has_fresh_findings(entry.event_id):
+            return False
+        return self._refused.get(entry.event_id) != self._store.input_fingerprint(entry.event_id)
+
+    def _compact_closed(self, event_id: str) -> None:
+        for stored in self._store.recordings(event_id):
+            if stored.state == "closed" and stored.file not in self._compacted:
+                try:
+                    self._compact(self._store.data_dir / stored.file)
+                except StoreError as error:  # somebody is reading it; there is no hurry
+                    self._say(str(error))
+                else:
+                    self._compacted.add(stored.file)
+
+    def _analyse_one(self, event_id: str) -> None:
+        try:
+            findings = self._analyse(self._store, event_id)
+        except AnalysisError as error:
+            self._refused[event_id] = self._store.input_fingerprint(event_id)
+            self._say(f"{event_id}: {error}")
+        else:
+            self._say(f"{event_id}: {len(findings['stumbles'])} stumbles")
+
+    def _run_is_over(self, event_id: str) -> bool:
+        engine = self._store.outline(event_id).engine
+        for stored in self._store.recordings(event_id):
+            if stored.state != "open":
+                continue
+            with self._store.reader(event_id, stored.name) as reader:
+                end_ns = reader.duration_ns
+                pulses = (
+                    reader.pulses("tach_pulses", end_ns - NS_PER_S, None) if "tach_pulses" in reader.channels else ()
+                )
+            watch = self._watches.setdefault(
+                stored.file, RunWatch(BUSY_OVER_IDLE * (engine.idle_rpm or DEFAULT_IDLE_RPM))
+            )
+            rpm = 60.0 * len(pulses) / engine.pulses_per_revolution
+            if not watch.is_over(rpm, self._is_growing(stored.file, end_ns)):
+                return False
+        return True
+
+    def _is_growing(self, file: str, duration_ns: int) -> bool:
+        known, since = self._grew.get(file, (-1, 0.0))
+        if duration_ns != known:
+            known, since = self._grew[file] = (duration_ns, self._monotonic())
+        return self._monotonic() - since < STANDING_STILL_S
