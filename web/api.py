@@ -1,0 +1,116 @@
+"""The JSON of every page, and the windows of traces as bytes. Described by /api/openapi.json."""
+
+from typing import Annotated, Any, cast
+
+from fastapi import APIRouter, Query
+from fastapi.responses import Response, StreamingResponse
+from starlette.requests import Request
+
+from logger.store.store import Store
+from web import day, listing, live, moment, traces
+from web.problems import ErrorAnswer, PageError
+from web.units import Units, units_of
+
+REFUSALS: dict[int | str, dict[str, Any]] = {status: {"model": ErrorAnswer} for status in (404, 422, 503)}
+router = APIRouter(responses=REFUSALS)
+
+Seconds = Annotated[float, Query(ge=-1e6, le=1e7, allow_inf_nan=False)]
+Points = Annotated[int, Query(ge=10, le=traces.MAX_POINTS)]
+
+
+def store_of(request: Request) -> Store:
+    return cast(Store, request.app.state.store)
+
+
+def units_for(request: Request) -> Units:
+    return units_of(request, cast(Units, request.app.state.units))
+
+
+def known_event(store: Store, event_id: str) -> str:
+    """The same id, if the store lists it: nothing from a request reaches a file name unchecked. Else 404."""
+    if all(line.event_id != event_id for line in store.events()):
+        raise PageError(404, "event")
+    return event_id
+
+
+def known_recording(store: Store, event_id: str, recording: str) -> None:
+    """Refuse with 404 a recording that the logbook does not list. Cheaper than `known_event`: nothing is looked for."""
+    if all(held.name != recording for held in store.recordings(event_id)):
+        raise PageError(404, "recording")
+
+
+@router.get("/events")
+def list_events(request: Request) -> listing.ListPage:
+    """All events, newest first."""
+    return listing.build(store_of(request))
+
+
+@router.get("/events/{event_id}")
+def show_event(request: Request, event_id: str) -> day.EventPage:
+    """One event: the answer, the day, the stumbles, the sensors."""
+    store = store_of(request)
+    return day.build(store, known_event(store, event_id))
+
+
+@router.get("/events/{event_id}/revision")
+def show_revision(request: Request, event_id: str) -> listing.Revision:
+    """A short text that changes whenever the event's page would: cheap to ask every two seconds."""
+    store = store_of(request)
+    return listing.Revision(listing.revision(store, known_event(store, event_id)))
+
+
+@router.get("/events/{event_id}/findings")
+def show_findings(request: Request, event_id: str) -> dict[str, Any]:
+    """The findings as the analysis left them, or 404 with the reason while there are none."""
+    store = store_of(request)
+    found = store.findings(known_event(store, event_id))
+    if found is None:
+        raise PageError(404, "pending")
+    return found
+
+
+@router.get("/events/{event_id}/recordings/{recording}")
+def show_recording(
+    request: Request, event_id: str, recording: str, at_s: Annotated[float | None, Query(allow_inf_nan=False)] = None
+) -> moment.MomentPage:
+    """One moment with its ladder and evidence, or (without `at_s`) the whole recording."""
+    store = store_of(request)
+    return moment.build(store, known_event(store, event_id), recording, at_s)
+
+
+@router.get("/events/{event_id}/recordings/{recording}/window", response_class=Response)
+def show_window(
+    request: Request,
+    event_id: str,
+    recording: str,
+    from_s: Seconds,
+    to_s: Seconds,
+    channels: Annotated[str, Query(max_length=1000)],
+    points: Points = 1000,
+) -> Response:
+    """Traces between two instants as float64 times and float32 values; the layout is described in web/traces.py."""
+    store = store_of(request)
+    known_recording(store, event_id, recording)
+    if not to_s > from_s:
+        raise PageError(422, "window")
+    with store.reader(event_id, recording) as reader:
+        wanted = channels.split(",")
+        offered = {name for panel in traces.panels_of(reader.channels) for name in panel.channels}
+        if not offered.issuperset(wanted):
+            raise PageError(404, "channel")
+        body = traces.window(reader, store.outline(event_id).engine, wanted, from_s, to_s, points)
+    return Response(body, media_type="application/octet-stream")
+
+
+@router.get("/now")
+def show_now(request: Request) -> live.Live:
+    """The recorder's last word."""
+    return live.read_live(request.app.state.run_dir)
+
+
+@router.get("/now/stream", response_class=StreamingResponse)
+async def stream_now(request: Request) -> StreamingResponse:
+    """The recorder's words as server-sent events, up to ten a second."""
+    state = request.app.state
+    words = live.stream(state.run_dir, request.is_disconnected, state.stopping)
+    return StreamingResponse(words, media_type="text/event-stream", headers={"X-Accel-Buffering": "no"})

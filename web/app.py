@@ -1,0 +1,65 @@
+"""Put the page together: `create_app(store, run_dir)` gives the FastAPI application that `stumblelog serve` runs."""
+
+import asyncio
+import importlib.util
+from collections.abc import AsyncIterator, Iterable
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+from fastapi import FastAPI
+from starlette.staticfiles import StaticFiles
+
+from logger import __version__
+from logger.store.store import Store
+from web import api, pages, problems
+from web.guard import Guard
+from web.units import Units
+
+HERE = Path(__file__).parent
+
+
+def create_app(
+    store: Store,
+    run_dir: Path | None = None,
+    *,
+    units: Units | None = None,
+    hosts: Iterable[str] = (),
+) -> FastAPI:
+    """Build the application.
+
+    store: where events are. run_dir: where the recorder keeps live.json, None where no recorder runs.
+    units: what devices read until they choose otherwise. hosts: further names under which this machine is reached.
+    """
+    app = FastAPI(
+        title="stumblelog",
+        version=__version__,
+        docs_url=None,  # FastAPI's own pages of documentation fetch their scripts from the network
+        redoc_url=None,
+        openapi_url="/api/openapi.json",
+        lifespan=_lifespan,
+    )
+    app.state.store = store
+    app.state.run_dir = run_dir
+    app.state.units = units or Units()
+    app.state.stopping = asyncio.Event()
+    problems.install(app)
+    app.include_router(api.router, prefix="/api")
+    app.include_router(pages.router)
+    app.mount("/static/chart", StaticFiles(directory=chart_library()), name="chart")
+    app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
+    app.add_middleware(Guard, hosts=tuple(hosts))
+    return app
+
+
+@asynccontextmanager
+async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    yield
+    app.state.stopping.set()
+
+
+def chart_library() -> Path:
+    """Folder of uPlot's files inside the installed uplot-python, found without running any of that package's code."""
+    spec = importlib.util.find_spec("uplot")
+    if spec is None or not spec.submodule_search_locations:
+        raise ModuleNotFoundError("uplot-python is not installed; install stumblelog with its dependencies")
+    return Path(spec.submodule_search_locations[0]) / "static"

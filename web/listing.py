@@ -1,0 +1,66 @@
+"""The list of events, and the short text by which an open page learns that there is something new."""
+
+import zlib
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from logger.store.store import Store
+from web.texts import TEXTS
+
+
+@dataclass(frozen=True, slots=True)
+class ListLine:
+    """One event in the list. n_stumbles None: findings are not there yet."""
+
+    event_id: str
+    name: str
+    kind: str
+    started_utc: datetime | None
+    n_recordings: int
+    n_stumbles: int | None
+    main_cause: str | None
+    cause_words: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class ListPage:
+    """Variables of the list of events, newest first; those without a date come last."""
+
+    events: list[ListLine]
+
+
+@dataclass(frozen=True, slots=True)
+class Revision:
+    """A short text that changes whenever the event's page would."""
+
+    revision: str
+
+
+def build(store: Store) -> ListPage:
+    """Gather the list."""
+    lines = []
+    for event in store.events():
+        found = store.findings(event.event_id)
+        cause = None if found is None else found.get("main_cause")
+        lines.append(
+            ListLine(
+                event_id=event.event_id,
+                name=event.name,
+                kind=event.kind,
+                started_utc=event.started_utc,
+                n_recordings=event.n_recordings,
+                n_stumbles=None if found is None else len(found["stumbles"]),
+                main_cause=cause,
+                cause_words=None if cause is None else TEXTS["cause"][cause],
+            )
+        )
+    never = datetime.min.replace(tzinfo=UTC)
+    return ListPage(sorted(lines, key=lambda line: line.started_utc or never, reverse=True))
+
+
+def revision(store: Store, event_id: str) -> str:
+    """Changes with what was recorded or entered (the inputs' digest), with the findings, name and notes."""
+    stored = store.stored_findings(event_id)
+    computed = None if stored is None else (stored.computed_utc, stored.fresh)
+    entered = (store.outline(event_id).name, store.notes(event_id))
+    return f"{zlib.crc32(repr((store.input_fingerprint(event_id), computed, entered)).encode()):08x}"

@@ -1,0 +1,277 @@
+"""The moment's variables: one stumble, its order of failure as a ladder, and what the charts around it need."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from urllib.parse import quote
+
+from logger.event import NS_PER_S, Event
+from logger.store.store import Store
+from web.day import moment_href, utc_at
+from web.problems import PageError
+from web.texts import TEXTS
+from web.traces import Panel, panels_of
+
+NEAR_S = 0.5
+"""An address of a moment means the stumble whose onset is nearest, up to this far off: results may be recomputed."""
+BEFORE_S, AFTER_S = 1.5, 1.5
+ENGINE_RUNG = "engine"
+TICK_STEPS_S = (0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 60.0, 3600.0, 1e9)
+
+
+@dataclass(frozen=True, slots=True)
+class Rung:
+    """One rung of the ladder. Times in ms from the first sign; places in per cent of the ladder's width."""
+
+    channel: str
+    label: str
+    at_ms: float
+    plus_minus_ms: float
+    at_percent: float
+    from_percent: float
+    to_percent: float
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class LadderTick:
+    """A mark on the ladder's axis."""
+
+    ms: float
+    at_percent: float
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """One cause and its probability."""
+
+    cause: str
+    percent: int
+
+
+@dataclass(frozen=True, slots=True)
+class ChartPanel:
+    """A chart of the stack with the texts that it shows."""
+
+    key: str
+    label: str
+    unit: str
+    channels: list[str]
+    labels: list[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """What the script needs to draw: address of the windows, range, marks in seconds of the recording."""
+
+    window_href: str
+    duration_s: float
+    from_s: float
+    to_s: float
+    zero_s: float
+    onset_s: float | None
+    engine_onset_s: float | None
+    end_s: float | None
+    redline_rpm: float | None
+    panels: list[ChartPanel]
+    marks_s: list[float]
+    stumbles_s: list[float]
+
+
+@dataclass(frozen=True, slots=True)
+class MomentPage:
+    """Variables of the moment page. number None: there is no stumble at this instant, only traces."""
+
+    event_id: str
+    event_name: str
+    recording: str
+    at_s: float
+    at_utc: datetime | None
+    number: int | None
+    n_stumbles: int
+    sentence: str
+    cause: str | None
+    effect: str | None
+    lost_firings: int | None
+    lowest_speed_ratio: float | None
+    shares: list[Share]
+    rungs: list[Rung]
+    ladder_ticks: list[LadderTick]
+    evidence_for: list[str]
+    evidence_against: list[str]
+    rivals: list[str]
+    next_tests: list[dict[str, Any]]
+    previous_href: str | None
+    next_href: str | None
+    chart: Chart
+
+
+def build(store: Store, event_id: str, recording: str, at_s: float | None) -> MomentPage:
+    """Gather the page for the stumble nearest to `at_s`, or for the whole recording where that is None."""
+    event = store.outline(event_id)
+    held = next((r for r in event.recordings if r.name == recording), None)
+    if held is None:
+        raise PageError(404, "recording")
+    found = store.findings(event_id) or {}
+    stumbles: list[dict[str, Any]] = found.get("stumbles", [])
+    duration_s = held.duration_ns / NS_PER_S
+    if at_s is not None and not 0.0 <= at_s <= duration_s:
+        raise PageError(404, "not_found")
+    index = None if at_s is None else _nearest(stumbles, recording, at_s)
+    stumble = None if index is None else stumbles[index]
+    zero_s = stumble["onset_s"] if stumble else (at_s or 0.0)
+    offset = None if held.offset_ns is None else held.offset_ns + round(zero_s * NS_PER_S)
+    rungs, ticks = _ladder(stumble) if stumble else ([], [])
+    return MomentPage(
+        event_id=event_id,
+        event_name=event.name,
+        recording=recording,
+        at_s=zero_s,
+        at_utc=utc_at(event, offset),
+        number=None if index is None else index + 1,
+        n_stumbles=len(stumbles),
+        sentence=_sentence(stumble),
+        cause=stumble["cause"] if stumble else None,
+        effect=stumble["effect"] if stumble else None,
+        lost_firings=stumble["lost_firings"] if stumble else None,
+        lowest_speed_ratio=stumble["lowest_speed_ratio"] if stumble else None,
+        shares=_shares(stumble),
+        rungs=rungs,
+        ladder_ticks=ticks,
+        evidence_for=list(stumble.get("evidence_for", [])) if stumble else [],
+        evidence_against=list(stumble.get("evidence_against", [])) if stumble else [],
+        rivals=list(stumble.get("rivals", [])) if stumble else [],
+        next_tests=_tests(found, stumble),
+        previous_href=_neighbour(event_id, event, stumbles, recording, zero_s, -1),
+        next_href=_neighbour(event_id, event, stumbles, recording, zero_s, +1),
+        chart=_chart(store, event_id, event, recording, duration_s, stumble, at_s, stumbles),
+    )
+
+
+def _nearest(stumbles: list[dict[str, Any]], recording: str, at_s: float) -> int | None:
+    near = [
+        (abs(s["onset_s"] - at_s), index)
+        for index, s in enumerate(stumbles)
+        if s["recording"] == recording and abs(s["onset_s"] - at_s) <= NEAR_S
+    ]
+    return min(near)[1] if near else None
+
+
+def _neighbour(
+    event_id: str, event: Event, stumbles: list[dict[str, Any]], recording: str, at_s: float, step: int
+) -> str | None:
+    """The stumble before (-1) or after (+1) this instant, over the whole event."""
+    places = {r.name: number for number, r in enumerate(event.recordings)}
+    here = (places[recording], at_s)
+    keyed = sorted((places.get(s["recording"], 0), s["onset_s"]) for s in stumbles)
+    names = [r.name for r in event.recordings]
+    if step < 0:
+        before = [key for key in keyed if key < here]
+        return moment_href(event_id, names[before[-1][0]], before[-1][1]) if before else None
+    after = [key for key in keyed if key > here]
+    return moment_href(event_id, names[after[0][0]], after[0][1]) if after else None
+
+
+def _sentence(stumble: Mapping[str, Any] | None) -> str:
+    if stumble is None:
+        return str(TEXTS["moment"]["no_stumble"])
+    return str(stumble.get("sentence") or TEXTS["cause_long"][stumble["cause"]])
+
+
+def _shares(stumble: Mapping[str, Any] | None) -> list[Share]:
+    if stumble is None:
+        return []
+    ranked = sorted(stumble.get("probability", {}).items(), key=lambda item: -item[1])
+    return [Share(cause, round(100 * share)) for cause, share in ranked if share >= 0.005]
+
+
+def _tests(found: Mapping[str, Any], stumble: Mapping[str, Any] | None) -> list[dict[str, Any]]:
+    """Next tests belong to the event's main cause; a stumble of another cause must not be sent after them."""
+    if stumble is None or stumble["cause"] != found.get("main_cause"):
+        return []
+    return list(found.get("next_tests", []))
+
+
+def _ladder(stumble: Mapping[str, Any]) -> tuple[list[Rung], list[LadderTick]]:
+    """The channels in the order in which they left normal, and the first bad firing among them, on one scale."""
+    zero = stumble["onset_s"]
+    moved = [(m["at_s"] - zero, m["plus_minus_s"], m["channel"], m.get("note", "")) for m in stumble["order"]]
+    engine = stumble["engine_onset_s"] - zero
+    if all(channel != "tach_pulses" or abs(at - engine) > 1e-4 for at, _, channel, _ in moved):
+        moved.append((engine, 0.0, ENGINE_RUNG, ""))
+    moved.sort(key=lambda rung: rung[0])
+    low, high = _span(min(at - pm for at, pm, *_ in moved), max(at + pm for at, pm, *_ in moved))
+
+    def place(seconds: float) -> float:
+        return round(100.0 * (seconds - low) / (high - low), 2)
+
+    rungs = [
+        Rung(
+            channel=channel,
+            label=TEXTS["moment"]["engine_onset"] if channel == ENGINE_RUNG else TEXTS["channel"].get(channel, channel),
+            at_ms=round(1000 * at, 1),
+            plus_minus_ms=round(1000 * pm, 1),
+            at_percent=place(at),
+            from_percent=place(at - pm),
+            to_percent=place(at + pm),
+            note=note,
+        )
+        for at, pm, channel, note in moved
+    ]
+    step = next(step for step in TICK_STEPS_S if (high - low) / step <= 6)
+    numbers = range(math.ceil(low / step), math.floor(high / step) + 1)
+    return rungs, [LadderTick(round(1000 * n * step, 3), place(n * step)) for n in numbers]
+
+
+def _span(first: float, last: float) -> tuple[float, float]:
+    """The ladder's range in seconds: every bar with a margin, never narrower than 10 ms."""
+    width = max(last - first, 0.010)
+    return first - 0.06 * width, last + 0.06 * width + (width - (last - first))
+
+
+def _chart(
+    store: Store,
+    event_id: str,
+    event: Event,
+    recording: str,
+    duration_s: float,
+    stumble: Mapping[str, Any] | None,
+    at_s: float | None,
+    stumbles: list[dict[str, Any]],
+) -> Chart:
+    with store.reader(event_id, recording) as reader:
+        channels = list(reader.channels)
+        marks = [float(t) / NS_PER_S for t in reader.pulses("driver_marks")] if "driver_marks" in channels else []
+    if stumble is not None:
+        around = (stumble["onset_s"] - BEFORE_S, max(stumble["end_s"], stumble["engine_onset_s"]) + AFTER_S)
+    elif at_s is not None:
+        around = (at_s - BEFORE_S, at_s + AFTER_S)
+    else:
+        around = (0.0, duration_s)
+    return Chart(
+        window_href=f"/api/events/{quote(event_id)}/recordings/{quote(recording)}/window",
+        duration_s=duration_s,
+        from_s=max(around[0], 0.0),
+        to_s=min(around[1], duration_s),
+        zero_s=0.0 if at_s is None else (stumble["onset_s"] if stumble else at_s),
+        onset_s=stumble["onset_s"] if stumble else None,
+        engine_onset_s=stumble["engine_onset_s"] if stumble else None,
+        end_s=stumble["end_s"] if stumble else None,
+        redline_rpm=event.engine.redline_rpm,
+        panels=[chart_panel(panel) for panel in panels_of(channels)],
+        marks_s=marks,
+        stumbles_s=[s["onset_s"] for s in stumbles if s["recording"] == recording],
+    )
+
+
+def chart_panel(panel: Panel) -> ChartPanel:
+    """The panel with its words."""
+    return ChartPanel(
+        panel.key,
+        TEXTS["panel"][panel.key],
+        panel.unit,
+        list(panel.channels),
+        [TEXTS["channel"][name] for name in panel.channels],
+    )

@@ -1,0 +1,79 @@
+"""The HTML pages: each one dataclass of variables and one template; scripts only add what needs a script."""
+
+from dataclasses import asdict, dataclass
+from typing import Annotated
+
+from fastapi import APIRouter
+from fastapi import Path as PathParameter
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from starlette.requests import Request
+
+from web import day, listing, live, moment
+from web.api import known_event, store_of, units_for
+from web.rendering import render
+from web.units import PRESSURE, Units
+
+router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
+
+AtSeconds = Annotated[float, PathParameter(ge=0.0, le=1e7, allow_inf_nan=False)]
+
+
+@dataclass(frozen=True, slots=True)
+class NowPage:
+    """Variables of the page of live values."""
+
+    live: live.Live
+
+
+@dataclass(frozen=True, slots=True)
+class SettingsPage:
+    """Variables of the settings page: the units there are, and this device's choice."""
+
+    pressures: list[str]
+    temperatures: list[str]
+    chosen: Units
+
+
+@router.get("/")
+def start(request: Request) -> Response:
+    """The list; with one event only, there is nothing to choose."""
+    page = listing.build(store_of(request))
+    if len(page.events) == 1:
+        return RedirectResponse(f"/events/{page.events[0].event_id}", status_code=307)
+    return render(request, "events.html", page)
+
+
+@router.get("/events")
+def events(request: Request) -> Response:
+    return render(request, "events.html", listing.build(store_of(request)))
+
+
+@router.get("/events/{event_id}")
+def event(request: Request, event_id: str) -> Response:
+    store = store_of(request)
+    return render(request, "event.html", day.build(store, known_event(store, event_id)))
+
+
+@router.get("/events/{event_id}/{recording}")
+def whole_recording(request: Request, event_id: str, recording: str) -> Response:
+    store = store_of(request)
+    page = moment.build(store, known_event(store, event_id), recording, None)
+    return render(request, "moment.html", page, chart=asdict(page.chart), whole=True)
+
+
+@router.get("/events/{event_id}/{recording}/at/{at_s}")
+def one_moment(request: Request, event_id: str, recording: str, at_s: AtSeconds) -> Response:
+    store = store_of(request)
+    page = moment.build(store, known_event(store, event_id), recording, at_s)
+    return render(request, "moment.html", page, chart=asdict(page.chart), whole=False)
+
+
+@router.get("/now")
+def now(request: Request) -> Response:
+    return render(request, "now.html", NowPage(live.read_live(request.app.state.run_dir)))
+
+
+@router.get("/settings")
+def settings(request: Request) -> Response:
+    page = SettingsPage(list(PRESSURE), ["degC", "degF"], units_for(request))
+    return render(request, "settings.html", page)

@@ -1,0 +1,26 @@
+// Keeps an open event page up to date: asks for its revision every two seconds and swaps the content when it changed.
+
+import { ask, showLocalTimes } from "./page.js";
+
+const STEP_MS = 2000;
+const main = document.getElementById("sl-main");
+const place = () => document.getElementById("sl-event");
+
+async function look() {
+  const { event, revision } = place().dataset;
+  const answer = await ask(`/api/events/${encodeURIComponent(event)}/revision`);
+  if (answer.status === 404) return location.reload();
+  if (!answer.ok || (await answer.json()).revision === revision) return;
+  const page = await ask(location.pathname, { headers: { Accept: "text/html" } });
+  if (!page.ok) return;
+  const fresh = new DOMParser().parseFromString(await page.text(), "text/html");
+  main.replaceChildren(...fresh.getElementById("sl-main").childNodes);
+  showLocalTimes(main);
+}
+
+async function watch() {
+  if (!document.hidden) await look().catch(() => {}); // ask() has told the page; the next round tries again
+  setTimeout(watch, STEP_MS);
+}
+
+setTimeout(watch, STEP_MS);

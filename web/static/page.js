@@ -1,0 +1,70 @@
+// What every page needs: words, units, the device's own time, and saying so when the logger is out of reach.
+
+const json = (id) => JSON.parse(document.getElementById(id).textContent);
+
+export const texts = json("sl-texts");
+export const units = json("sl-units");
+
+export function words(key, values = {}) {
+  return texts[key].replace(/\{(\w+)\}/g, (_, name) => values[name]);
+}
+
+const TIME_FORMS = {
+  datetime: { dateStyle: "medium", timeStyle: "short" },
+  "datetime-seconds": { dateStyle: "medium", timeStyle: "medium" },
+  time: { timeStyle: "short" },
+  seconds: { timeStyle: "medium" },
+};
+
+export function showLocalTimes(root = document) {
+  for (const element of root.querySelectorAll(".sl-time")) {
+    const form = new Intl.DateTimeFormat(undefined, TIME_FORMS[element.dataset.show]);
+    element.textContent = form.format(new Date(element.dateTime));
+  }
+}
+
+/** SI value to the unit this device chose: [value, symbol, digits]. */
+export function shown(unit, value) {
+  switch (unit) {
+    case "kPa":
+      if (units.pressure === "bar") return [value / 100, "bar", 2];
+      if (units.pressure === "psi") return [value / 6.894757, "psi", 1];
+      return [value, "kPa", 0];
+    case "degC":
+      return units.temperature === "degF" ? [value * 1.8 + 32, "°F", 0] : [value, "°C", 0];
+    case "rpm":
+      return [value, texts.rpm, 0];
+    case "V":
+    case "g":
+      return [value, unit, 2];
+    case "%":
+      return [value, "%", 0];
+    default:
+      return [value, "", 2];
+  }
+}
+
+export function format(unit, value) {
+  if (value === null || value === undefined || Number.isNaN(value)) return texts.no_value;
+  const [number, symbol, digits] = shown(unit, value);
+  return `${number.toFixed(digits)} ${symbol}`.trim();
+}
+
+export function connection(isThere) {
+  document.getElementById("sl-lost").hidden = isThere;
+}
+
+/** fetch that tells the page whether the logger answered at all; an answer that is an error is still an answer. */
+export async function ask(url, options = {}) {
+  try {
+    const answer = await fetch(url, options);
+    connection(true);
+    return answer;
+  } catch (error) {
+    if (error.name !== "AbortError") connection(false);
+    throw error;
+  }
+}
+
+window.addEventListener("offline", () => connection(false));
+showLocalTimes();

@@ -1,0 +1,40 @@
+"""Display units: everything stored and computed is SI; a device may choose how it reads.
+
+Factors from the SI brochure: 1 bar = 100 kPa; 1 psi = 6.894757 kPa (NIST SP 811, appendix B.8).
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from starlette.requests import Request
+
+PressureUnit = Literal["kPa", "bar", "psi"]
+TemperatureUnit = Literal["degC", "degF"]
+PRESSURE: dict[str, tuple[float, int]] = {"kPa": (1.0, 0), "bar": (0.01, 2), "psi": (1 / 6.894757, 1)}
+SYMBOLS = {"degC": "°C", "degF": "°F", "g": "g", "V": "V", "%": "%", "": "", "kPa": "kPa", "bar": "bar", "psi": "psi"}
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """What one device wants to read."""
+
+    pressure: str = "kPa"
+    temperature: str = "degC"
+
+    def show_temperature(self, celsius: float) -> str:
+        value = celsius * 1.8 + 32.0 if self.temperature == "degF" else celsius
+        return f"{value:.0f} {SYMBOLS[self.temperature]}"
+
+    def show_pressure(self, kpa: float) -> str:
+        factor, digits = PRESSURE[self.pressure]
+        return f"{kpa * factor:.{digits}f} {self.pressure}"
+
+
+def units_of(request: Request, default: Units) -> Units:
+    """The device's choice from its cookies, or the settings' where it made none or an unknown one."""
+    pressure = request.cookies.get("sl_pressure", "")
+    temperature = request.cookies.get("sl_temperature", "")
+    return Units(
+        pressure if pressure in PRESSURE else default.pressure,
+        temperature if temperature in ("degC", "degF") else default.temperature,
+    )
