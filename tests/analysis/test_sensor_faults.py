@@ -1,0 +1,280 @@
+"""Sensors that lie, and cars that really fail, on a made-up engine that runs from 2 s to 58 s of a minute."""
+
+import time
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from logger.analysis import sensor_faults
+from logger.analysis.scene import merge, running_spans, spans_of
+from logger.event import NS_PER_S, Engine, FloatArray, Gap, IntArray, Recording, Trace
+
+ENGINE = Engine(cylinders=4, idle_rpm=850)
+LEVELS = {  # channel: rate Hz, level, noise, least step
+    "battery_voltage": (100, 13.9, 0.02, 0.001),
+    "ignition_feed_voltage": (100, 13.4, 0.02, 0.001),
+    "sensor_supply_voltage": (100, 4.99, 0.004, 0.001),
+    "fuel_pressure": (100, 220.0, 3.0, 0.1),
+    "coolant_temperature": (5, 82.0, 0.15, 0.1),
+    "throttle_position": (50, 30.0, 0.3, 0.1),
+    "air_fuel_ratio": (50, 13.4, 0.08, 0.01),
+}
+
+
+def trace(name: str, rate_hz: float | None = None) -> Trace:
+    usual_hz, level, noise, step = LEVELS[name]
+    rate_hz = rate_hz or usual_hz
+    time_ns = (np.arange(int(60 * rate_hz)) * NS_PER_S / rate_hz).astype(np.int64)
+    rng = np.random.default_rng(sorted(LEVELS).index(name))
+    return Trace(time_ns, np.round((level + noise * rng.standard_normal(time_ns.size)) / step) * step)
+
+
+def firing(silent: tuple[float, float] | None = None) -> IntArray:
+    """100 pulses a second, 3000 rpm of four cylinders, from 2 s to 58 s, but for a silence."""
+    at_s = np.arange(2.0, 58.0, 0.01)
+    if silent:
+        at_s = at_s[(at_s < silent[0]) | (at_s > silent[1])]
+    return (at_s * NS_PER_S).astype(np.int64)
+
+
+def car(rate_hz: float | None = None, silent: tuple[float, float] | None = None, **traces: Trace) -> Recording:
+    every = {name: trace(name, rate_hz) for name in LEVELS} | traces
+    return Recording("r01", 60 * NS_PER_S, every, {"tach_pulses": firing(silent)})
+
+
+def between(old: Trace, from_s: float, to_s: float, change: Callable[[FloatArray], object]) -> Trace:
+    value = old.value.copy()
+    inside = (old.time_ns >= from_s * NS_PER_S) & (old.time_ns < to_s * NS_PER_S)
+    value[inside] = change(value[inside])
+    return replace(old, value=value)
+
+
+def said(recording: Recording) -> list[tuple[str, str]]:
+    return [(fault.channel, fault.kind) for fault in sensor_faults.find(recording, ENGINE)]
+
+
+@pytest.mark.parametrize("rate_hz", [10, 20, 50, 100, 200])
+def test_a_healthy_car_has_no_sensor_fault_at_any_rate(rate_hz: float) -> None:
+    assert said(car(rate_hz)) == []
+
+
+@pytest.mark.parametrize("name", sorted(LEVELS))
+def test_empty_fields_while_the_engine_runs_are_an_open_sensor(name: str) -> None:
+    broken = between(trace(name), 20, 30, lambda value: np.nan)
+    assert said(car(**{name: broken})) == [(name, "open")]
+
+
+@pytest.mark.parametrize(
+    ("name", "level", "kind"),
+    [
+        ("fuel_pressure", -86.25, "open"),  # -12.5 % of 690 kPa: 0 V on the signal wire
+        ("fuel_pressure", 776.25, "short"),  # 112.5 % of 690 kPa: 5 V on it
+        ("coolant_temperature", -40.0, "open"),
+        ("coolant_temperature", 160.0, "short"),
+        ("throttle_position", -12.5, "open"),
+        ("throttle_position", 112.5, "short"),
+        ("battery_voltage", 0.0, "open"),
+        ("ignition_feed_voltage", 0.0, "open"),
+        ("sensor_supply_voltage", 3.6, "open"),
+        ("air_fuel_ratio", 0.0, "open"),
+    ],
+)
+def test_a_reading_off_the_scale_while_the_engine_runs_on_is_a_fault(name: str, level: float, kind: str) -> None:
+    broken = between(trace(name), 20, 30, lambda value: level)
+    assert said(car(**{name: broken})) == [(name, kind)]
+
+
+@pytest.mark.parametrize("name", sorted(set(LEVELS) - {"sensor_supply_voltage"}))
+def test_a_lively_signal_that_freezes_is_stuck(name: str) -> None:
+    broken = between(trace(name), 20, 35, lambda value: value[0])
+    assert said(car(**{name: broken})) == [(name, "stuck")]
+
+
+def test_the_bounds_of_a_fault_are_good_to_a_sample() -> None:
+    broken = between(trace("fuel_pressure"), 20, 30, lambda value: -86.0)
+    (fault,) = sensor_faults.find(car(fuel_pressure=broken), ENGINE)
+    assert (fault.recording, fault.from_s, fault.to_s) == ("r01", 20.0, 30.0)
+
+
+def test_a_contact_that_comes_and_goes_is_one_intermittent_fault() -> None:
+    broken = trace("fuel_pressure")
+    for start in np.arange(20.0, 26.0, 0.4):
+        broken = between(broken, start, start + 0.1, lambda value: -86.0)
+    assert said(car(fuel_pressure=broken)) == [("fuel_pressure", "intermittent")]
+
+
+def test_a_sensor_that_fails_before_the_engine_starts_is_still_found() -> None:
+    broken = between(trace("coolant_temperature"), 0, 60, lambda value: -40.0)
+    assert said(car(coolant_temperature=broken)) == [("coolant_temperature", "open")]
+
+
+def test_one_axis_of_the_accelerometer_frozen_is_enough() -> None:
+    time_ns = (np.arange(60 * 200) * NS_PER_S / 200).astype(np.int64)
+    value = np.round(np.random.default_rng(7).standard_normal((time_ns.size, 3)), 2)
+    assert said(car(acceleration=Trace(time_ns, value))) == []
+    value[4000:6000, 1] = 0.37
+    assert said(car(acceleration=Trace(time_ns, value))) == [("acceleration", "stuck")]
+
+
+def test_a_coil_feed_that_opens_with_the_pulses_is_the_car_not_the_tap() -> None:
+    dead = between(trace("ignition_feed_voltage"), 20, 20.3, lambda value: 0.0)
+    assert said(car(silent=(20.0, 20.3), ignition_feed_voltage=dead)) == []
+
+
+def test_a_supply_that_collapses_for_real_blames_no_sensor() -> None:
+    battery = between(trace("battery_voltage"), 20, 20.3, lambda value: 3.5)
+    feed = between(trace("ignition_feed_voltage"), 20, 20.3, lambda value: 3.1)
+    supply = between(trace("sensor_supply_voltage"), 20, 20.35, lambda value: 1.9)
+    pressure = between(trace("fuel_pressure"), 20, 20.35, lambda value: -38.0)
+    recording = car(
+        silent=(20.0, 20.3),
+        battery_voltage=battery,
+        ignition_feed_voltage=feed,
+        sensor_supply_voltage=supply,
+        fuel_pressure=pressure,
+    )
+    assert said(recording) == []
+
+
+def test_sensors_that_move_with_a_sagging_five_volts_are_charged_to_the_five_volts() -> None:
+    supply = between(trace("sensor_supply_voltage"), 20, 25, lambda value: 2.0)
+    pressure = between(trace("fuel_pressure"), 20, 25, lambda value: -60.0)
+    throttle = between(trace("throttle_position"), 20, 25, lambda value: -12.0)
+    recording = car(sensor_supply_voltage=supply, fuel_pressure=pressure, throttle_position=throttle)
+    assert said(recording) == [("sensor_supply_voltage", "open")]
+
+
+@pytest.mark.parametrize("fall_s", [0.15, 0.5, 2.0])
+def test_a_rail_that_empties_through_the_injectors_is_no_sensor_fault(fall_s: float) -> None:
+    old = trace("fuel_pressure")
+    left = np.clip(1 - (old.time_ns / NS_PER_S - 20) / fall_s, 0, 1)
+    pressure = replace(old, value=np.where(old.time_ns < 22 * NS_PER_S, old.value * left, old.value))
+    assert said(car(fuel_pressure=pressure)) == []
+
+
+def test_a_rail_that_loses_all_pressure_between_two_samples_is_a_sensor_fault() -> None:
+    broken = between(trace("fuel_pressure"), 20, 25, lambda value: value - 220.0)
+    assert said(car(fuel_pressure=broken)) == [("fuel_pressure", "open")]
+
+
+def test_coolant_cannot_jump_but_may_warm_quickly() -> None:
+    old = trace("coolant_temperature")
+    warming = replace(old, value=old.value - 60 + 1.0 * old.time_ns / NS_PER_S)
+    assert said(car(coolant_temperature=warming)) == []
+    jumped = between(old, 20, 30, lambda value: value + 25)
+    assert said(car(coolant_temperature=jumped)) == [("coolant_temperature", "short")]
+
+
+def test_a_coarse_signal_may_rest_on_one_code() -> None:
+    steady = np.round(trace("battery_voltage").value, 1)
+    assert said(car(battery_voltage=replace(trace("battery_voltage"), value=steady))) == []
+
+
+def test_a_throttle_held_on_its_stop_and_a_lambda_probe_at_the_end_of_its_scale_are_not_stuck() -> None:
+    closed = between(trace("throttle_position"), 20, 30, lambda value: 0.0)
+    overrun = between(trace("air_fuel_ratio"), 20, 24, lambda value: 21.0)
+    assert said(car(throttle_position=closed, air_fuel_ratio=overrun)) == []
+
+
+def test_a_cold_lambda_probe_gives_nothing_and_that_is_no_fault() -> None:
+    cold = between(trace("air_fuel_ratio"), 0, 30, lambda value: np.nan)
+    assert said(car(air_fuel_ratio=cold)) == []
+
+
+def test_nothing_is_judged_while_the_engine_stands() -> None:
+    asleep = between(trace("fuel_pressure"), 0, 1.9, lambda value: -86.0)
+    asleep = between(asleep, 58, 60, lambda value: -86.0)
+    assert said(car(fuel_pressure=asleep)) == []
+    assert sensor_faults.find(Recording("r01", 0), ENGINE) == []
+
+
+def test_what_loses_its_supply_with_the_key_is_no_fault() -> None:
+    dying = between(trace("fuel_pressure"), 57.5, 60, lambda value: -86.0)
+    assert said(car(fuel_pressure=dying)) == []
+
+
+def test_where_the_engine_ran_can_be_told_to_it() -> None:
+    broken = car(fuel_pressure=between(trace("fuel_pressure"), 20, 30, lambda value: -86.0))
+    assert sensor_faults.find(broken, ENGINE, running=[(40.0, 50.0)]) == []
+    assert len(sensor_faults.find(broken, ENGINE, running=[(4.0, 50.0)])) == 1
+
+
+def test_masking_blanks_the_lie_and_the_samples_at_its_edges_alone() -> None:
+    broken = between(trace("fuel_pressure"), 20, 30, lambda value: -86.0)
+    left = sensor_faults.mask(broken, sensor_faults.find(car(fuel_pressure=broken), ENGINE))
+    absent = np.flatnonzero(np.isnan(left.value))
+    assert (absent[0], absent[-1], absent.size) == (1999, 3001, 1003)
+    assert not np.isnan(broken.value).any()
+
+
+def test_absent_rows_are_a_gap_of_all_channels_when_the_pulses_are_absent_too() -> None:
+    def without(old: Trace) -> Trace:
+        keep = (old.time_ns < 30 * NS_PER_S) | (old.time_ns > 31 * NS_PER_S)
+        return Trace(old.time_ns[keep], old.value[keep])
+
+    whole = car(silent=(30.0, 31.0))
+    recording = replace(whole, traces={name: without(old) for name, old in whole.traces.items()})
+    (gap,) = [gap for gap in sensor_faults.gaps(recording) if gap["channel"] == "all"]
+    assert gap["from_s"] == pytest.approx(30.0, abs=0.2)
+    assert gap["to_s"] == pytest.approx(31.0, abs=0.2)
+    assert said(recording) == []
+
+
+def test_rows_absent_from_one_channel_are_its_own_gap_and_no_sensor_fault() -> None:
+    old = trace("fuel_pressure")
+    keep = (old.time_ns < 30 * NS_PER_S) | (old.time_ns >= 31 * NS_PER_S)
+    recording = car(fuel_pressure=Trace(old.time_ns[keep], old.value[keep]))
+    assert sensor_faults.gaps(recording) == [{"channel": "fuel_pressure", "from_s": 29.99, "to_s": 31.0}]
+    assert said(recording) == []
+
+
+def test_a_gap_that_the_recorder_noted_keeps_its_reason_and_is_not_listed_twice() -> None:
+    old = trace("fuel_pressure")
+    keep = (old.time_ns < 30 * NS_PER_S) | (old.time_ns >= 31 * NS_PER_S)
+    noted = Gap("fuel_pressure", 30 * NS_PER_S, 31 * NS_PER_S, "chip did not answer")
+    recording = replace(car(fuel_pressure=Trace(old.time_ns[keep], old.value[keep])), gaps=(noted,))
+    assert [gap["why"] for gap in sensor_faults.gaps(recording)] == ["chip did not answer"]
+
+
+def test_running_is_told_from_cranking_by_speed() -> None:
+    cranking = np.arange(0.0, 3.0, 60 / (200 * 2))  # 200 rpm, two pulses a revolution
+    running = np.arange(3.0, 9.0, 60 / (850 * 2))
+    recording = Recording("r01", 9 * NS_PER_S, {}, {"tach_pulses": (np.r_[cranking, running] * 1e9).astype(np.int64)})
+    ((start, stop),) = running_spans(recording, ENGINE) / NS_PER_S
+    assert start == pytest.approx(3.0, abs=0.16)
+    assert stop == pytest.approx(9.0, abs=0.04)
+
+
+@pytest.mark.parametrize(
+    ("mask", "expected"),
+    [
+        ("", []),
+        ("0", []),
+        ("1", [[0, 1]]),
+        ("110", [[0, 2]]),
+        ("0101", [[1, 2], [3, 4]]),
+        ("0110011", [[1, 3], [5, 7]]),
+    ],
+)
+def test_spans_of_a_mask(mask: str, expected: list[list[int]]) -> None:
+    assert spans_of(np.array([bit == "1" for bit in mask], bool)).tolist() == expected
+
+
+def test_merging_joins_neighbours_no_further_apart_than_told() -> None:
+    spans = np.array([[0, 2], [3, 4], [7, 9]])
+    assert merge(spans, 1).tolist() == [[0, 4], [7, 9]]
+    assert merge(spans, 3).tolist() == [[0, 9]]
+
+
+def test_eight_hours_of_five_channels_are_judged_in_seven_tenths_of_a_second() -> None:
+    n = 8 * 3600 * 100
+    time_ns = np.arange(n, dtype=np.int64) * (NS_PER_S // 100)
+    noise = np.random.default_rng(3).standard_normal(n)
+    names = ("battery_voltage", "ignition_feed_voltage", "sensor_supply_voltage", "fuel_pressure", "throttle_position")
+    traces = {name: Trace(time_ns, np.round(LEVELS[name][1] + LEVELS[name][2] * noise, 3)) for name in names}
+    recording = Recording("r01", int(time_ns[-1]), traces, {"tach_pulses": np.arange(0, int(time_ns[-1]), 6_666_667)})
+    started = time.process_time()
+    assert sensor_faults.find(recording, ENGINE) == []
+    assert time.process_time() - started < 0.7
