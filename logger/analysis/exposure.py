@@ -14,7 +14,7 @@ ch. II), so a rate over time at risk is neither thinned nor inflated by the way 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -35,6 +35,8 @@ JUMP_DEGC = 4.0
 SLOPE_DEGC_PER_S = 0.6
 BRIDGE_S = 40.0
 MAX_DOUBT_S = 0.02
+STRUCK_S = 0.3
+HIT_DOUBT_S = 0.01
 
 EDGES: dict[str, FloatArray] = {
     "coolant_temperature": np.arange(-40.0, 152.6, 2.5),
@@ -78,6 +80,7 @@ class Frame:
     onsets_s: FloatArray
     onset_low_s: FloatArray
     hits: shock.Hits
+    stumbles: tuple[Stumble, ...] = ()
 
     def at(self, name: str, time_s: FloatArray) -> FloatArray:
         """A condition at given times: the cell's value, NaN outside the recording or where it was not measured."""
@@ -100,16 +103,22 @@ class Frame:
 
 @dataclass(frozen=True, slots=True)
 class Exposure:
-    """One recording's running in numbers, small enough for the logbook; `knocks` (temperature, level) counts knocks at
-    risk by coolant (last row: not measured) and level, `knock_bursts` the bursts that followed one."""
+    """One recording's running in numbers, small enough for the logbook.
+
+    `knocks` (temperature, level) counts knocks at risk by coolant (last row: not measured) and level. For each burst,
+    `burst_degc` is the coolant at its begin and `burst_g` the knock right before it, NaN where there was none.
+    """
 
     recording: str
     running_s: float
     at_risk_s: float
+    driving_at_risk_s: float
     stumbles: int
     bursts: int
     histograms: dict[str, Histogram] = field(default_factory=dict)
     knocks: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
+    burst_degc: FloatArray = field(default_factory=lambda: np.empty(0))
+    burst_g: FloatArray = field(default_factory=lambda: np.empty(0))
     entered: dict[str, str] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
@@ -118,10 +127,13 @@ class Exposure:
             "recording": self.recording,
             "running_s": round(self.running_s, 3),
             "at_risk_s": round(self.at_risk_s, 3),
+            "driving_at_risk_s": round(self.driving_at_risk_s, 3),
             "stumbles": self.stumbles,
             "bursts": self.bursts,
             "histograms": {name: _trimmed(histogram) for name, histogram in self.histograms.items()},
             "knocks": self.knocks.tolist(),
+            "burst_degc": _plain(self.burst_degc),
+            "burst_g": _plain(self.burst_g),
             "entered": dict(self.entered),
         }
 
@@ -132,6 +144,7 @@ class Exposure:
             recording=document["recording"],
             running_s=document["running_s"],
             at_risk_s=document["at_risk_s"],
+            driving_at_risk_s=document["driving_at_risk_s"],
             stumbles=document["stumbles"],
             bursts=document["bursts"],
             histograms={
@@ -139,6 +152,8 @@ class Exposure:
                 for name, h in document["histograms"].items()
             },
             knocks=np.asarray(document["knocks"], dtype=float),
+            burst_degc=np.array([np.nan if v is None else v for v in document["burst_degc"]], dtype=float),
+            burst_g=np.array([np.nan if v is None else v for v in document["burst_g"]], dtype=float),
             entered=dict(document["entered"]),
         )
 
@@ -173,22 +188,49 @@ def frame(recording: Recording, engine: Engine, running: Sequence[Interval], stu
     acceleration = recording.traces.get("acceleration")
     if acceleration is not None and acceleration.value.ndim == 2 and acceleration.time_ns.size:
         values["lateral_g"] = np.abs(_smooth(Trace(acceleration.time_ns, acceleration.value[:, 1]), time_s, 0.5))
-    found = bursts(stumbles, recording.name)
-    mine = sorted((s for s in stumbles if s.recording == recording.name), key=lambda s: s.onset_s)
-    dead = _inside(time_s, [(begin, end + BURST_GAP_S) for begin, end in found])
-    return Frame(
+    empty = Frame(
         recording=recording.name,
         time_s=time_s,
         values=values,
         running=is_running,
         driving=is_running & _driving(rpm, is_running, engine),
-        at_risk=is_running & ~dead,
+        at_risk=is_running,
+        bursts_s=np.empty((0, 2)),
+        stumbles_s=np.empty((0, 2)),
+        onsets_s=np.empty(0),
+        onset_low_s=np.empty(0),
+        hits=shock.hits(acceleration, tach, engine),
+    )
+    return with_stumbles(empty, stumbles)
+
+
+def with_stumbles(cells: Frame, stumbles: Sequence[Stumble]) -> Frame:
+    """The same conditions with these stumbles (others' recordings left out) instead of those it had."""
+    mine = tuple(sorted((s for s in stumbles if s.recording == cells.recording), key=lambda s: s.onset_s))
+    found = bursts(mine, cells.recording)
+    dead = _inside(cells.time_s, [(begin, end + BURST_GAP_S) for begin, end in found])
+    return replace(
+        cells,
+        at_risk=cells.running & ~dead,
         bursts_s=found,
         stumbles_s=np.array([(s.onset_s, max(s.onset_s, s.end_s)) for s in mine]).reshape(-1, 2),
         onsets_s=np.array([s.onset_s for s in mine]),
         onset_low_s=np.array([_lowest_onset(s) for s in mine]),
-        hits=shock.hits(acceleration, tach, engine),
+        stumbles=mine,
     )
+
+
+def part(cells: Frame, from_s: float, to_s: float) -> Frame:
+    """The same frame with only what lies from from_s up to to_s: for work done while a recording ran on."""
+    now = (cells.time_s >= from_s) & (cells.time_s < to_s)
+    knocks = (cells.hits.time_s >= from_s) & (cells.hits.time_s < to_s)
+    cut = replace(
+        cells,
+        running=cells.running & now,
+        driving=cells.driving & now,
+        hits=shock.Hits(cells.hits.time_ns[knocks], cells.hits.level_g[knocks]),
+    )
+    return with_stumbles(cut, [s for s in cells.stumbles if from_s <= s.onset_s < to_s])
 
 
 def of(recording: Recording, engine: Engine, running: Sequence[Interval], stumbles: Sequence[Stumble] = ()) -> Exposure:
@@ -209,14 +251,24 @@ def summarise(cells: Frame, hot_stop_s: float | None = None, entered: dict[str, 
         if known.any():
             at_begin = cells.at(name, begins) if name in cells.values else begins + (hot_stop_s or 0.0)
             histograms[name] = Histogram(edges, _count(value[known], edges) * CELL_S, _count(at_begin, edges))
+    warm = values.get("coolant_temperature")
+    driven = cells.at_risk & cells.driving
+    if warm is not None and (driven & np.isfinite(warm)).any():
+        edges = EDGES["coolant_temperature"]
+        at_begin = cells.at("coolant_temperature", begins[cells.cells_at(cells.driving, begins)])
+        seconds = _count(warm[driven & np.isfinite(warm)], edges) * CELL_S
+        histograms["coolant_driving"] = Histogram(edges, seconds, _count(at_begin, edges))
     return Exposure(
         recording=cells.recording,
         running_s=float(cells.running.sum() * CELL_S),
         at_risk_s=float(cells.at_risk.sum() * CELL_S),
+        driving_at_risk_s=float((cells.at_risk & cells.driving).sum() * CELL_S),
         stumbles=int(cells.onsets_s.size),
         bursts=len(begins),
         histograms=histograms,
         knocks=_knock_table(cells),
+        burst_degc=cells.at("coolant_temperature", begins),
+        burst_g=struck_by(cells, _lows(cells)),
         entered=entered or {},
     )
 
@@ -246,6 +298,30 @@ def knocks_at_risk(cells: Frame) -> BoolArray:
     for begin, end in cells.bursts_s:
         inside |= (time_s > begin) & (time_s <= end + BURST_GAP_S)
     return cells.cells_at(cells.running, time_s) & ~inside
+
+
+def struck_by(cells: Frame, onset_low_s: FloatArray) -> FloatArray:
+    """Level (n,), g, of the strongest knock in the STRUCK_S before each onset's lower bound; NaN without one."""
+    use = of_the_road(cells)
+    hit_s, level = cells.hits.time_s[use], cells.hits.level_g[use]
+    lag = onset_low_s[:, None] - hit_s[None, :]
+    inside = (lag >= -HIT_DOUBT_S) & (lag <= STRUCK_S)
+    strongest = np.where(inside, level[None, :], -np.inf).max(axis=1, initial=-np.inf)
+    return np.where(np.isfinite(strongest), strongest, np.nan)
+
+
+def of_the_road(cells: Frame) -> BoolArray:
+    """Knocks that did not begin within a stumble, where engine and driveline knock by themselves."""
+    road = np.ones(cells.hits.time_ns.size, dtype=bool)
+    for low, (begin, end) in zip(cells.onset_low_s, cells.stumbles_s, strict=True):
+        road &= ~((cells.hits.time_s > max(low, begin) + HIT_DOUBT_S) & (cells.hits.time_s <= end))
+    return road
+
+
+def _lows(cells: Frame) -> FloatArray:
+    """Lower bound of the onset of each burst's first stumble."""
+    lows: FloatArray = cells.onset_low_s[np.searchsorted(cells.onsets_s, cells.bursts_s[:, 0])]
+    return lows
 
 
 def _knock_table(cells: Frame) -> FloatArray:
@@ -355,6 +431,11 @@ def _cell(value: FloatArray, edges: FloatArray) -> np.ndarray[Any, np.dtype[np.i
 def _count(value: FloatArray, edges: FloatArray) -> FloatArray:
     counted: FloatArray = np.bincount(_cell(value[np.isfinite(value)], edges), minlength=edges.size - 1).astype(float)
     return counted
+
+
+def _plain(value: FloatArray) -> list[float | None]:
+    """For JSON: rounded, None for NaN."""
+    return [None if np.isnan(one) else round(float(one), 3) for one in value]
 
 
 def _trimmed(histogram: Histogram) -> dict[str, list[float]]:

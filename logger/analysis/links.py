@@ -10,7 +10,7 @@ The dict holds `linked_heat` and `linked_shock` (True, False, None = cannot tell
 How it is told:
 
 * **Shock** is a moment, so each run is its own control (case-crossover: M. Maclure, Am. J. Epidemiol. 133 (1991)
-  144-153). A stumble counts as struck when a knock begins in the WINDOW_S before the lower bound of its onset; a knock
+  144-153). A stumble counts as struck when a knock begins in the STRUCK_S before the lower bound of its onset; a knock
   afterwards may be the stumble's own. By chance: all stumbles of a run turned round against its knocks, exactly.
 * **Heat** hardly changes within a run, so the temperature at the begin of bursts is ranked among the temperatures at
   all moments at which one could have begun (rank-sum test, F. Wilcoxon, Biometrics 1 (1945) 80-83): the knocks, where
@@ -30,13 +30,11 @@ import numpy as np
 from scipy.stats import beta, mannwhitneyu
 
 from logger.analysis import exposure
-from logger.analysis.exposure import CELL_S, Frame, Interval
+from logger.analysis.exposure import CELL_S, HIT_DOUBT_S, STRUCK_S, Frame, Interval, of_the_road, struck_by
 from logger.analysis.findings import SensorFault, Stumble
 from logger.analysis.matched import holm, rotation_counts
 from logger.event import BoolArray, Event, FloatArray
 
-WINDOW_S = 0.3
-HIT_DOUBT_S = 0.01
 STEP_S = 0.02
 LEVEL_P = 0.05
 MINIMUM_STUMBLES = 5
@@ -150,7 +148,7 @@ def _shock(frames: Sequence[Frame]) -> _Compared | None:
         span = _span(cells.driving, cells.time_s)
         if span is None:
             continue
-        hit_s = cells.hits.time_s[_of_the_road(cells)]
+        hit_s = cells.hits.time_s[of_the_road(cells)]
         cases = cells.onset_low_s[(cells.onset_low_s >= span[0]) & (cells.onset_low_s < span[1])]
         if not cases.size:
             continue
@@ -158,7 +156,7 @@ def _shock(frames: Sequence[Frame]) -> _Compared | None:
         seen += int(np.isfinite(struck).sum())
         n += cases.size
         levels.extend(struck[np.isfinite(struck)])
-        windows = np.column_stack([hit_s - HIT_DOUBT_S, hit_s + WINDOW_S])
+        windows = np.column_stack([hit_s - HIT_DOUBT_S, hit_s + STRUCK_S])
         chance = np.convolve(chance, rotation_counts(cases, windows, span, STEP_S))
     if not n or not knocks:
         return None
@@ -166,28 +164,10 @@ def _shock(frames: Sequence[Frame]) -> _Compared | None:
     p = min(1.0, float(chance[seen:].sum()))
     lowest = min(levels, default=0.0)
     lead = (
-        f"{seen} of {n} stumbles came within {WINDOW_S:g} s after a knock"
+        f"{seen} of {n} stumbles came within {STRUCK_S:g} s after a knock"
         f"{f' above {np.floor(10 * lowest) / 10:.1f} g' if seen else ''}; by chance {_count(expected)} would"
     )
     return _Compared("shock", n, seen, expected, p, _odds(seen, n, expected), threshold=lowest, lead=lead)
-
-
-def struck_by(cells: Frame, onset_low_s: FloatArray) -> FloatArray:
-    """Level (n,), g, of the strongest knock in the window before each onset's lower bound; NaN where there was none."""
-    use = _of_the_road(cells)
-    hit_s, level = cells.hits.time_s[use], cells.hits.level_g[use]
-    lag = onset_low_s[:, None] - hit_s[None, :]
-    inside = (lag >= -HIT_DOUBT_S) & (lag <= WINDOW_S)
-    strongest = np.where(inside, level[None, :], -np.inf).max(axis=1, initial=-np.inf)
-    return np.where(np.isfinite(strongest), strongest, np.nan)
-
-
-def _of_the_road(cells: Frame) -> BoolArray:
-    """Knocks that did not begin within a stumble, where engine and driveline knock by themselves."""
-    road = np.ones(cells.hits.time_ns.size, dtype=bool)
-    for low, (begin, end) in zip(cells.onset_low_s, cells.stumbles_s, strict=True):
-        road &= ~((cells.hits.time_s > max(low, begin) + HIT_DOUBT_S) & (cells.hits.time_s <= end))
-    return road
 
 
 def _heat(frames: Sequence[Frame], shock: _Compared | None, others: Sequence[_Compared]) -> _Compared | None:
@@ -287,7 +267,7 @@ def _could_begin(frames: Sequence[Frame]) -> list[BoolArray]:
 def _knock_cells(cells: Frame) -> BoolArray:
     """The cells in which a knock at risk began."""
     mask = np.zeros(cells.time_s.size, dtype=bool)
-    hit_s = cells.hits.time_s[exposure.knocks_at_risk(cells) & _of_the_road(cells)]
+    hit_s = cells.hits.time_s[exposure.knocks_at_risk(cells) & of_the_road(cells)]
     mask[np.clip((hit_s / CELL_S).astype(int), 0, max(0, mask.size - 1))] = True
     return mask
 
