@@ -238,10 +238,10 @@ class Thermistor:
         """Ohms from degC: the real root of the cubic."""
         inverse = 1.0 / (np.asarray(temperature, dtype=np.float64) + ZERO_C_IN_K)
         if self.c == 0.0:
-            return np.exp((inverse - self.a) / self.b)
+            return np.asarray(np.exp((inverse - self.a) / self.b))
         half = (self.a - inverse) / (2.0 * self.c)
         root = np.sqrt((self.b / (3.0 * self.c)) ** 3 + half**2)
-        return np.exp(np.cbrt(root - half) - np.cbrt(root + half))
+        return np.asarray(np.exp(np.cbrt(root - half) - np.cbrt(root + half)))
 
     def to_si(self, volts: FloatArray, supply_v: FloatArray) -> FloatArray:
         # What flows down through the pull-up goes through the thermistor and the load side by side.

@@ -8,6 +8,8 @@ The driver knows no FIFO, so its registers are used through the driver's I2C dev
 * DATAX0 (32h): six bytes, each read takes one sample out
 """
 
+from collections.abc import Callable
+
 import numpy as np
 from adafruit_adxl34x import ADXL345, DataRate, Range
 from adafruit_bus_device.i2c_device import I2CDevice
@@ -49,14 +51,17 @@ _RATES = {
 class Accelerometer:
     """One ADXL345. It opens itself at the first `step`, and again whenever it had gone or stopped.
 
-    `step` is to be called when `due_ns` has come and reads at most what fits before `until_ns`; `take` hands out what
-    has been read, as counts in the chip's own axes, with times fitted from count against the clock.
+    `step` is to be called when `due_ns` has come; it reads at most what fits before others want the bus. `take`
+    hands out what has been read, as counts in the chip's own axes, with times fitted from count against the clock.
     """
 
-    def __init__(self, bus: object, settings: AccelerometerSettings, clock: Clock) -> None:
+    def __init__(
+        self, bus: object, settings: AccelerometerSettings, clock: Clock, bus_wanted_ns: Callable[[], int]
+    ) -> None:
         self._bus = bus
         self._settings = settings
         self._clock = clock
+        self._bus_wanted_ns = bus_wanted_ns
         self.due_ns = clock.monotonic_ns()
         where = f"I2C address 0x{settings.address:02x}"
         self.watch = Watch("accelerometer", where, ["acceleration"], self.due_ns)
@@ -73,14 +78,14 @@ class Accelerometer:
         self._n_same = 0
         self._n_empty = 0
 
-    def step(self, until_ns: int) -> None:
+    def step(self) -> None:
         """Read a slice of the FIFO and set `due_ns`. An error on the bus is noted, never raised."""
         now_ns = self._clock.monotonic_ns()
         try:
             if self._device is None:
                 self._open()
             else:
-                self._drain(self._device, now_ns, until_ns)
+                self._drain(self._device, now_ns)
         # The driver's probe raises ValueError for an address where nothing answers.
         except (OSError, ValueError) as error:
             if self.watch.bad(now_ns, error):
@@ -155,7 +160,7 @@ class Accelerometer:
             self._n_timed += len(counts)
             self._raw.clear()
 
-    def _drain(self, device: I2CDevice, before_ns: int, until_ns: int) -> None:
+    def _drain(self, device: I2CDevice, before_ns: int) -> None:
         with device:
             device.write_then_readinto(_FIFO_STATUS, self._buffer, in_end=1)
             after_ns = self._clock.monotonic_ns()
@@ -164,7 +169,7 @@ class Accelerometer:
                 self._give_up_run(device, after_ns)
                 return
             self._times.visit(self._n_read + waiting, before_ns, after_ns)
-            n = min(waiting, max(1, (until_ns - after_ns) // READ_NS))
+            n = min(waiting, max(1, (self._bus_wanted_ns() - after_ns) // READ_NS))
             start = len(self._raw)
             for _ in range(n):
                 device.write_then_readinto(_DATA, self._buffer)

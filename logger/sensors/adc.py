@@ -24,6 +24,7 @@ from logger.clock import Clock
 from logger.conversion import FULL_SCALE_V
 from logger.event import IntArray
 from logger.sensors.batch import Counts, PartHealth
+from logger.sensors.pins import NEVER_NS
 from logger.sensors.watch import Watch
 from logger.settings import ChannelSettings
 
@@ -42,8 +43,6 @@ RATE_BITS = 0x00E0
 
 UNREAD_NS = 5_000_000
 """How long a finished conversion may wait for the next slot before it is worth a visit of its own."""
-
-NEVER_NS = 1 << 62
 
 SLOWEST_NS = 5_000_000
 """Four times an ADS1115's conversion: a chip that takes longer is broken."""

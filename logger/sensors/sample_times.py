@@ -51,9 +51,9 @@ class SampleTimes:
         """
         self._fit()
         k = np.arange(first, first + count)
-        times = self._origin_ns + np.rint(self._phase_ns + self.period_ns * k).astype(np.int64)
+        fitted = self._origin_ns + np.rint(self._phase_ns + self.period_ns * k).astype(np.int64)
         # A better fit may lie a little earlier than what was handed out before.
-        times = np.maximum(times, self.last_ns + 1 + np.arange(count))
+        times: IntArray = np.maximum(fitted, self.last_ns + 1 + np.arange(count))
         if count:
             self.last_ns = int(times[-1])
         return times
