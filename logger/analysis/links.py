@@ -29,9 +29,18 @@ from typing import Any
 import numpy as np
 from scipy.stats import beta, mannwhitneyu
 
-from logger.analysis import exposure
-from logger.analysis.exposure import CELL_S, HIT_DOUBT_S, STRUCK_S, Frame, Interval, of_the_road, struck_by
 from logger.analysis.findings import SensorFault, Stumble
+from logger.analysis.frames import (
+    CELL_S,
+    HIT_DOUBT_S,
+    STRUCK_S,
+    Frame,
+    Interval,
+    frame,
+    knocks_at_risk,
+    of_the_road,
+    struck_by,
+)
 from logger.analysis.matched import holm, rotation_counts
 from logger.event import BoolArray, Event, FloatArray
 
@@ -103,7 +112,7 @@ def frames_of(
 ) -> list[Frame]:
     """The conditions of each recording, with channels blanked out while their sensor was faulty."""
     frames = [
-        exposure.frame(recording, event.engine, spans, stumbles)
+        frame(recording, event.engine, spans, stumbles)
         for recording, spans in zip(event.recordings, running, strict=True)
     ]
     for fault in sensor_faults:
@@ -267,7 +276,7 @@ def _could_begin(frames: Sequence[Frame]) -> list[BoolArray]:
 def _knock_cells(cells: Frame) -> BoolArray:
     """The cells in which a knock at risk began."""
     mask = np.zeros(cells.time_s.size, dtype=bool)
-    hit_s = cells.hits.time_s[exposure.knocks_at_risk(cells) & of_the_road(cells)]
+    hit_s = cells.hits.time_s[knocks_at_risk(cells) & of_the_road(cells)]
     mask[np.clip((hit_s / CELL_S).astype(int), 0, max(0, mask.size - 1))] = True
     return mask
 

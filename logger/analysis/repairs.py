@@ -24,77 +24,21 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Literal
 
 import numpy as np
-from scipy.stats import binomtest, fisher_exact
+from scipy.stats import binomtest
 
-from logger.analysis import exposure, links
-from logger.analysis.exposure import Exposure, Frame, Interval
-from logger.analysis.findings import RepairVerdict, SensorFault, Stumble, Verdict
-from logger.analysis.sequential import (
-    KEPT,
-    LEVEL,
-    confidence_fallen,
-    evidence_against,
-    exposure_needed,
-    poisson_limits,
-    tail,
-)
-from logger.event import NS_PER_S, Cause, Event, FloatArray, Repair
+from logger.analysis import exposure, links, repair_words
+from logger.analysis import frames as grids
+from logger.analysis.findings import RepairVerdict, SensorFault, Stumble
+from logger.analysis.frames import Frame, Interval
+from logger.analysis.provoking import Matched, Run, matched_conditions
+from logger.analysis.rates import compare
+from logger.analysis.repair_words import Aside
+from logger.event import NS_PER_S, Cause, Event, Repair
 
-PRIOR_RUNS = 4.0
 AGREE_P = 0.2
 OWN_SHARE = 0.15
-STRONGEST_PROOF = (
-    "Strongest proof, where it is safe: put the old part back, with the car standing, and provoke the fault's return."
-)
-
-Kind = Literal["driving", "hot", "knocks", "hot_knocks"]
-
-
-@dataclass(frozen=True, slots=True)
-class Matched:
-    """The exposure that counts: `from_degc` and `from_g` are the lower limits of what brought the bursts out."""
-
-    kind: Kind
-    from_degc: float = -np.inf
-    from_g: float = 0.0
-
-    @property
-    def unit(self) -> str:
-        """In words, for sentences."""
-        return {
-            "driving": "minutes of driving",
-            "hot": f"minutes with the coolant above {self.from_degc:.0f} °C",
-            "knocks": f"knocks above {self.from_g:.1f} g",
-            "hot_knocks": f"knocks above {self.from_g:.1f} g with the coolant above {self.from_degc:.0f} °C",
-        }[self.kind]
-
-    def within(self, run: Exposure) -> float:
-        """How much of it one run holds, in `unit`: minutes, or knocks."""
-        if self.kind == "driving":
-            return run.driving_at_risk_s / 60.0
-        if self.kind == "hot":
-            histogram = run.histograms.get("coolant_driving")
-            if histogram is None:
-                return 0.0
-            return float(histogram.seconds[histogram.edges[:-1] >= self.from_degc].sum()) / 60.0
-        rows = exposure.EDGES["coolant_temperature"] >= self.from_degc
-        if self.kind == "knocks":
-            rows = np.ones_like(rows)
-        else:
-            rows[-1] = False
-        columns = exposure.LEVEL_EDGES[:-1] >= self.from_g
-        return float(run.knocks[np.ix_(rows, columns)].sum()) if run.knocks.size else 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class Run:
-    """One stretch of recording between repairs; from the logbook it comes without the frame behind its exposure."""
-
-    exposure: Exposure
-    frame: Frame | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,72 +55,10 @@ class _Group:
     """Work done together: `numbers` in the caller's list, runs [first, last) until the next work."""
 
     numbers: tuple[int, ...]
-    what: str
+    names: tuple[str, ...]
     suspects: frozenset[Cause]
     at: int
     until: int
-
-
-@dataclass(frozen=True, slots=True)
-class Compared:
-    """The numbers under a verdict: bursts and exposure before and after, overdispersion, and what follows from them."""
-
-    before: int
-    after: int
-    exposure_before: float
-    exposure_after: float
-    overdispersion: float
-    confidence: float
-    needed: float
-
-    @property
-    def ratio_exposure(self) -> float:
-        """Exposure since the repair in units of that before; 0 where there was none before."""
-        return self.exposure_after / self.exposure_before if self.exposure_before > 0 else 0.0
-
-    @property
-    def verdict(self) -> Verdict:
-        """By the rules at the top of the module."""
-        if self.confidence >= LEVEL:
-            return "fixed"
-        n, k = self.before / self.overdispersion, self.after / self.overdispersion
-        odds_of_fall = 1.0 - tail(n, k, self.ratio_exposure)
-        came_back = (self.after >= 2 and odds_of_fall < 0.5) or (self.after == 1 and odds_of_fall < 0.2)
-        excluded = evidence_against(n, k, self.ratio_exposure) >= 1.0 / (1.0 - LEVEL)
-        return "not_fixed" if self.before and self.after and (came_back or excluded) else "too_early"
-
-
-def compare(
-    counts_before: Sequence[float],
-    exposure_before: Sequence[float],
-    counts_after: Sequence[float],
-    exposure_after: Sequence[float],
-) -> Compared:
-    """The core, over bursts and exposure of each recording: numbers only, so that a season can be fed from anywhere.
-
-    The unit of exposure is free, if the same throughout. Zero bursts, zero exposure and empty lists are allowed.
-    """
-    before, after = int(np.sum(counts_before)), int(np.sum(counts_after))
-    e0, e1 = float(np.sum(exposure_before)), float(np.sum(exposure_after))
-    spread = overdispersion([(counts_before, exposure_before), (counts_after, exposure_after)])
-    ratio = e1 / e0 if e0 > 0 else 0.0
-    confidence = confidence_fallen(before / spread, after / spread, ratio)
-    needed = max(0.0, exposure_needed(before / spread, after / spread) * e0 - e1) if e0 > 0 else np.inf
-    return Compared(before, after, e0, e1, spread, confidence, needed)
-
-
-def overdispersion(periods: Sequence[tuple[Sequence[float], Sequence[float]]]) -> float:
-    """Variance over mean of the counts of runs, each period having its own rate; 1 for Poisson counts, never below."""
-    chi_square = degrees = 0.0
-    for counts, exposures in periods:
-        k, e = np.asarray(counts, dtype=float), np.asarray(exposures, dtype=float)
-        k, e = k[e > 0], e[e > 0]
-        if k.size < 2 or k.sum() == 0:
-            continue
-        expected = e * k.sum() / e.sum()
-        chi_square += float(((k - expected) ** 2 / expected).sum())
-        degrees += k.size - 1
-    return max(1.0, (chi_square + PRIOR_RUNS) / (degrees + PRIOR_RUNS))
 
 
 def judge(
@@ -203,7 +85,7 @@ def cut(event: Event, frames: Sequence[Frame]) -> tuple[list[Run], list[Work]]:
         edges = [0.0, *cuts, np.inf]
         for from_s, to_s in pairwise(edges):
             before[(number, from_s)] = len(runs)
-            part = exposure.part(cells, from_s, to_s) if cuts else cells
+            part = grids.part(cells, from_s, to_s) if cuts else cells
             if part.running.any():
                 runs.append(Run(exposure.summarise(part), part))
     before[(len(frames), 0.0)] = len(runs)
@@ -252,7 +134,7 @@ def judge_runs(
         before, after, others = _of_its_cause(before, after, group.suspects)
         matched = matched_conditions(before, linked_heat, linked_shock)
         later = [other.what for other in groups[g + 1 :]]
-        verdict = _verdict(group, before, after, matched, _Aside(later, bool(g), others))
+        verdict = _verdict(group, before, after, matched, Aside(later, bool(g), others))
         if verdict.verdict == "fixed":
             since = group.at
         for number in group.numbers:
@@ -279,7 +161,7 @@ def _of_its_cause(
     def only(run: Run) -> Run:
         if run.frame is None:
             return run
-        cells = exposure.with_stumbles(run.frame, [s for s in run.frame.stumbles if s.cause in counted])
+        cells = grids.with_stumbles(run.frame, [s for s in run.frame.stumbles if s.cause in counted])
         return Run(exposure.summarise(cells), cells)
 
     return [only(run) for run in before], [only(run) for run in after], sorted(left_out)
@@ -290,9 +172,9 @@ def _grouped(work: Sequence[Work], n_runs: int) -> list[_Group]:
     groups = []
     for at, until in zip(places, [*places[1:], n_runs], strict=True):
         numbers = tuple(number for number, one in enumerate(work) if one.runs_before == at)
-        what = " and ".join(work[number].what for number in numbers)
+        names = tuple(work[number].what for number in numbers)
         suspects = frozenset(cause for number in numbers if (cause := work[number].suspect) is not None)
-        groups.append(_Group(numbers, what, suspects, at, until))
+        groups.append(_Group(numbers, names, suspects, at, until))
     return groups
 
 
@@ -315,51 +197,8 @@ def _agree(earlier: Sequence[Run], own: Sequence[Run]) -> bool:
     return bool(binomtest(k1, k0 + k1, t1 / (t0 + t1)).pvalue > AGREE_P)
 
 
-def matched_conditions(
-    before: Sequence[Run], linked_heat: bool | None = None, linked_shock: bool | None = None
-) -> list[Matched]:
-    """The exposures that count, from what brought the bursts out before the repair, and only from that.
-
-    The limits lie a little below the least that was seen to do it (4/5 of the level, 2.5 °C), at the edges of the
-    logbook's histograms, because the least of a few is more than the least there is.
-    """
-    frames = [run.frame for run in before if run.frame is not None]
-    if frames:
-        found = links.linked(frames)
-        linked_heat, linked_shock = found["linked_heat"], found["linked_shock"]
-    from_g = _least([run.exposure.burst_g for run in before], exposure.LEVEL_EDGES, 0.8, 0.0)
-    from_degc = _least([run.exposure.burst_degc for run in before], exposure.EDGES["coolant_temperature"], 1.0, 2.5)
-    if linked_heat and linked_shock:
-        return [Matched("hot_knocks", from_degc, from_g)]
-    asked = [] if linked_shock or linked_heat else [Matched("driving")]
-    if from_g > 0 and linked_shock is not False:
-        asked.append(Matched("knocks", from_g=from_g))
-    if np.isfinite(from_degc):
-        asked.append(Matched("hot", from_degc))
-    return asked or [Matched("driving")]
-
-
-def _least(values: Sequence[FloatArray], edges: FloatArray, scale: float, less: float) -> float:
-    """The lower decile of what was seen, lowered a little and down to an edge; the lowest edge where nothing was."""
-    seen = np.concatenate(values) if values else np.empty(0)
-    seen = seen[np.isfinite(seen)]
-    if not seen.size:
-        return -np.inf if less else 0.0
-    wanted = float(np.quantile(seen, 0.1 if seen.size >= 10 else 0.0)) * scale - less
-    return float(edges[max(0, int(np.searchsorted(edges, wanted, side="right")) - 1)])
-
-
-@dataclass(frozen=True, slots=True)
-class _Aside:
-    """What else a sentence has to say: later work, whether there was earlier work, causes that were not counted."""
-
-    later: list[str]
-    has_earlier: bool
-    other_causes: list[Cause]
-
-
 def _verdict(
-    group: _Group, before: Sequence[Run], after: Sequence[Run], asked: Sequence[Matched], aside: _Aside
+    group: _Group, before: Sequence[Run], after: Sequence[Run], asked: Sequence[Matched], aside: Aside
 ) -> RepairVerdict:
     """The comparison under the condition that leaves most doubt."""
     counts = [[run.exposure.bursts for run in side] for side in (before, after)]
@@ -370,78 +209,19 @@ def _verdict(
     doubtful = min(range(len(asked)), key=lambda i: (compared[i].confidence, -compared[i].needed))
     matched, numbers = asked[doubtful], compared[doubtful]
     return RepairVerdict(
-        what=group.what,
+        what=group.names[0],
         verdict=numbers.verdict,
         rate_before_per_h=_rate(before),
         rate_after_per_h=_rate(after),
         confidence_fixed=round(numbers.confidence, 4) if numbers.before else None,
-        sentence=_sentence(group, before, after, matched, numbers, aside),
-        needed=_needed(before, after, matched, numbers),
+        sentence=repair_words.sentence(group.names, before, after, matched, numbers, aside),
+        needed=repair_words.needed(before, after, matched, numbers),
     )
 
 
 def _rate(runs: Sequence[Run]) -> float | None:
     hours = sum(run.exposure.running_s for run in runs) / 3600.0
     return round(sum(run.exposure.bursts for run in runs) / hours, 2) if hours > 0 else None
-
-
-def _sentence(
-    group: _Group, before: Sequence[Run], after: Sequence[Run], matched: Matched, compared: Compared, aside: _Aside
-) -> str:
-    if not before:
-        return "Nothing was recorded before this work, so there is no rate to compare with."
-    if not compared.before:
-        stopped = "the stumbling had stopped" if aside.has_earlier else "no stumble was recorded"
-        return f"Nothing to compare with: {stopped} before this work."
-    said = [
-        _plain_odds(before, after),
-        f"Bursts: {compared.before} in {_amount(compared.exposure_before)} {matched.unit} before, "
-        f"{compared.after} in {_amount(compared.exposure_after)} since.",
-        f"Confidence that the rate fell by {1 - KEPT:.0%} or more, however often one looks: {compared.confidence:.0%}.",
-    ]
-    if compared.exposure_after > 0:
-        left = poisson_limits(compared.after / compared.overdispersion, two_sided=False)[1] * compared.overdispersion
-        share = left / compared.exposure_after / (compared.before / compared.exposure_before)
-        said.append(f"What may remain (95 %): up to {min(share, 9.99):.0%} of the rate before.")
-    if compared.overdispersion > 1.2:
-        said.append(f"Runs differ more than by chance, so counts were divided by {compared.overdispersion:.1f}.")
-    if len(group.numbers) > 1:
-        said.append(f"Done together ({group.what}): which of them did it cannot be told.")
-    if aside.later and compared.verdict == "fixed":
-        said.append(f"Done later, and part of the clean record: {', '.join(aside.later)}.")
-    if aside.other_causes:
-        said.append(f"Stumbles of another cause since are not counted here: {', '.join(aside.other_causes)}.")
-    return " ".join(said)
-
-
-def _plain_odds(before: Sequence[Run], after: Sequence[Run]) -> str:
-    """In runs: how many failed before and since, with the exact chance of such a split (R. A. Fisher, 1935)."""
-    failed = [sum(run.exposure.bursts > 0 for run in side) for side in (before, after)]
-    words = f"Before, {failed[0]} of {len(before)} runs failed"
-    if not after:
-        return f"{words}; none has been driven since."
-    table = [[failed[0], len(before) - failed[0]], [failed[1], len(after) - failed[1]]]
-    p = float(fisher_exact(table, alternative="greater")[1])
-    since = f"{failed[1]} of {len(after)}" if failed[1] else f"none of {len(after)}"
-    return f"{words}; since, {since} (by chance alone {p:.2f})."
-
-
-def _needed(before: Sequence[Run], after: Sequence[Run], matched: Matched, compared: Compared) -> str:
-    """How much more clean exposure until it can be called fixed."""
-    if compared.verdict == "fixed":
-        return "Nothing more; keep recording."
-    if not before or not compared.before:
-        return "A rate before the work is missing; it cannot be made up for. " + STRONGEST_PROOF
-    if compared.verdict == "not_fixed":
-        return "It came back: look for the cause again."
-    if not np.isfinite(compared.needed):
-        return f"More bursts were needed before the work than {compared.before}. {STRONGEST_PROOF}"
-    like = [e for run in (after or before) if (e := matched.within(run.exposure)) > 0] or [
-        e for run in before if (e := matched.within(run.exposure)) > 0
-    ]
-    runs = int(np.ceil(compared.needed / np.mean(like))) if like else 0
-    text = f"{_amount(compared.needed)} more {matched.unit} without a stumble, about {runs} clean runs like these."
-    return f"{text} {STRONGEST_PROOF}" if runs > 6 else text
 
 
 def _undated(work: Work) -> RepairVerdict:
@@ -451,10 +231,6 @@ def _undated(work: Work) -> RepairVerdict:
         rate_before_per_h=None,
         rate_after_per_h=None,
         confidence_fixed=None,
-        sentence="Nobody knows between which runs this was done, because no clock relates it to the recordings.",
-        needed="Enter after which recording it was done.",
+        sentence=repair_words.UNDATED,
+        needed=repair_words.DATE_IT,
     )
-
-
-def _amount(value: float) -> str:
-    return f"{value:.0f}" if value >= 20 or value == round(value) else f"{value:.1f}"
