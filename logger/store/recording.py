@@ -40,16 +40,16 @@ class RecordingWriter:
     """Appends seconds to a new recording, one durable transaction for each; `close()` or `with` ends it.
 
     Raises StoreError where the file cannot be created or written. A second that raised has not been stored, and may be
-    appended again.
+    appended again. `durable`: False lets the system sync when it likes, for recordings that can be made again.
     """
 
-    def __init__(self, path: Path, meta: RecordingMeta) -> None:
+    def __init__(self, path: Path, meta: RecordingMeta, *, durable: bool = True) -> None:
         self.path = path
         self.meta = meta
         self._layout = SummaryLayout(meta.channels)
         self._connection: sqlite3.Connection | None = schema.create(path, meta)
         with sqlite_errors(path):
-            self._connection.execute("PRAGMA synchronous = FULL")
+            self._connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'OFF'}")
         self._next = 0
         self._pending: list[bytes] = []
         self._last_pulse_ns: dict[int, int] = {}

@@ -86,8 +86,9 @@ def stored_channel(name: str, counts: bool = False) -> StoredChannel:
 
 @dataclass(frozen=True, slots=True)
 class RecordingMeta:
-    """What a recording says of itself. `power_up` orders recordings without a clock; `started_utc` is what the system
-    clock said (ISO 8601), right or wrong; `tick_clock` names the clock that the kernel stamped edges with."""
+    """What a recording says of itself. `power_up` orders recordings without a clock; `started_utc` is the
+    recording's zero by the system's wall clock (ISO 8601), right or wrong, `clock_is_set` whether it could be believed;
+    `started_monotonic_ns` is that zero on `tick_clock`, the clock that all its times, edges too, are on."""
 
     uuid: str
     channels: tuple[StoredChannel, ...]
@@ -95,6 +96,7 @@ class RecordingMeta:
     power_up: int = 0
     started_monotonic_ns: int = 0
     started_utc: str | None = None
+    clock_is_set: bool = False
     tick_clock: str = "monotonic"
     origin: Origin = "recorder"
     settings: Mapping[str, Any] = field(default_factory=dict)

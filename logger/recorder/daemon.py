@@ -1,0 +1,49 @@
+"""The recorder as a service: real hardware, signals, the service manager. `stumblelog record` ends up here."""
+
+import signal
+import sys
+from collections.abc import Callable
+from types import FrameType
+
+from logger.clock import Clock, SystemClock
+from logger.errors import StoreError
+from logger.recorder.notify import Notifier
+from logger.recorder.recorder import HardwareLike, Recorder
+from logger.settings import Settings
+
+OpenHardware = Callable[[Settings, Clock], HardwareLike]
+
+INTERPRETER_SWITCH_S = 0.001
+"""A commit must not keep the sampling thread from running for the interpreter's usual 5 ms."""
+
+
+def record(settings: Settings, open_hardware: OpenHardware | None = None) -> int:
+    """Record until SIGTERM or SIGINT; returns the exit code (1 where the recording could not be closed cleanly).
+
+    Raises StoreError, SettingsError or SensorError where recording cannot begin at all.
+    """
+    clock = SystemClock()
+    hardware = (open_hardware or _open_hardware)(settings, clock)
+    try:
+        recorder = Recorder(settings, hardware, clock, notifier=Notifier())
+    except StoreError:
+        hardware.show("not_recording")
+        hardware.close()
+        raise
+
+    def stop(number: int, frame: FrameType | None) -> None:
+        recorder.stop()
+
+    sys.setswitchinterval(INTERPRETER_SWITCH_S)
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, stop)
+    health = recorder.run()
+    return 1 if health.commit.problem else 0
+
+
+def _open_hardware(settings: Settings, clock: Clock) -> HardwareLike:
+    # Imported only now: what is wrong with the settings or the card is said without waiting for the drivers.
+    from logger.sensors.hardware import open_hardware
+
+    hardware: HardwareLike = open_hardware(settings, clock)
+    return hardware

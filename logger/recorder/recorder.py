@@ -1,0 +1,289 @@
+"""The recorder: one loop that samples, cuts seconds, hands them to be stored, and says how it is doing.
+
+Order at the end, each step for a reason: the sensors give what was still on its way, the last second is cut, the
+committing thread drains and closes the file, and only then the lamp and live.json say that nothing is recorded.
+"""
+
+import os
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+from typing import Any, Protocol
+
+from logger import __version__
+from logger.clock import Clock
+from logger.event import NS_PER_S
+from logger.recorder.commit import CommitThread, InlineCommit
+from logger.recorder.cutter import Cutter, channels_of
+from logger.recorder.health import CommitHealth, RecorderHealth
+from logger.recorder.live import LiveFile, warnings_of
+from logger.recorder.notify import Notifier, Watchdog
+from logger.recorder.place import Place, free_mb, prepare
+from logger.sensors.batch import Batch, PartHealth
+from logger.settings import Settings
+from logger.store.recording import RecordingWriter
+from logger.store.schema import Origin, RecordingMeta
+
+TICK_NS = NS_PER_S // 10
+HEAD_START_NS = NS_PER_S - TICK_NS
+"""The recording's zero lies 0.9 s before its first sample, so that the first row is stored after 0.1 s already."""
+
+DRAIN_LIMIT_S = 75.0
+"""How long a stalled card may hold up a clean stop: the 60 s that the buffer is made for, and some."""
+
+HEALTH_EVERY_S = 60
+LATE_NS = 50_000_000
+
+
+class HardwareLike(Protocol):
+    """What the recorder asks of `logger.sensors.hardware.Hardware`."""
+
+    def poll(self, until_ns: int) -> Batch: ...
+
+    def finish(self) -> Batch: ...
+
+    def show(self, state: str) -> None: ...
+
+    def close(self) -> None: ...
+
+
+class Recorder:
+    """Records one power-up.
+
+    `inline`: commit in the sampling thread, which makes virtual time wait for the disk and its results repeatable.
+    `durable`: False leaves the syncing to the system; only for cars that do not exist. Raises StoreError where the data
+    directory or the run directory cannot be written.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        hardware: HardwareLike,
+        clock: Clock,
+        *,
+        origin: Origin = "recorder",
+        inline: bool = False,
+        durable: bool = True,
+        clock_is_set: bool | None = None,
+        notifier: Notifier | None = None,
+        say: Callable[[str], None] = lambda text: print(text, file=sys.stderr, flush=True),
+    ) -> None:
+        self.settings = settings
+        self.data_dir = Path(settings.recorder.data_dir)
+        self._hardware = hardware
+        self._clock = clock
+        self._origin: Origin = origin
+        self._inline = inline
+        self._durable = durable
+        self._notifier = notifier or Notifier({})
+        self._watchdog = Watchdog(self._notifier, settings.recorder.buffer_s)
+        self._say = say
+        self._live = LiveFile(Path(settings.recorder.run_dir), settings, clock)
+        self.place: Place = prepare(self.data_dir, clock.utc_now(), clock_is_set=clock_is_set)
+        self._start_ns = 0
+        self._cutter: Cutter | None = None
+        self._commit: CommitThread | InlineCommit | None = None
+        self._health = RecorderHealth(CommitHealth())
+        self._next_second = 0
+        self._stopping = False
+        self._why_stopped = ""
+        self._lamp = ""
+        self._parts: dict[str, str] = {}
+        self._free_mb = 0.0
+
+    @property
+    def health(self) -> RecorderHealth:
+        """The counters as they are now."""
+        cutter, commit = self._cutter, self._commit
+        return replace(
+            self._health,
+            commit=commit.health if commit else self._health.commit,
+            samples=cutter.n_samples if cutter else 0,
+            pulses=cutter.n_pulses if cutter else 0,
+            seconds=self._next_second,
+        )
+
+    def stop(self) -> None:
+        """Ask for a clean stop; may be called from a signal handler. The loop ends within a tick."""
+        self._stopping = True
+
+    def run(self, until_ns: int | None = None) -> RecorderHealth:
+        """Record until `stop()`, or until that time on the clock. Returns the final counters."""
+        try:
+            self._begin()
+            tick_ns = self._clock.monotonic_ns() + TICK_NS
+            while not self._stopping and (until_ns is None or tick_ns <= until_ns):
+                self._tick(tick_ns)
+                tick_ns += TICK_NS
+                behind = self._clock.monotonic_ns() - tick_ns
+                if behind > 0:
+                    # After a stall go on from now, on the same grid, rather than racing after the lost ticks.
+                    tick_ns += behind // TICK_NS * TICK_NS + TICK_NS
+            if until_ns is not None and not self._stopping and self._clock.monotonic_ns() < until_ns:
+                self._tick(until_ns)
+        finally:
+            self._end()
+        return self.health
+
+    def _begin(self) -> None:
+        self._start_ns = self._clock.monotonic_ns() - HEAD_START_NS
+        channels = channels_of(self.settings)
+        meta = RecordingMeta(
+            uuid=self.place.uuid,
+            channels=channels,
+            boot_id=self.place.boot_id,
+            power_up=self.place.power_up,
+            started_monotonic_ns=self._start_ns,
+            started_utc=(self._clock.utc_now() - timedelta(seconds=HEAD_START_NS / NS_PER_S)).isoformat(),
+            clock_is_set=self.place.clock_is_set,
+            origin=self._origin,
+            settings=self.settings.to_dict(),
+            program=f"stumblelog {__version__}",
+        )
+        self._cutter = Cutter(channels, self._start_ns)
+        self._free_mb = free_mb(self.data_dir)
+        if self._is_card_full():
+            self._why_stopped = self._full_text()
+            return
+
+        def open_writer() -> RecordingWriter:
+            return RecordingWriter(self.place.path, meta, durable=self._durable)
+
+        if self._inline:
+            self._commit = InlineCommit(open_writer)
+        else:
+            self._commit = CommitThread(open_writer, round(self.settings.recorder.buffer_s))
+
+    def _tick(self, until_ns: int) -> None:
+        assert self._cutter is not None
+        batch = self._hardware.poll(until_ns)
+        self._cutter.add(batch)
+        self._live.latest.add(batch)
+        now_ns = self._clock.monotonic_ns()
+        late_ns = now_ns - until_ns
+        if late_ns > LATE_NS:
+            peak = max(self._health.peak_late_ms, late_ns / 1e6)
+            self._health = replace(self._health, late_polls=self._health.late_polls + 1, peak_late_ms=peak)
+        index = (now_ns - self._start_ns) // NS_PER_S
+        if index > self._next_second:
+            self._cut(index - 1, batch)
+        self._show(batch)
+        self._publish(batch)
+
+    def _cut(self, index: int, batch: Batch) -> None:
+        """Hand over the second that has ended, and look after everything that needs looking after once a second."""
+        assert self._cutter is not None
+        second = self._cutter.take(index, self._noted_health(index, batch))
+        self._next_second = index + 1
+        if self._commit is not None:
+            self._commit.put(second)
+            self._free_mb = free_mb(self.data_dir)
+            if self._is_card_full():
+                self._stop_storing(self._full_text())
+        self._watchdog.feed(index, self.health, self._why_stopped, self._clock.monotonic_ns())
+
+    def _noted_health(self, index: int, batch: Batch) -> dict[str, Any] | None:
+        """What goes into the recording: every minute, and whenever a part's state has changed."""
+        parts: dict[str, str] = {part.part: part.state for part in batch.health}
+        if parts == self._parts and index % HEALTH_EVERY_S:
+            return None
+        self._parts = parts
+        return {**self.health.to_dict(), "parts": [_part(part) for part in batch.health]}
+
+    def _is_card_full(self) -> bool:
+        return self._free_mb < self.settings.recorder.reserve_mb
+
+    def _full_text(self) -> str:
+        return (
+            f"only {self._free_mb:.1f} MB free in {self.data_dir}; fetch and delete old recordings, "
+            "then start the recorder again"
+        )
+
+    def _stop_storing(self, why: str) -> None:
+        self._why_stopped = why
+        self._say(f"recording stopped: {why}")
+        self._close_file()
+
+    def _close_file(self) -> None:
+        commit, self._commit = self._commit, None
+        if commit is None:
+            return
+        closed = commit.close(DRAIN_LIMIT_S)
+        self._health = replace(self._health, commit=commit.health)
+        if closed:
+            self._say(f"{self.place.path}: closed after {self._next_second} s")
+        else:
+            problem = commit.health.problem or "the card does not answer"
+            self._say(f"{self.place.path}: not closed cleanly: {problem}; what was stored is safe")
+
+    def _show(self, batch: Batch) -> None:
+        lamp = self._lamp_state(batch)
+        if lamp != self._lamp:
+            self._lamp = lamp
+            self._hardware.show(lamp)
+
+    def _lamp_state(self, batch: Batch) -> str:
+        if self._commit is None or self._commit.health.problem:
+            return "not_recording"
+        wanting = any(part.state in ("missing", "noisy") for part in batch.health)
+        return "sensor_missing" if wanting or self._free_mb < self.settings.recorder.warn_mb else "recording"
+
+    def _publish(self, batch: Batch | None) -> None:
+        health = self.health
+        recording = None
+        if self._commit is not None:
+            recording = {
+                "file": str(self.place.path.relative_to(self.data_dir)),
+                "uuid": self.place.uuid,
+                "power_up": self.place.power_up,
+                "seconds": round((self._clock.monotonic_ns() - self._start_ns) / NS_PER_S, 1),
+                "committed_s": health.commit.committed,
+            }
+        why = self._why_stopped or health.commit.problem
+        status = {
+            "pid": os.getpid(),
+            "boot_id": self.place.boot_id,
+            "state": "recording" if recording and not why else "not_recording",
+            "why": why,
+            "recording": recording,
+            "clock_is_set": self.place.clock_is_set,
+            "free_mb": round(self._free_mb, 1),
+            "lamp": self._lamp,
+            "health": health.to_dict(),
+            "warnings": warnings_of(batch, health.commit, self._free_mb, self.settings.recorder.warn_mb),
+        }
+        self._live.write(batch, status)
+
+    def _end(self) -> None:
+        self._notifier.stopping()
+        last: Batch | None = None
+        try:
+            if self._cutter is not None:
+                last = self._hardware.finish()
+                self._cutter.add(last)
+                if self._commit is not None:
+                    index = max(self._next_second, (self._clock.monotonic_ns() - self._start_ns) // NS_PER_S)
+                    self._commit.put(self._cutter.take(index, self._noted_health(0, last)))
+                    self._next_second = index + 1
+            self._close_file()
+        finally:
+            self._why_stopped = self._why_stopped or "the recorder was stopped"
+            self._lamp = "not_recording"
+            self._hardware.show(self._lamp)
+            self._publish(last)
+            self._hardware.close()
+            self._notifier.close()
+
+
+def _part(part: PartHealth) -> dict[str, Any]:
+    return {
+        "part": part.part,
+        "state": part.state,
+        "message": part.message,
+        "samples": part.samples,
+        "errors": part.errors,
+        "missed": part.missed,
+        **dict(part.details),
+    }
