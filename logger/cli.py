@@ -40,6 +40,7 @@ def build_parser() -> argparse.ArgumentParser:
             help=module.HELP,
             description=module.HELP,
             epilog=f"Example: {module.EXAMPLE}",
+            formatter_class=argparse.RawDescriptionHelpFormatter,  # an example cut at a hyphen cannot be copied
         )
         module.add_arguments(command)
         command.set_defaults(run=module.run)
@@ -51,17 +52,17 @@ def main(argv: Sequence[str] | None = None) -> int:
     args = build_parser().parse_args(argv)
     try:
         return int(args.run(args))
-    except StumblelogError as error:
+    except BrokenPipeError:
+        # The reader of our output (a pager, head) has left. Point stdout elsewhere, or Python's flush at exit fails.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except (StumblelogError, OSError) as error:  # OSError: a file that may not be read or written; the text names it
         if os.environ.get("DEBUG") == "1":
             raise
         print(f"stumblelog {args.command}: {error}", file=sys.stderr)
         return EXIT_REFUSED
     except KeyboardInterrupt:
         return EXIT_INTERRUPTED
-    except BrokenPipeError:
-        # The reader of our output (a pager, head) has left. Point stdout elsewhere, or Python's flush at exit fails.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
 
 
 if __name__ == "__main__":

@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from logger.settings import Settings
     from logger.store.store import Store
 
-SETTINGS_FILE = Path("/etc/stumblelog/stumblelog.toml")
+SETTINGS_FILE = Path("/etc/stumblelog/settings.toml")
 DATA_DIR_VARIABLE = "STUMBLELOG_DATA_DIR"
 
 

@@ -11,9 +11,9 @@ from pathlib import Path
 from logger.commands.common import add_data_dir, add_settings, data_dir_of, open_store, settings_of
 
 HELP = "Show events on a web page and analyse them as their recordings end."
-EXAMPLE = "stumblelog serve --host 0.0.0.0 --port 8080"
+EXAMPLE = "stumblelog serve --host 10.42.0.1"
 
-DEFAULT_PORT = 8080
+DEFAULT_PORT = 8765
 RESTART_AFTER_S = 5.0
 
 

@@ -19,7 +19,7 @@ from logger.errors import StoreError
 from logger.event import Event, Recording
 from logger.store.capture import read_folder
 from logger.store.compaction import meta_of, write_recording
-from logger.store.intake import free_id
+from logger.store.intake import free_id, stamp_of
 from logger.store.logbook import Logbook, now_utc
 
 STALE_DRAFT_S = 86_400.0
@@ -93,6 +93,7 @@ def _write_recordings(event: Event, draft: Path, progress: Callable[[float], Non
                 "monotonic_ns": 0,
                 "started_utc": _started(event, recording),
                 "offset_ns": recording.offset_ns,
+                "stamp": stamp_of(draft / file),
             }
         )
         progress(number / len(event.recordings))

@@ -26,18 +26,18 @@ def scan(logbook: Logbook, data_dir: Path) -> set[str]:
 
     Returns the ids of the events that this has changed.
     """
-    known = {row["file"]: row for row in logbook.rows("SELECT file, state FROM recordings")}
-    present = {f"recordings/{path.name}": path for path in (data_dir / "recordings").glob("*.sqlite")}
-    seen_again = [f for f, row in known.items() if row["state"] in ("open", "missing") and (data_dir / f).exists()]
-    gone = [f for f, row in known.items() if row["state"] != "missing" and not (data_dir / f).exists()]
-    described = {file: _describe(data_dir / file) for file in [*seen_again, *(present.keys() - known.keys())]}
+    known = {row["file"]: row for row in logbook.rows("SELECT file, state, stamp FROM recordings")}
+    present = {f"recordings/{path.name}" for path in (data_dir / "recordings").glob("*.sqlite")}
+    gone = [file for file, row in known.items() if row["state"] != "missing" and not (data_dir / file).exists()]
+    again = [file for file, row in known.items() if file not in gone and _may_have_changed(data_dir / file, row)]
+    described = {file: _describe(data_dir / file) for file in [*again, *(present - known.keys())]}
     if not described and not gone:
         return set()
     with logbook.transaction() as database:
         for file in gone:
             change = {"state": "missing", "reason": "the file is gone; copy it back to have it again"}
             database.table("recordings").update(file, change)
-        for file, (row, event) in sorted(described.items(), key=lambda item: (item[1][0]["power_up"], item[0])):
+        for file, (row, event) in sorted(described.items(), key=_unreadable_last):
             if logbook.row("SELECT 1 FROM recordings WHERE file = ?", [file]):
                 database.table("recordings").update(file, row)
             else:
@@ -49,11 +49,34 @@ def scan(logbook: Logbook, data_dir: Path) -> set[str]:
     return {row["id"] for row in rows if row["id"] is not None}
 
 
+def _unreadable_last(item: tuple[str, tuple[dict[str, Any], dict[str, Any]]]) -> tuple[bool, int, str]:
+    """In order of their power-ups; those that say nothing of themselves after the events they may belong to."""
+    file, (row, event) = item
+    return not event, row["power_up"], file
+
+
+def _may_have_changed(path: Path, row: dict[str, Any]) -> bool:
+    if row["state"] == "damaged":
+        return stamp_of(path) != str(row["stamp"])  # salvaged, or put back from a copy
+    return row["state"] == "open" or (row["state"] == "missing" and path.exists())
+
+
+def stamp_of(path: Path) -> str:
+    """Size and time of change: tells whether a file that could not be read is still the same. Empty: no file."""
+    if not path.exists():
+        return ""
+    status = path.stat()
+    return f"{status.st_size} {status.st_mtime_ns}"
+
+
 def _describe(path: Path) -> tuple[dict[str, Any], dict[str, Any]]:
     """What the logbook keeps of a recorder's file, and the event and engine of its settings' snapshot."""
+    stamp = stamp_of(path)
     try:
         with RecordingReader(path) as reader:
             meta = reader.meta
+            if "engine" not in meta.settings:
+                return _damaged(f"{path}: does not say which engine it belongs to", stamp), {}
             row = {
                 "uuid": meta.uuid,
                 "state": "closed" if reader.is_closed else "open",
@@ -63,24 +86,24 @@ def _describe(path: Path) -> tuple[dict[str, Any], dict[str, Any]]:
                 "power_up": meta.power_up,
                 "monotonic_ns": meta.started_monotonic_ns,
                 "system_utc": meta.started_utc,
+                "stamp": stamp,
             }
-            return row, {"engine": meta.settings.get("engine"), **meta.settings.get("event", {})}
+            return row, {"engine": meta.settings["engine"], **meta.settings.get("event", {})}
     except StoreError as error:
-        return _damaged(str(error)), {}
+        return _damaged(str(error), stamp), {}
 
 
-def _damaged(reason: str) -> dict[str, Any]:
+def _damaged(reason: str, stamp: str) -> dict[str, Any]:
     nothing = {"uuid": "", "duration_ns": 0, "boot_id": "", "power_up": 0, "monotonic_ns": 0, "system_utc": None}
-    return {**nothing, "state": "damaged", "reason": reason}
+    return {**nothing, "state": "damaged", "reason": reason, "stamp": stamp}
 
 
-def mark_damaged(logbook: Logbook, event_id: str, name: str, reason: str) -> None:
+def mark_damaged(logbook: Logbook, data_dir: Path, event_id: str, name: str, reason: str) -> None:
     """Name a recording as unreadable, with its reason, so that the event stands without it."""
     with logbook.transaction() as database:
-        database.conn.execute(
-            "UPDATE recordings SET state = 'damaged', reason = ? WHERE event_id = ? AND name = ?",
-            (reason, event_id, name),
-        )
+        for row in logbook.rows("SELECT file FROM recordings WHERE event_id = ? AND name = ?", [event_id, name]):
+            change = {"state": "damaged", "reason": reason, "stamp": stamp_of(data_dir / row["file"])}
+            database.table("recordings").update(row["file"], change)
 
 
 def _adopt(logbook: Logbook, database: Database, row: dict[str, Any], event: dict[str, Any]) -> None:
@@ -89,20 +112,19 @@ def _adopt(logbook: Logbook, database: Database, row: dict[str, Any], event: dic
     if twin is not None:
         row |= {"state": "damaged", "reason": f"a copy of {twin['file']}, which is in the store already"}
     started_utc = _started(row, _clock_fixes(logbook).get(row["boot_id"]))
-    event_id = _event_of(logbook, event, started_utc)
-    if event_id is None and event.get("engine"):
+    event_id = _event_of(logbook, event, started_utc) if event else _event_beside(logbook, row["file"])
+    if event_id is None and not event:
+        return  # nothing is known of it, and there is no event beside which to name it
+    if event_id is None:
         event_id = _new_event(logbook, database, event, started_utc)
-    (counted,) = logbook.rows("SELECT count(*) AS n FROM recordings WHERE event_id IS ?", [event_id])
+    (counted,) = logbook.rows("SELECT count(*) AS n FROM recordings WHERE event_id = ?", [event_id])
     number = counted["n"] + 1
     place = {"event_id": event_id, "name": f"r{number:02d}", "position": number}
     database.table("recordings").insert({**row, **place, "started_utc": _text(started_utc), "offset_ns": None})
 
 
 def _event_of(logbook: Logbook, event: dict[str, Any], started_utc: datetime | None) -> str | None:
-    """The event to which a recording of these settings and this time belongs. Without either: the newest one."""
-    if not event:
-        row = logbook.row("SELECT id FROM events WHERE group_key IS NOT NULL ORDER BY rowid DESC")
-        return row["id"] if row else None
+    """The event to which a recording of these settings and this time belongs; without a time, the newest of them."""
     for row in logbook.rows(
         "SELECT e.id, min(r.started_utc) AS first, max(r.started_utc) AS last FROM events e LEFT JOIN recordings r"
         " ON r.event_id = e.id WHERE e.group_key = ? GROUP BY e.id ORDER BY e.rowid DESC",
@@ -114,6 +136,16 @@ def _event_of(logbook: Logbook, event: dict[str, Any], started_utc: datetime | N
         if first - SAME_EVENT <= started_utc <= last + SAME_EVENT:
             return str(row["id"])
     return None
+
+
+def _event_beside(logbook: Logbook, file: str) -> str | None:
+    """For a recording that cannot be read: the event of its neighbour by name, names being times or boots."""
+    row = logbook.row(
+        "SELECT event_id FROM recordings JOIN events e ON e.id = event_id WHERE group_key IS NOT NULL"
+        " ORDER BY file < ? DESC, CASE WHEN file < ? THEN file END DESC, file",
+        [file, file],
+    )
+    return row["event_id"] if row else None
 
 
 def _group_key(event: dict[str, Any]) -> str:

@@ -50,7 +50,9 @@ class Store(People):
         try:
             (data_dir / "recordings").mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise StoreError(f"{data_dir}: cannot be used as data directory: {error.strerror}") from error
+            raise StoreError(
+                f"{data_dir}: cannot be used as data directory ({error.strerror}); choose another with --data-dir"
+            ) from error
         self.logbook = Logbook(data_dir / "logbook.sqlite")
 
     def __enter__(self) -> "Store":
@@ -131,7 +133,7 @@ class Store(People):
                 with self.reader(event_id, known.name) as reader:
                     recordings.append(replace(reader.recording(), name=known.name, offset_ns=known.offset_ns))
             except StoreError as error:
-                intake.mark_damaged(self.logbook, event_id, known.name, str(error))
+                intake.mark_damaged(self.logbook, self.data_dir, event_id, known.name, str(error))
         return replace(outline, recordings=tuple(recordings))
 
     def reader(self, event_id: str, recording: str) -> RecordingReader:
@@ -139,7 +141,7 @@ class Store(People):
         for stored in self.recordings(event_id):
             if stored.name == recording:
                 if not stored.readable:
-                    raise StoreError(f"{self.data_dir / stored.file}: {stored.reason}")
+                    raise StoreError(f"{recording} of {event_id} cannot be read: {stored.reason}")
                 return RecordingReader(self.data_dir / stored.file, self._settings_in_force(stored))
         raise StoreError(f"event {event_id!r} has no recording {recording!r}")
 

@@ -1,0 +1,188 @@
+"""The worker analyses what has become stale, leaves a running engine alone, and gets over what it cannot do."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from logger.analysis.findings import Findings
+from logger.errors import AnalysisError, StoreError
+from logger.event import NS_PER_S
+from logger.store.blocks import Series
+from logger.store.capture_out import write_folder
+from logger.store.recording import RecordingReader, RecordingWriter, Second
+from logger.store.schema import RecordingMeta, stored_channel
+from logger.store.store import Store
+from logger.work import STANDING_STILL_S, RunWatch, Worker
+from tests.store.events import small_event
+
+NOTHING = Findings([], [], [], [], None, [], None, None).as_json()
+IDLE_HZ, PULLING_HZ = 30, 200  # at three pulses per revolution: 600 and 4000 rpm
+SETTINGS = {"engine": {"cylinders": 6, "idle_rpm": 800.0}, "event": {"name": "Larch Hollow"}}
+
+
+class Bench:
+    """A worker whose analysis only notes which event it was asked for."""
+
+    def __init__(self, data_dir: Path) -> None:
+        self.store = Store(data_dir)
+        self.analysed: list[str] = []
+        self.said: list[str] = []
+        self.now_s = 0.0
+        self.worker = Worker(self.store, analyse=self._analyse, say=self.said.append, monotonic=lambda: self.now_s)
+
+    def _analyse(self, store: Store, event_id: str) -> dict:
+        self.analysed.append(event_id)
+        store.save_findings(event_id, NOTHING, store.input_fingerprint(event_id))
+        return NOTHING
+
+    def rounds(self, n: int = 1) -> list[str]:
+        """Which events were analysed in these rounds."""
+        before = len(self.analysed)
+        for _ in range(n):
+            self.worker.round()
+        return self.analysed[before:]
+
+
+@pytest.fixture
+def bench(tmp_path):
+    made = Bench(tmp_path / "data")
+    yield made
+    made.store.close()
+
+
+@pytest.fixture
+def writer(bench):
+    meta = RecordingMeta("uuid", (stored_channel("tach_pulses"),), boot_id="boot", settings=SETTINGS)
+    with RecordingWriter(bench.store.data_dir / "recordings" / "a.sqlite", meta) as made:
+        yield made
+
+
+def turn(writer: RecordingWriter, pulses_per_s: int) -> None:
+    """Record one more second of an engine turning at that rate."""
+    index = writer.n_seconds
+    time_ns = index * NS_PER_S + np.arange(pulses_per_s, dtype=np.int64) * NS_PER_S // max(pulses_per_s, 1)
+    writer.append(Second(index, [Series(0, time_ns)]))
+
+
+def imported(bench: Bench) -> str:
+    folder = bench.store.data_dir.parent / "day"
+    write_folder(small_event(), folder)
+    return bench.store.import_folder(folder)
+
+
+def test_a_new_event_is_analysed_once(bench):
+    event_id = imported(bench)
+    assert bench.rounds(3) == [event_id]
+
+
+def test_an_entry_made_by_another_process_makes_the_event_due(bench):
+    event_id = imported(bench)
+    bench.rounds()
+    with Store(bench.store.data_dir) as other:
+        other.add_repair(event_id, "changed the coil")
+    assert bench.rounds(2) == [event_id]
+
+
+def test_a_run_in_an_open_recording_is_analysed_when_it_is_over(bench, writer):
+    turn(writer, IDLE_HZ)
+    assert len(bench.rounds()) == 1  # what was there already
+    turn(writer, PULLING_HZ)
+    turn(writer, PULLING_HZ)
+    assert bench.rounds() == []
+    turn(writer, IDLE_HZ)
+    assert len(bench.rounds()) == 1
+    turn(writer, IDLE_HZ)
+    assert bench.rounds() == []
+
+
+def test_the_next_run_is_analysed_too(bench, writer):
+    for _ in range(2):
+        turn(writer, PULLING_HZ)
+        assert bench.rounds() == []
+        turn(writer, 0)
+        assert len(bench.rounds()) == 1
+
+
+def test_a_recording_cut_off_in_full_flight_is_analysed_when_it_no_longer_grows(bench, writer):
+    turn(writer, PULLING_HZ)
+    assert bench.rounds() == []
+    bench.now_s += STANDING_STILL_S
+    assert len(bench.rounds()) == 1
+
+
+def test_a_closed_recording_is_analysed_and_compacted(bench, writer):
+    turn(writer, PULLING_HZ)
+    assert bench.rounds() == []
+    writer.close()
+    assert len(bench.rounds()) == 1
+    with RecordingReader(bench.store.data_dir / "recordings" / "a.sqlite") as reader:
+        assert reader.is_compacted
+        assert reader.pulses("tach_pulses").size == PULLING_HZ
+    assert bench.rounds() == []
+
+
+def test_an_event_that_cannot_be_analysed_is_said_once_and_tried_again_after_a_change(bench, monkeypatch):
+    event_id = imported(bench)
+
+    def refuse(store: Store, event_id: str) -> dict:
+        bench.analysed.append(event_id)
+        raise AnalysisError("no pulses per revolution")
+
+    monkeypatch.setattr(bench.worker, "_analyse", refuse)
+    assert len(bench.rounds(3)) == 1
+    assert bench.said == [f"{event_id}: no pulses per revolution"]
+    with Store(bench.store.data_dir) as other:
+        other.add_repair(event_id, "changed the coil")
+    assert len(bench.rounds(2)) == 1
+
+
+def test_a_recording_that_cannot_be_compacted_now_is_tried_again(bench, writer, monkeypatch):
+    turn(writer, IDLE_HZ)
+    writer.close()
+    tried = []
+
+    def busy(path: Path) -> None:
+        tried.append(path.name)
+        raise StoreError("being read just now")
+
+    monkeypatch.setattr(bench.worker, "_compact", busy)
+    bench.rounds()
+    with Store(bench.store.data_dir) as other:
+        other.add_note(other.events()[0].event_id, "dry")
+    bench.rounds()
+    assert tried == ["a.sqlite", "a.sqlite"]
+    assert len(bench.analysed) == 1
+
+
+def test_an_error_of_the_store_is_said_once_and_the_worker_goes_on(bench, monkeypatch):
+    rounds = []
+
+    class Stop:
+        def is_set(self) -> bool:
+            return len(rounds) == 3
+
+        def wait(self, timeout: float) -> None:
+            rounds.append(timeout)
+
+    def locked() -> None:
+        raise StoreError("the logbook is locked")
+
+    monkeypatch.setattr(bench.worker, "round", locked)
+    bench.worker.run(Stop())
+    assert bench.said == ["the logbook is locked"]
+
+
+@pytest.mark.parametrize(
+    ("seconds", "over"),
+    [
+        ([(500, True)], [True]),
+        ([(500, True), (500, True)], [True, False]),
+        ([(3000, True), (3000, True), (500, True)], [False, False, True]),
+        ([(3000, True), (3000, False), (3000, False)], [False, True, False]),
+        ([(0, True), (3000, True), (0, True), (0, True)], [True, False, True, False]),
+    ],
+)
+def test_a_run_is_over_once(seconds, over):
+    watch = RunWatch(busy_rpm=1200.0)
+    assert [watch.is_over(rpm, growing) for rpm, growing in seconds] == over
