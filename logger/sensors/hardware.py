@@ -18,7 +18,7 @@ times come from the kernel and are collected by gpiozero's own thread, so a poll
 from collections.abc import Iterable
 from operator import attrgetter
 from types import TracebackType
-from typing import Any, Protocol
+from typing import Any, Protocol, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -95,10 +95,10 @@ class Hardware:
                 part.finish()
         return self._batch()
 
-    def show(self, signal: LampSignal) -> None:
-        """Set what the lamp tells."""
+    def show(self, state: str) -> None:
+        """Set what the lamp tells: "recording", "sensor_missing" or "not_recording"."""
         if self._lamp is not None:
-            self._lamp.show(signal)
+            self._lamp.show(cast(LampSignal, state))
 
     def health(self) -> tuple[PartHealth, ...]:
         """How each part is; lateness counts from the last call."""

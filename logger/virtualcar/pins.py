@@ -17,10 +17,12 @@ class TimedPin(MockPin):  # type: ignore[misc]
 
     def __init__(self, factory: Any, info: Any) -> None:
         self._held: list[tuple[int, int]] | None = None
+        self._driven = False
         super().__init__(factory, info)
 
     def edge(self, time_ns: int, level: int) -> None:
         """The wire goes to `level` at that time of the kernel's clock."""
+        self._driven = True
         if level == self._state:
             return
         self._state = level
@@ -44,6 +46,13 @@ class TimedPin(MockPin):  # type: ignore[misc]
         held, self._held = self._held or [], None
         for time_ns, level in held:
             self._deliver(time_ns, level)
+
+    def _set_pull(self, value: str) -> None:
+        # gpiozero's mock lets the pull win; a wire that is driven is stronger than the Pi's 50 kohm.
+        driven_state = self._state
+        super()._set_pull(value)
+        if self._driven:
+            self._state = driven_state
 
     def _deliver(self, time_ns: int, level: int) -> None:
         # The handler may have taken itself away, as it does in noise: what still waits is then dropped.
