@@ -31,11 +31,14 @@ from logger.virtualcar.fuel import Rail, pump_for
 
 STANDSTILL_S = 0.01
 CAUGHT_RPM = 350.0
+STARTER_INERTIA = 0.35  # kg m2, the armature seen through its pinion
 
 
 @dataclass(frozen=True, slots=True)
 class CarSpec:
-    """A whole car: engine, chassis, electrics, and how rough the ground under it is (knocks per metre)."""
+    """A whole car: engine, chassis, electrics, and how rough the ground under it is (knocks per metre).
+
+    boosted: share of the starter's current that the car's own battery gives, less than 1 with a booster pack."""
 
     name: str
     engine: EngineSpec = field(default_factory=EngineSpec)
@@ -49,6 +52,7 @@ class CarSpec:
     thermostat_degc: float = 84.0
     knocks_per_metre: float = 0.022
     knock_scale_g: float = 1.1
+    boosted: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +62,8 @@ class Conditions:
     coolant_degc: float = 55.0
     ambient_degc: float = 22.0
     bay_degc: float = 35.0
-    charge_ah: float = 35.0
+    capacity_ah: float = 40.0
+    used: float = 0.05
     surface_v: float = 0.15
     rail_kpa: float = 0.0
     slope: float = 0.0
@@ -67,7 +72,7 @@ class Conditions:
 COLUMNS = (
     "t", "dt", "crank", "turned", "spark_t", "fired", "switched", "arced", "loss", "fault", "effective", "lam",
     "manifold", "rail", "normal_rail", "volts", "normal_volts", "throttle", "speed", "ax", "lateral", "coolant", "bay",
-    "pump_v", "load_a", "gear", "running", "alive", "injected", "starter_a",
+    "pump_on", "load_a", "gear", "running", "alive", "injected", "starter_a",
 )  # fmt: skip
 
 
@@ -103,10 +108,16 @@ class Car:
         self.air = Air(engine, idle_air_for(engine))
         self.line = Driveline(spec.chassis, engine.inertia)
         self.rail = Rail(engine, pump_for(engine), conditions.rail_kpa, conditions.rail_kpa)
+        dwell = min(engine.dwell_ms * 1e-3, 0.72 * engine.firing_angle * RPM / engine.redline_rpm)
+        self.weakest_a = spec.coil.current(14.0, dwell)
         self.bus = Electrics(
-            spec.alternator_a, charge_ah=conditions.charge_ah, set_v=spec.set_v, surface_v=conditions.surface_v
+            spec.alternator_a,
+            capacity_ah=conditions.capacity_ah,
+            used=conditions.used,
+            set_v=spec.set_v,
+            surface_v=conditions.surface_v,
         )
-        self.normal_bus = Electrics(spec.alternator_a, charge_ah=35.0, set_v=spec.set_v, surface_v=conditions.surface_v)
+        self.normal_bus = Electrics(spec.alternator_a, set_v=spec.set_v, surface_v=conditions.surface_v)
         self.coolant, self.bay = conditions.coolant_degc, conditions.bay_degc
         self.volume = engine.litres * 1e-3
         self.share = self.volume * 1e3 / (2.0 * math.pi * engine.strokes / 2.0)  # N m per kPa of mean pressure
@@ -122,9 +133,11 @@ class Car:
         self.dead_until = -1.0
         self.enrich = 0.0
         self.normal_lam = self.lam = 1.0
+        self.injected = True
         self.cylinder = 0
         self.key_was = False
-        self.dwell_load = self.pump_v = self.load_a = 0.0
+        self.dwell_load = self.load_a = 0.0
+        self.pump_on = False
 
     def contact(self, *kinds: str) -> Contact:
         """The contact of the first fault of these kinds that the car has, or one that never opens."""
@@ -160,10 +173,12 @@ class Car:
         starter_a = 0.0
         if turning:
             torque = self._crank_torque(work, crank)
+            line.starter_inertia = 0.0
             if driver.starter:
-                share = max(0.0, 1.0 - crank / 33.0)
-                starter_a = 60.0 + 320.0 * share * share
-                torque += (30.0 + 26.0 * engine.litres) * share * self.bus.voltage / 10.0
+                share = self._starter_share(torque, crank)
+                starter_a = self.spec.boosted * (60.0 + 320.0 * share * share)
+                torque += self._starter_torque() * share
+                line.starter_inertia = STARTER_INERTIA if share > 0.0 else 0.0
             dt, turned = line.turn(torque, engine.firing_angle, driver, self.conditions.slope)
         else:
             dt, turned = STANDSTILL_S, 0.0
@@ -175,6 +190,20 @@ class Car:
         self.t = driver.t = t + dt
         driver.rpm, driver.speed_mps, driver.spinning = line.crank * RPM, line.speed, line.mode == "spin"
 
+    def _starter_torque(self) -> float:
+        """Stall torque of the starter at the crank, N m."""
+        return (24.0 + 24.0 * self.engine.litres) * self.bus.voltage / 10.0
+
+    def _starter_share(self, torque: float, crank: float) -> float:
+        """Mean share of its stall torque that the starter gives over the coming step; it spins free at 33 rad/s."""
+        inertia = self.engine.inertia + STARTER_INERTIA
+        share = max(0.0, 1.0 - crank / 33.0)
+        for _ in range(6):
+            work = 2.0 * (torque + self._starter_torque() * share) * self.engine.firing_angle / inertia
+            after = math.sqrt(max(0.0, crank * crank + work))
+            share = 0.5 * share + 0.5 * max(0.0, 1.0 - 0.5 * (crank + after) / 33.0)
+        return share
+
     # --- ignition and combustion -------------------------------------------------------------------------------
 
     def _spark(self, t: float, crank: float) -> tuple[float, bool, float, int]:
@@ -185,7 +214,7 @@ class Car:
         if self._limiter(crank) or t < self.dead_until:
             return spark_t, False, 0.0, self._blame("ground", "charging") if t < self.dead_until else -1
         interval = engine.firing_angle / crank
-        dwell = min(engine.dwell_ms * 1e-3 * (13.5 / max(self.bus.voltage, 6.0)), 0.72 * interval)
+        dwell = min(engine.dwell_ms * 1e-3, 0.72 * interval)
         self.dwell_load = dwell / interval
         fed = self.feed.closed_since(spark_t, spark_t - dwell)
         if fed > spark_t - dwell or self.trigger.closed_since(spark_t, spark_t - dwell) > spark_t - dwell:
@@ -199,7 +228,7 @@ class Car:
                 return spark_t, False, 0.0, self._blame("chafe_feed")
             dwell = charged
         volts = self._spark_volts(spark_t)
-        reserve = self.spec.coil.reserve(volts, dwell, self.air.pressure_kpa)
+        reserve = self.spec.coil.reserve(volts, dwell, self.air.pressure_kpa, self.weakest_a, engine.boost_kpa)
         chance = spark_chance(reserve)
         blame = self._blame("ground", "charging") if volts < 11.0 else self._blame("chafe_feed")
         if volts < 4.5:
@@ -242,9 +271,8 @@ class Car:
         self._mixture(t, crank)
         fuelled = not (self.cut or (self.limited and self.engine.limiter == "fuel"))
         injected = not (self.injectors.is_open(t) or (not switched and self._no_injection(t)))
+        self.injected = injected
         lit = switched and self.random.random() < chance
-        if lit and not switched:
-            lit = False
         arced = lit
         high_tension = self._high_tension(t)
         if high_tension >= 0:
@@ -337,15 +365,15 @@ class Car:
             fault.step(t, dt, self._part_degc(fault), air.pressure_kpa, driver.lateral_g)
         self._strengths()
         burn = 0.0
-        if crank > 1.0 and driver.key and not self.cut:
+        if crank > 1.0 and driver.key and not self.cut and self.injected:
             air_gps = engine.litres * 0.88 * air.pressure_kpa / 100.0 * 1.13 * crank / 6.2832 * 2.0 / engine.strokes
             burn = air_gps / 14.7 / max(self.normal_lam, 0.5)
-        pump_on = driver.key and (
+        self.pump_on = pump_on = driver.key and (
             crank > 3.0 or driver.starter or t - self.log.key[-1][0] < 2.5 or engine.fuel_system == "carburettor"
         )
         volts = self._spark_volts(t)
-        self.pump_v = volts - 0.35 if pump_on and not self.pump_wire.is_open(t) else 0.0
-        rail.step(dt, burn, air.pressure_kpa, self.pump_v, self.normal_bus.voltage - 0.35 if pump_on else 0.0)
+        pump_v = volts - 0.35 if pump_on and not self.pump_wire.is_open(t) else 0.0
+        rail.step(dt, burn, air.pressure_kpa, pump_v, self.normal_bus.voltage - 0.35 if pump_on else 0.0)
         self._electrics(t, dt, crank, starter_a, pump_on, volts)
         self._heat(dt, crank, burn)
 
@@ -381,7 +409,7 @@ class Car:
             elif fault.kind == "charging":
                 self.bus.health = 1.0 - fault.strength
             elif fault.kind == "air_leak":
-                self.air.leak = 0.09 * fault.strength
+                self.air.leak = 0.25 * fault.strength
 
     def _electrics(self, t: float, dt: float, crank: float, starter_a: float, pump_on: bool, volts: float) -> None:
         spec, driver = self.spec, self.driver
@@ -414,6 +442,6 @@ class Car:
         return (
             self.air.pressure_kpa, rail.pressure_kpa, rail.normal_kpa, self.bus.voltage, self.normal_bus.voltage,
             driver.throttle, self.line.speed, self.line.ax, driver.lateral_g, self.coolant, self.bay,
-            self.pump_v, self.load_a, float(driver.gear), float(driver.running), float(t >= self.dead_until),
-            float(not self.cut),
+            float(self.pump_on), self.load_a, float(driver.gear), float(driver.running), float(t >= self.dead_until),
+            float(self.injected and not self.cut),
         )  # fmt: skip

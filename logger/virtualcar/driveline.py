@@ -39,13 +39,14 @@ class Driveline:
     spring: float = 0.0
     twist: float = 0.0
     ax: float = 0.0
+    starter_inertia: float = 0.0
 
     def turn(self, torque: float, angle: float, driver: Driver, slope: float) -> tuple[float, float]:
         """Turn the crank through one firing angle; returns (time taken, angle really turned)."""
         held = self.chassis.clutch_nm * driver.clutch if driver.gear else 0.0
         per_metre = self.chassis.gears[driver.gear - 1] / self.chassis.wheel_radius if driver.gear else 1.0
         shaft = self._shaft_torque(held, per_metre, driver)
-        inertia = self.inertia * (1.3 if self.mode == "spin" else 1.0)
+        inertia = self.inertia * (1.3 if self.mode == "spin" else 1.0) + self.starter_inertia
         self.crank, dt, turned = advance(self.crank, torque - shaft, inertia, angle)
         self._roll(dt, shaft * per_metre, driver, slope)
         self._join(dt, held, per_metre, driver)

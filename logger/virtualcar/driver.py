@@ -4,6 +4,7 @@ The car sets `t`, `rpm`, `speed_mps` and `spinning` before each step and reads t
 what happened that is no stumble: (time, word).
 """
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from random import Random
@@ -13,12 +14,13 @@ Script = Iterator[None]
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A piece of the course. `kind`: full, lift, corner, handbrake or jump; speeds in m/s, lateral in g."""
+    """A piece of the course. `kind`: full, part, lift, corner, handbrake or jump; speeds in m/s, lateral in g."""
 
     kind: str
     seconds: float
     speed_mps: float = 0.0
     lateral_g: float = 0.0
+    pedal: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,6 +231,9 @@ class Driver:
             yield from self._handbrake(section)
         elif section.kind == "jump":
             yield from self._jump(section)
+        elif section.kind == "part":
+            self.brake, self.lateral_g = 0.0, 0.0
+            yield from self._rolling(section.seconds, section.pedal)
         else:
             yield from self._full(section.seconds)
 
@@ -244,7 +249,8 @@ class Driver:
             last = self.t
             yield from self._tick()
             spun = spun + self.t - last if self.spinning else 0.0
-            self.pedal = 0.45 * pedal if spun > 0.4 else pedal
+            foot = pedal + 0.03 * math.sin(2.1 * self.t) * (0.0 < pedal < 1.0)
+            self.pedal = 0.45 * foot if spun > 0.4 else foot
             if self.rpm > self.plan.shift_share * self.redline_rpm and self.gear < self.top_gear and not self.spinning:
                 yield from self._shift(self.gear + 1, pedal)
             elif self.rpm < 1.15 * self.idle_rpm and self.clutch > 0.9 and self.gear > 1:

@@ -12,7 +12,7 @@ REST_V = 12.55
 
 @dataclass(slots=True)
 class Electrics:
-    """System voltage at the fuse box. `health` 0..1 scales the alternator's current, `charge_ah` is what is left.
+    """System voltage at the fuse box. `health` 0..1 scales the alternator's current, `used` 0..1 is the charge drawn.
 
     Battery and regulator: 14.4 V at 20 degC less 10 mV per degC (workshop manuals); alternator current rises with
     speed as 1 - exp(-n/n1), the usual shape of its published curves.
@@ -20,7 +20,8 @@ class Electrics:
 
     rated_a: float = 55.0
     battery_ohm: float = 0.012
-    charge_ah: float = 35.0
+    capacity_ah: float = 40.0
+    used: float = 0.05
     set_v: float = 14.2
     lamps_a: float = 0.0
     fan_a: float = 0.0
@@ -37,7 +38,7 @@ class Electrics:
 
     def step(self, dt: float, speed: float, load_a: float, starter_a: float) -> None:
         """Advance the bus by dt under the given loads."""
-        rest = REST_V + self.surface_v - 1.6 * max(0.0, 1.0 - self.charge_ah / 12.0) ** 1.5
+        rest = REST_V + self.surface_v - 0.9 * self.used - 3.0 * self.used**3
         wanted = (self.set_v - rest) / self.battery_ohm + load_a + starter_a
         # the field winding lets the current follow within some tens of milliseconds
         goal = min(max(wanted, 0.0), self.alternator_limit(speed))
@@ -47,7 +48,7 @@ class Electrics:
         self.voltage += (max(bus, 3.0) - self.voltage) * min(1.0, dt / 0.012)
         toward = min(max(into_battery / 25.0, -0.55), 1.75)
         self.surface_v += (toward - self.surface_v) * min(1.0, dt / (6.0 if into_battery > 0.0 else 14.0))
-        self.charge_ah = max(0.0, self.charge_ah + into_battery * dt / 3600.0)
+        self.used = min(1.2, max(0.0, self.used - into_battery * dt / 3600.0 / self.capacity_ah))
 
     def torque(self, speed: float) -> float:
         """Load of the alternator on the crank, N m, at 55 percent efficiency."""
@@ -67,10 +68,14 @@ class Coil:
         total = self.ohm + self.feed_ohm
         return min(self.limit_a, volts / total * (1.0 - math.exp(-seconds * total / self.henry)))
 
-    def reserve(self, volts: float, seconds: float, manifold_kpa: float) -> float:
-        """Available over required secondary voltage, the demand growing with cylinder pressure."""
-        available = 4.6 * math.sqrt(max(0.0, self.current(volts, seconds)) / 1.0)
-        return available / (3.4 + 4.0 * manifold_kpa / 100.0) * 1.22
+    def reserve(self, volts: float, seconds: float, manifold_kpa: float, weakest_a: float, boost_kpa: float) -> float:
+        """Available over required secondary voltage, the demand growing with cylinder pressure.
+
+        The voltage reached is taken to go with the root of the current; `weakest_a` is the current at 14 V and
+        the redline, at which a worn but sound ignition keeps 1.3 in hand at full load.
+        """
+        available = math.sqrt(max(0.0, self.current(volts, seconds)) / weakest_a)
+        return 1.3 * available * 7.3 / (3.4 + 3.98 * manifold_kpa / (100.0 + 0.9 * boost_kpa))
 
 
 def spark_chance(reserve: float) -> float:

@@ -34,7 +34,7 @@ KINDS: dict[str, Kind] = {
     "ground": Kind("battery ground", "supply_voltage", ("shock", "both")),
     "charging": Kind("alternator", "supply_voltage", ("random", "heat")),
     "injector_drive": Kind("injector drive", "mixture", ("shock", "heat")),
-    "air_leak": Kind("intake hose", "mixture", ("shock", "load")),
+    "air_leak": Kind("intake hose", "mixture", ("shock", "heat")),
 }
 
 
@@ -128,6 +128,7 @@ class Fault:
     contact: Contact = field(default_factory=Contact)
     strength: float = 0.0
     started: list[float] = field(default_factory=list)
+    how: str = "random"
 
     @property
     def cause(self) -> Cause:

@@ -27,7 +27,7 @@ class Rail:
     leak_s: float = 400.0
     bowl: float = 1.0
     normal_bowl: float = 1.0
-    stiffness: float = 90.0
+    stiffness: float = 400.0
     ripple: float = 0.0
 
     def set_point(self, manifold_kpa: float) -> float:

@@ -33,7 +33,7 @@ def signals_of(car: Car, seed: int) -> dict[str, Signal]:
         "sensor_supply_voltage": Signal(RATE_HZ, _sensor_supply(car, time, battery)),
         "fuel_pressure": Signal(RATE_HZ, _pressure(car, time, random)),
         "throttle_position": Signal(RATE_HZ, 1.2 + 97.5 * _at(log, time, "throttle")),
-        "pump_feed_voltage": Signal(RATE_HZ, _pump_feed(car, time)),
+        "pump_feed_voltage": Signal(RATE_HZ, _pump_feed(car, time, battery)),
         "engine_ground_drop": Signal(RATE_HZ, _ground_drop(car, time, coil_a)),
         "air_fuel_ratio": Signal(RATE_HZ / 10.0, _air_fuel(car, time[::10])),
         "coolant_temperature": Signal(SLOW_HZ, _at(log, slow, "coolant")),
@@ -163,8 +163,8 @@ def _pressure(car: Car, time: FloatArray, random: np.random.Generator) -> FloatA
     return np.maximum(rail, 0.0)
 
 
-def _pump_feed(car: Car, time: FloatArray) -> FloatArray:
-    fed = np.where(_held(car.log, time, "pump_v") > 0.0, _at(car.log, time, "volts") - 0.35, 0.0)
+def _pump_feed(car: Car, time: FloatArray, battery: FloatArray) -> FloatArray:
+    fed = np.where(_held(car.log, time, "pump_on") > 0.0, battery - 0.35, 0.0)
     return _lag(fed * ~open_mask(car.pump_wire, time), 0.003, RATE_HZ)
 
 
@@ -245,8 +245,6 @@ def pulses_of(car: Car, seed: int) -> dict[str, FloatArray]:
     spark = log.column("spark_t")[arced][seen] + 3e-5
     injected = (log.column("fired") > 0.5) & (log.column("injected") > 0.5) & (log.column("alive") > 0.5)
     inject = log.column("t")[injected][:: car.engine.cylinders] + 1e-3
-    if "injector_drive" in car.by_kind:
-        inject = inject[~open_mask(car.injectors, inject)]
     return {
         "tach_pulses": np.sort(_tach(car, random)),
         "spark_pulses": np.sort(spark),

@@ -34,7 +34,8 @@ def course(random: Random, seconds: float, *, hill: bool = False, jumps: bool = 
     total = 0.0
     while total < seconds:
         straight = random.uniform(2.0, 6.0) if hill else random.uniform(1.2, 4.0)
-        sections.append(Section("full", straight))
+        gentle = random.random() < 0.25
+        sections.append(Section("part" if gentle else "full", straight, pedal=random.uniform(0.35, 0.8)))
         pick = random.random()
         if pick < 0.60:
             bend = Section(

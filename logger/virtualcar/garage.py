@@ -1,0 +1,265 @@
+"""The invented cars that generated events are driven with, and what each of their faults is like on a given day.
+
+`TUNED` may be looked at while the analysis is developed. `HELD_OUT` never is: only figures are read off it.
+"""
+
+from dataclasses import replace
+from random import Random
+
+from logger.virtualcar.car import CarSpec
+from logger.virtualcar.driveline import Chassis
+from logger.virtualcar.electrics import Coil
+from logger.virtualcar.engine import EngineSpec
+from logger.virtualcar.faults import KINDS, Fault, Trigger
+
+
+def _car(
+    name: str, engine: EngineSpec, chassis: Chassis, coil: Coil | None = None, alternator_a: float = 55.0
+) -> CarSpec:
+    return CarSpec(name, engine, chassis, coil or Coil(), alternator_a)
+
+
+def _gears(first: float, *steps: float) -> tuple[float, ...]:
+    gears = [first]
+    for step in steps:
+        gears.append(gears[-1] * step)
+    return tuple(gears)
+
+
+TUNED: dict[str, CarSpec] = {
+    car.name: car
+    for car in (
+        _car("four_injected", EngineSpec(), Chassis()),
+        _car(
+            "four_carburettor",
+            EngineSpec(
+                litres=1.3, inertia=0.11, idle_rpm=950.0, redline_rpm=6800.0, peak_rpm=4400.0, rail_kpa=30.0,
+                fuel_system="carburettor", manifold_referenced=False, overrun_cut=False, idle_control=False,
+                timing_scatter_deg=0.5, cyclic_variation=0.026,
+            ),
+            Chassis(mass=760.0, gears=_gears(16.0, 0.58, 0.68, 0.74), clutch_nm=170.0), alternator_a=35.0,
+        ),
+        _car(
+            "six_injected",
+            EngineSpec(cylinders=6, litres=2.5, inertia=0.18, idle_rpm=820.0, redline_rpm=6400.0, rail_kpa=300.0, limiter="fuel"),
+            Chassis(mass=1120.0, gears=_gears(13.2, 0.61, 0.69, 0.75), clutch_nm=360.0, shaft_hz=4.0),
+        ),
+        _car(
+            "six_carburettor",
+            EngineSpec(
+                cylinders=6, litres=2.8, inertia=0.26, idle_rpm=750.0, redline_rpm=5600.0, peak_rpm=3300.0, rail_kpa=32.0,
+                fuel_system="carburettor", manifold_referenced=False, overrun_cut=False, idle_control=False,
+                timing_scatter_deg=0.6, cyclic_variation=0.028,
+            ),
+            Chassis(mass=1180.0, gears=_gears(12.0, 0.6, 0.68), clutch_nm=360.0, shaft_hz=3.6), alternator_a=45.0,
+        ),
+        _car(
+            "eight_single_point",
+            EngineSpec(
+                cylinders=8, litres=3.5, inertia=0.28, idle_rpm=700.0, redline_rpm=5600.0, peak_rpm=3200.0, rail_kpa=100.0,
+                fuel_system="single_point", manifold_referenced=False, dwell_ms=2.6,
+            ),
+            Chassis(mass=1350.0, gears=_gears(11.0, 0.62, 0.68, 0.74), clutch_nm=480.0, shaft_hz=4.4), alternator_a=65.0,
+        ),
+        _car(
+            "four_mechanical_injection",
+            EngineSpec(
+                litres=1.8, inertia=0.15, idle_rpm=900.0, redline_rpm=6700.0, peak_rpm=4600.0, rail_kpa=490.0,
+                fuel_system="mechanical_injection", manifold_referenced=False, limiter="spark",
+            ),
+            Chassis(mass=900.0, gears=_gears(15.2, 0.57, 0.68, 0.75)),
+        ),
+        _car(
+            "four_turbo",
+            EngineSpec(
+                litres=2.0, inertia=0.17, idle_rpm=880.0, redline_rpm=6300.0, peak_rpm=3800.0, boost_kpa=70.0,
+                rail_kpa=280.0, limiter="fuel",
+            ),
+            Chassis(mass=1150.0, gears=_gears(14.0, 0.58, 0.68, 0.75), clutch_nm=420.0, grip=0.85, driven_share=0.8),
+        ),
+        _car(
+            "three_injected",
+            EngineSpec(cylinders=3, litres=1.0, inertia=0.1, idle_rpm=900.0, redline_rpm=6400.0, cyclic_variation=0.022),
+            Chassis(mass=720.0, gears=_gears(17.5, 0.56, 0.66, 0.73), clutch_nm=140.0, driven_share=0.6),
+        ),
+        _car(
+            "four_wasted_spark",
+            EngineSpec(
+                litres=1.6, inertia=0.13, idle_rpm=850.0, redline_rpm=7000.0, peak_rpm=4800.0, rail_kpa=300.0,
+                tach_source="ignition_module", tach_pulses_per_revolution=1.0, limiter="spark",
+            ),
+            Chassis(mass=930.0),
+        ),
+        _car(
+            "one_two_stroke",
+            EngineSpec(
+                cylinders=1, strokes=2, litres=0.35, inertia=0.028, idle_rpm=1300.0, redline_rpm=7200.0, peak_rpm=5200.0,
+                rail_kpa=25.0, fuel_system="carburettor", manifold_referenced=False, overrun_cut=False, idle_control=False,
+                cyclic_variation=0.03,
+            ),
+            Chassis(mass=330.0, gears=_gears(19.0, 0.62, 0.72, 0.8), clutch_nm=60.0, drag=0.35), alternator_a=20.0,
+        ),
+    )
+}  # fmt: skip
+
+HELD_OUT: dict[str, CarSpec] = {
+    car.name: car
+    for car in (
+        _car(
+            "five_turbo_mechanical",
+            EngineSpec(
+                cylinders=5, litres=2.1, inertia=0.2, idle_rpm=850.0, redline_rpm=6500.0, peak_rpm=3900.0, boost_kpa=80.0,
+                rail_kpa=520.0, fuel_system="mechanical_injection", manifold_referenced=False, limiter="spark",
+            ),
+            Chassis(mass=1220.0, gears=_gears(13.4, 0.59, 0.69, 0.76, 0.8), clutch_nm=460.0, grip=0.9, driven_share=1.0),
+            alternator_a=70.0,
+        ),
+        _car(
+            "four_small_carburettor",
+            EngineSpec(
+                litres=1.0, inertia=0.085, idle_rpm=1000.0, redline_rpm=7200.0, peak_rpm=4900.0, rail_kpa=24.0,
+                fuel_system="carburettor", manifold_referenced=False, overrun_cut=False, idle_control=False,
+                timing_scatter_deg=0.55, cyclic_variation=0.03,
+            ),
+            Chassis(mass=640.0, gears=_gears(17.0, 0.57, 0.67, 0.74), clutch_nm=130.0, driven_share=0.6), alternator_a=30.0,
+        ),
+        _car(
+            "six_control_unit",
+            EngineSpec(
+                cylinders=6, litres=3.0, inertia=0.2, idle_rpm=760.0, redline_rpm=6500.0, peak_rpm=4300.0, rail_kpa=330.0,
+                tach_source="control_unit", tach_pulses_per_revolution=2.0, limiter="fuel",
+            ),
+            Chassis(mass=1260.0, gears=_gears(12.6, 0.6, 0.7, 0.77, 0.82), clutch_nm=430.0, shaft_hz=4.2),
+        ),
+        _car(
+            "eight_carburettor",
+            EngineSpec(
+                cylinders=8, litres=4.3, inertia=0.34, idle_rpm=680.0, redline_rpm=5400.0, peak_rpm=3000.0, rail_kpa=40.0,
+                fuel_system="carburettor", manifold_referenced=False, overrun_cut=False, idle_control=False,
+                timing_scatter_deg=0.6, dwell_ms=2.8,
+            ),
+            Chassis(mass=1400.0, gears=_gears(10.2, 0.63, 0.7), clutch_nm=560.0, shaft_hz=3.8),
+        ),
+        _car(
+            "two_air_cooled",
+            EngineSpec(
+                cylinders=2, litres=0.65, inertia=0.075, idle_rpm=950.0, redline_rpm=6200.0, peak_rpm=4300.0, rail_kpa=20.0,
+                fuel_system="carburettor", manifold_referenced=False, overrun_cut=False, idle_control=False,
+                tach_pulses_per_revolution=1.0, cyclic_variation=0.026,
+            ),
+            Chassis(mass=560.0, gears=_gears(18.5, 0.57, 0.66, 0.72), clutch_nm=95.0, driven_share=0.6), alternator_a=28.0,
+        ),
+        _car(
+            "four_sixteen_valve",
+            EngineSpec(
+                litres=2.0, inertia=0.12, idle_rpm=920.0, redline_rpm=7400.0, peak_rpm=5200.0, rail_kpa=260.0, limiter="spark",
+                cyclic_variation=0.015,
+            ),
+            Chassis(mass=990.0, gears=_gears(14.8, 0.63, 0.73, 0.8, 0.84), clutch_nm=300.0, grip=0.85, shaft_hz=6.0),
+        ),
+        _car(
+            "six_crank_pickup",
+            EngineSpec(
+                cylinders=6, litres=2.2, inertia=0.16, idle_rpm=880.0, redline_rpm=6900.0, peak_rpm=4700.0, rail_kpa=240.0,
+                tach_source="crank", tach_pulses_per_revolution=3.0,
+            ),
+            Chassis(mass=1010.0, gears=_gears(14.2, 0.6, 0.7, 0.78)),
+        ),
+    )
+}  # fmt: skip
+
+CARS = TUNED | HELD_OUT
+
+
+def as_built(car: CarSpec, random: Random) -> CarSpec:
+    """One example of a type: mass, inertia, idle, redline, pressure and electrics off the book by some per cent."""
+
+    def about(value: float, share: float) -> float:
+        return value * random.uniform(1.0 - share, 1.0 + share)
+
+    engine, chassis = car.engine, car.chassis
+    return replace(
+        car,
+        engine=replace(
+            engine, litres=about(engine.litres, 0.05), inertia=about(engine.inertia, 0.15),
+            idle_rpm=round(about(engine.idle_rpm, 0.07), -1), redline_rpm=round(about(engine.redline_rpm, 0.05), -2),
+            rail_kpa=about(engine.rail_kpa, 0.06), cyclic_variation=about(engine.cyclic_variation, 0.3),
+            cylinder_spread=about(engine.cylinder_spread, 0.5), timing_scatter_deg=about(engine.timing_scatter_deg, 0.5),
+            dwell_ms=about(engine.dwell_ms, 0.12),
+        ),
+        chassis=replace(
+            chassis, mass=about(chassis.mass, 0.08), grip=about(chassis.grip, 0.18), shaft_hz=about(chassis.shaft_hz, 0.2)
+        ),
+        set_v=random.uniform(13.7, 14.5), base_load_a=random.uniform(3.0, 8.0),
+        lamps_a=random.choice((0.0, 0.0, 9.0)), fan_a=random.uniform(7.0, 16.0),
+        thermostat_degc=random.uniform(80.0, 88.0), knocks_per_metre=about(car.knocks_per_metre, 0.5),
+        knock_scale_g=random.uniform(0.8, 1.5), alternator_a=about(car.alternator_a, 0.1),
+    )  # fmt: skip
+
+
+def possible(car: CarSpec) -> list[str]:
+    """Kinds of fault that a car of this type can have."""
+    engine = car.engine
+    kinds = set(KINDS)
+    if engine.cylinders == 1:
+        kinds -= {"plug", "crossfire"}
+    if engine.tach_source != "coil_negative":
+        kinds -= {"crossfire", "coil_lead"}
+    if engine.fuel_system == "carburettor":
+        kinds -= (
+            {"injector_drive", "pump_tired", "surge", "pump_feed", "vapour"}
+            if engine.cylinders == 1
+            else {"injector_drive", "surge"}
+        )
+    if engine.fuel_system == "mechanical_injection":
+        kinds -= {"injector_drive"}
+    return sorted(kinds)
+
+
+def sick(kind: str, how: str, car: CarSpec, random: Random) -> Fault:
+    """A fault of that kind, brought out in the given way, with severity drawn afresh; its own generator is set later."""
+    # a soft joint answers moderate knocks nearly always, a stiff one only the hard ones
+    level = random.uniform(2.2, 3.6)
+    shock = {"shock_g": level, "shock_chance": random.uniform(0.45, 0.9)}
+    heat = {"heat_degc": random.uniform(78.0, 86.0), "heat_span": random.uniform(4.0, 8.0)}
+    rate = random.uniform(0.05, 0.2)
+    trigger = {
+        "shock": Trigger(**shock),
+        "heat": Trigger(rate_hz=rate, **heat),
+        "both": Trigger(**shock, **heat),
+        "load": Trigger(rate_hz=1.4 * rate, load_kpa=80.0),
+        "lateral": Trigger(lateral_g=random.uniform(0.5, 0.7)),
+        "random": Trigger(rate_hz=0.6 * rate),
+    }[how]
+    fault = Fault(kind, trigger, random, random.uniform(0.1, 0.35), random.uniform(0.6, 1.0), random.uniform(0.1, 0.7))
+    fault.how = how
+    _character(fault, car, random)
+    return fault
+
+
+def _character(fault: Fault, car: CarSpec, random: Random) -> None:
+    """What is particular to the kind: how long, how deep, how likely to be the end of the day."""
+    kind = fault.kind
+    # a float bowl rides out what an injection rail does not
+    slow = 5.0 if car.engine.fuel_system == "carburettor" else 1.0
+    if kind in ("chafe_feed", "chafe_trigger", "module_hot", "coil_lead"):
+        fault.fatal_chance = random.choice((0.0, 0.0, 0.03))
+    if kind in ("plug", "crossfire"):
+        fault.median_s, fault.chatter = random.uniform(0.5, 1.6), 0.0
+        fault.cylinder = random.randrange(car.engine.cylinders)
+    if kind == "ground":
+        fault.depth, fault.chatter = random.uniform(0.75, 1.0), random.uniform(0.0, 0.4)
+    if kind == "charging":
+        fault.trigger = replace(fault.trigger, rate_hz=0.0)
+    if kind == "pump_tired":
+        fault.depth = random.uniform(0.74, 0.85) if slow > 1.0 else random.uniform(0.60, 0.70)
+        fault.trigger = replace(fault.trigger, rate_hz=0.0, load_kpa=0.0)
+    if kind == "vapour":
+        fault.depth, fault.median_s, fault.chatter = random.uniform(0.75, 0.97), random.uniform(0.8, 2.5) * slow, 0.0
+    if kind == "surge":
+        fault.depth, fault.chatter = random.uniform(0.9, 1.0), 0.0
+    if kind == "pump_feed":
+        fault.median_s = random.uniform(0.5, 1.5) * slow
+        fault.fatal_chance = random.choice((0.0, 0.05))
+    if kind == "air_leak":
+        fault.median_s, fault.chatter = random.uniform(0.5, 1.5), 0.0
