@@ -11,7 +11,9 @@ from logger.errors import StumblelogError
 
 # The module differs from the command where the command is a word of the language.
 COMMANDS = {
+    "record": "record",
     "serve": "serve",
+    "demo": "demo",
     "import": "import_folder",
     "export": "export",
     "analyse": "analyse",

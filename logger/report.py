@@ -7,14 +7,23 @@ from typing import Any
 import numpy as np
 
 from logger.channels import CHANNELS
-from logger.event import NS_PER_S, Event, FloatArray, IntArray, Recording
+from logger.event import NS_PER_S, Event, FloatArray, IntArray, Recording, Trace
 
 WIDTH = 100
 TRACE_COLUMNS = 56
 BEFORE_NS = 1_500_000_000
 AFTER_NS = 1_500_000_000
 LEVELS = "▁▂▃▄▅▆▇█"
-TRACED = ("ignition_feed_voltage", "battery_voltage", "fuel_pressure", "sensor_supply_voltage", "air_fuel_ratio")
+LEAST_SPEED_SPAN_RPM = 500.0
+TRACED = {
+    "ignition_feed_voltage": 2.0,
+    "battery_voltage": 2.0,
+    "fuel_pressure": 50.0,
+    "sensor_supply_voltage": 0.5,
+    "air_fuel_ratio": 2.0,
+}
+"""Channels drawn beside the speed, with the least span (in their unit) that fills the height."""
+
 
 CAUSES = {
     "supply_voltage": "supply voltage (battery, alternator, main feed, ground)",
@@ -43,20 +52,20 @@ def text_report(event: Event, findings: dict[str, Any]) -> str:
     return "\n\n".join(section for section in sections if section) + "\n"
 
 
-def sparkline(values: FloatArray) -> str:
+def sparkline(values: FloatArray, least_span: float = 0.0) -> str:
     """One block per value, shape (n,), lowest to highest of those given; a blank where there is none (NaN).
 
-    A flat line is drawn in the middle, so that it is not read as zero.
+    Values that span less than `least_span` are drawn around the middle, so that noise is not blown up to a fault.
     """
     known = values[np.isfinite(values)]
     if not known.size:
         return " " * values.size
-    low, span = float(known.min()), float(np.ptp(known))
-    if span == 0.0:
-        return "".join(LEVELS[3] if np.isfinite(value) else " " for value in values)
+    low, high = float(known.min()), float(known.max())
+    if high - low <= least_span:
+        low, high = (low + high - least_span) / 2, (low + high + least_span) / 2
+    step = (high - low) / len(LEVELS) or 1.0
     return "".join(
-        LEVELS[min(int((value - low) / span * len(LEVELS)), len(LEVELS) - 1)] if np.isfinite(value) else " "
-        for value in values
+        LEVELS[min(int((value - low) / step), len(LEVELS) - 1)] if np.isfinite(value) else " " for value in values
     )
 
 
@@ -113,7 +122,7 @@ def _yes_no(linked: bool | None) -> str:
 
 def _stumble(number: int, stumble: dict[str, Any], recording: Recording | None, event: Event) -> str:
     probability = stumble["probability"].get(stumble["cause"])
-    sure = f", {100 * probability:.0f} % sure" if probability is not None else ""
+    sure = "" if probability is None else f", {_percent(probability)} sure"
     lines = [
         f"{number}. {stumble['recording']} at {stumble['onset_s']:.3f} s: "
         f"{stumble['effect'].replace('_', ' ')} for {stumble['end_s'] - stumble['onset_s']:.2f} s, "
@@ -141,16 +150,18 @@ def _order(stumble: dict[str, Any]) -> Iterator[str]:
 def _traces(stumble: dict[str, Any], recording: Recording, pulses_per_revolution: float) -> Iterator[str]:
     onset_ns = round(stumble["onset_s"] * NS_PER_S)
     from_ns, to_ns = onset_ns - BEFORE_NS, round(stumble["end_s"] * NS_PER_S) + AFTER_NS
-    drawn = {"Speed": (*speed_from_pulses(recording.pulses["tach_pulses"], pulses_per_revolution), "rpm")}
-    for name in TRACED:
-        if name in recording.traces:
-            trace = recording.traces[name]
-            drawn[_label(name)] = (trace.time_ns, trace.value, CHANNELS[name].unit)
-    for label, (time_ns, value, unit) in drawn.items():
-        columns = columns_of_extremes(time_ns, value, from_ns, to_ns, TRACE_COLUMNS)
+    speed = speed_from_pulses(recording.pulses["tach_pulses"], pulses_per_revolution)
+    drawn = [("Speed", Trace(*speed), "rpm", LEAST_SPEED_SPAN_RPM)]
+    drawn += [
+        (_label(name), recording.traces[name], CHANNELS[name].unit, span)
+        for name, span in TRACED.items()
+        if name in recording.traces
+    ]
+    for label, trace, unit, span in drawn:
+        columns = columns_of_extremes(trace.time_ns, trace.value, from_ns, to_ns, TRACE_COLUMNS)
         if np.isfinite(columns).any():
             ends = f"{np.nanmin(columns):.4g} to {np.nanmax(columns):.4g} {unit}"
-            yield f"{label:<15} {sparkline(columns)} {ends}".rstrip()
+            yield f"{label:<15} {sparkline(columns, span)} {ends}".rstrip()
     mark = (onset_ns - from_ns) * TRACE_COLUMNS // (to_ns - from_ns)
     yield f"{'':<15} {'':>{mark}}▲ onset; {(to_ns - from_ns) / NS_PER_S:.1f} s are shown"
 
@@ -182,7 +193,7 @@ def _repair(repair: dict[str, Any]) -> str:
     if before is not None and after is not None:
         words += f" Bursts per running hour {before:.1f} before, {after:.1f} after."
     if repair["confidence_fixed"] is not None:
-        words += f" Confidence that it is fixed {100 * repair['confidence_fixed']:.0f} %."
+        words += f" Confidence that it is fixed {_percent(repair['confidence_fixed'])}."
     return " ".join(part for part in (words, repair.get("sentence", ""), repair.get("needed", "")) if part)
 
 
@@ -190,6 +201,11 @@ def _next_test(test: dict[str, Any]) -> str:
     steps = " ".join(f"({number}) {step}" for number, step in enumerate(test["steps"], 1))
     caution = f" Caution: {test['caution']}" if test.get("caution") else ""
     return f"{test['title']} (about {test['minutes']} min).{caution} {steps} Passes: {test['passes']}"
+
+
+def _percent(probability: float) -> str:
+    """Nothing that was measured is 100 % sure."""
+    return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
 
 
 def _label(channel: str) -> str:

@@ -104,13 +104,17 @@ def test_a_stumble_whose_recording_is_damaged_is_still_reported():
     [
         ([], ""),
         ([np.nan, np.nan], "  "),
-        ([5.0, 5.0], "▄▄"),
+        ([5.0, 5.0], "▁▁"),
         ([0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0], "▁▂▃▄▅▆▇█"),
         ([0.0, np.nan, 8.0], "▁ █"),
     ],
 )
 def test_a_sparkline_draws(values, drawn):
     assert sparkline(np.array(values)) == drawn
+
+
+def test_noise_is_not_blown_up_to_the_full_height():
+    assert sparkline(np.array([13.99, 14.0, 14.01]), least_span=2.0) == "▄▅▅"
 
 
 def test_a_column_keeps_the_value_furthest_from_the_median():

@@ -1,14 +1,20 @@
 """`stumblelog serve`: the page, with the worker beside it."""
 
 import argparse
+import socket
 import subprocess
 import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from logger.commands.common import add_data_dir, add_settings, data_dir_of, open_store, settings_of
+from logger.commands.common import add_data_dir, add_settings, open_store, settings_of
+from logger.errors import StoreError
+
+if TYPE_CHECKING:
+    from logger.store.store import Store
 
 HELP = "Show events on a web page and analyse them as their recordings end."
 EXAMPLE = "stumblelog serve --host 10.42.0.1"
@@ -27,21 +33,31 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     run_dir = args.run_dir or Path(settings_of(args).recorder.run_dir)
-    with worker_beside(data_dir_of(args)):
-        return serve(args, run_dir)
+    with open_store(args) as store, worker_beside(store.data_dir):
+        return serve(store, run_dir, args.host, args.port)
 
 
-def serve(args: argparse.Namespace, run_dir: Path | None) -> int:
+def serve(store: "Store", run_dir: Path, host: str, port: int) -> int:
     """Run the web server until it is stopped."""
     import uvicorn
 
     from web.app import create_app
 
-    with open_store(args) as store:
-        app = create_app(store, run_dir)
-        print(f"http://{args.host}:{args.port}/", flush=True)
-        uvicorn.run(app, host=args.host, port=args.port, log_level="warning")
+    with listen_on(host, port) as listening:
+        app = create_app(store, run_dir, hosts=[host])
+        print(f"http://{host}:{port}/", flush=True)
+        server = uvicorn.Server(uvicorn.Config(app, log_level="warning"))
+        server.run([listening])
     return 0
+
+
+def listen_on(host: str, port: int) -> socket.socket:
+    """A socket that listens there. Raises StoreError where that address cannot be had, before anything is shown."""
+    try:
+        return socket.create_server((host, port))
+    except (OSError, OverflowError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise StoreError(f"cannot listen on {host} port {port}: {reason}; choose another with --port") from error
 
 
 @contextmanager

@@ -91,6 +91,7 @@ def _write_recordings(event: Event, draft: Path, progress: Callable[[float], Non
                 "boot_id": "",
                 "power_up": number,
                 "monotonic_ns": 0,
+                "clock_is_set": event.started_utc is not None,
                 "started_utc": _started(event, recording),
                 "offset_ns": recording.offset_ns,
                 "stamp": stamp_of(draft / file),

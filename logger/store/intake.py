@@ -85,7 +85,8 @@ def _describe(path: Path) -> tuple[dict[str, Any], dict[str, Any]]:
                 "boot_id": meta.boot_id,
                 "power_up": meta.power_up,
                 "monotonic_ns": meta.started_monotonic_ns,
-                "system_utc": meta.started_utc,
+                "system_utc": _plausible(meta.started_utc),
+                "clock_is_set": meta.clock_is_set,
                 "stamp": stamp,
             }
             return row, {"engine": meta.settings["engine"], **meta.settings.get("event", {})}
@@ -94,7 +95,15 @@ def _describe(path: Path) -> tuple[dict[str, Any], dict[str, Any]]:
 
 
 def _damaged(reason: str, stamp: str) -> dict[str, Any]:
-    nothing = {"uuid": "", "duration_ns": 0, "boot_id": "", "power_up": 0, "monotonic_ns": 0, "system_utc": None}
+    nothing = {
+        "uuid": "",
+        "duration_ns": 0,
+        "boot_id": "",
+        "power_up": 0,
+        "monotonic_ns": 0,
+        "system_utc": None,
+        "clock_is_set": False,
+    }
     return {**nothing, "state": "damaged", "reason": reason, "stamp": stamp}
 
 
@@ -112,7 +121,8 @@ def _adopt(logbook: Logbook, database: Database, row: dict[str, Any], event: dic
     if twin is not None:
         row |= {"state": "damaged", "reason": f"a copy of {twin['file']}, which is in the store already"}
     started_utc = _started(row, _clock_fixes(logbook).get(row["boot_id"]))
-    event_id = _event_of(logbook, event, started_utc) if event else _event_beside(logbook, row["file"])
+    near_utc = _text(started_utc) or row["system_utc"]  # a clock nobody vouches for still tells days apart
+    event_id = _event_of(logbook, event, near_utc) if event else _event_beside(logbook, row["file"])
     if event_id is None and not event:
         return  # nothing is known of it, and there is no event beside which to name it
     if event_id is None:
@@ -123,17 +133,18 @@ def _adopt(logbook: Logbook, database: Database, row: dict[str, Any], event: dic
     database.table("recordings").insert({**row, **place, "started_utc": _text(started_utc), "offset_ns": None})
 
 
-def _event_of(logbook: Logbook, event: dict[str, Any], started_utc: datetime | None) -> str | None:
+def _event_of(logbook: Logbook, event: dict[str, Any], near_utc: str | None) -> str | None:
     """The event to which a recording of these settings and this time belongs; without a time, the newest of them."""
     for row in logbook.rows(
-        "SELECT e.id, min(r.started_utc) AS first, max(r.started_utc) AS last FROM events e LEFT JOIN recordings r"
-        " ON r.event_id = e.id WHERE e.group_key = ? GROUP BY e.id ORDER BY e.rowid DESC",
+        "SELECT e.id, min(coalesce(r.started_utc, r.system_utc)) AS first, max(coalesce(r.started_utc, r.system_utc))"
+        " AS last FROM events e LEFT JOIN recordings r ON r.event_id = e.id WHERE e.group_key = ?"
+        " GROUP BY e.id ORDER BY e.rowid DESC",
         [_group_key(event)],
     ):
-        if started_utc is None or row["first"] is None:
+        if near_utc is None or row["first"] is None:
             return str(row["id"])
-        first, last = datetime.fromisoformat(row["first"]), datetime.fromisoformat(row["last"])
-        if first - SAME_EVENT <= started_utc <= last + SAME_EVENT:
+        first, near, last = (datetime.fromisoformat(text) for text in (row["first"], near_utc, row["last"]))
+        if first - SAME_EVENT <= near <= last + SAME_EVENT:
             return str(row["id"])
     return None
 
@@ -197,15 +208,16 @@ def _text(moment: datetime | None) -> str | None:
 
 
 def _started(row: dict[str, Any], fix: dict[str, Any] | None) -> datetime | None:
-    if fix is None:
-        return _plausible(row["system_utc"])
-    before = timedelta(microseconds=(fix["monotonic_ns"] - row["monotonic_ns"]) / 1000)
-    return datetime.fromisoformat(fix["utc"]) - before
+    """When a recording began: by a clock fix of its boot, else by the system's clock where that had been set."""
+    if fix is not None:
+        before = timedelta(microseconds=(fix["monotonic_ns"] - row["monotonic_ns"]) / 1000)
+        return datetime.fromisoformat(fix["utc"]) - before
+    return datetime.fromisoformat(row["system_utc"]) if row["clock_is_set"] and row["system_utc"] else None
 
 
-def _plausible(system_utc: str | None) -> datetime | None:
+def _plausible(system_utc: str | None) -> str | None:
     if system_utc is None:
         return None
     said = datetime.fromisoformat(system_utc)
     said = said.replace(tzinfo=UTC) if said.tzinfo is None else said.astimezone(UTC)
-    return said if said >= CLOCK_PLAUSIBLE_SINCE else None
+    return said.isoformat() if said >= CLOCK_PLAUSIBLE_SINCE else None

@@ -35,8 +35,9 @@ def create_the_logbook(database: Database) -> None:
         CREATE TABLE recordings (
             file TEXT PRIMARY KEY, event_id TEXT REFERENCES events, name TEXT NOT NULL, position INTEGER NOT NULL,
             uuid TEXT NOT NULL, state TEXT NOT NULL, reason TEXT NOT NULL, duration_ns INTEGER NOT NULL,
-            boot_id TEXT NOT NULL, power_up INTEGER NOT NULL, monotonic_ns INTEGER NOT NULL, system_utc TEXT,
-            started_utc TEXT, offset_ns INTEGER, stamp TEXT NOT NULL, UNIQUE (event_id, name));
+            stamp TEXT NOT NULL, boot_id TEXT NOT NULL, power_up INTEGER NOT NULL, monotonic_ns INTEGER NOT NULL,
+            system_utc TEXT, clock_is_set INTEGER NOT NULL, started_utc TEXT, offset_ns INTEGER,
+            UNIQUE (event_id, name));
         CREATE TABLE repairs (
             id INTEGER PRIMARY KEY, event_id TEXT NOT NULL REFERENCES events, what TEXT NOT NULL, offset_ns INTEGER,
             after_recording TEXT, suspect TEXT, entered_utc TEXT NOT NULL, removed_utc TEXT);

@@ -41,6 +41,7 @@ def record(
     boot_id: str = "boot-1",
     monotonic_s: int = 0,
     close: bool = True,
+    clock_is_set: bool = True,
 ) -> RecordingWriter:
     """Leave a recording of three seconds as the recorder does: battery counts and tach pulses each 0.1 s."""
     meta = RecordingMeta(
@@ -50,6 +51,7 @@ def record(
         power_up=power_up,
         started_monotonic_ns=monotonic_s * NS_PER_S,
         started_utc=started_utc.isoformat() if started_utc else None,
+        clock_is_set=clock_is_set,
         settings=snapshot(name),
     )
     writer = RecordingWriter(store.data_dir / "recordings" / f"{file}.sqlite", meta)
@@ -115,6 +117,15 @@ def test_recordings_without_a_clock_are_ordered_by_power_up(store):
     assert names(store, event.event_id) == ["b", "a"]
     assert (event.event_id, event.started_utc) == ("larch-hollow", None)
     assert [recording.offset_ns for recording in store.event(event.event_id).recordings] == [None, None]
+
+
+def test_a_clock_that_nobody_set_tells_days_apart_but_dates_nothing(store):
+    record(store, "a", power_up=1, clock_is_set=False)
+    record(store, "b", power_up=2, clock_is_set=False, started_utc=NINE + timedelta(days=7))
+    assert [(event.event_id, event.started_utc) for event in store.events()] == [
+        ("larch-hollow-2", None),
+        ("larch-hollow", None),
+    ]
 
 
 def test_a_clock_set_afterwards_dates_the_recordings_of_that_boot(store):
