@@ -15,6 +15,7 @@ stuck or throwing: that is told in `batch.health` and retried with growing pause
 times come from the kernel and are collected by gpiozero's own thread, so a poll that is late loses none.
 """
 
+import os
 from collections.abc import Iterable
 from operator import attrgetter
 from types import TracebackType
@@ -24,10 +25,12 @@ import numpy as np
 import numpy.typing as npt
 
 from logger.clock import Clock
+from logger.errors import SensorError
 from logger.event import IntArray
 from logger.sensors.accelerometer import Accelerometer
 from logger.sensors.adc import AdcChip
 from logger.sensors.batch import Batch, Counts, PartHealth
+from logger.sensors.pins import pin_errors
 from logger.sensors.pulse_input import PulseInput
 from logger.sensors.switches import KeySense, Lamp, LampSignal
 from logger.sensors.watch import Watch
@@ -137,6 +140,31 @@ class Hardware:
             self._key.take(states)
         gaps = tuple(gap for part in self._parts for gap in part.watch.take_gaps())
         return Batch(samples, pulses, states, levels, gaps, self.health())
+
+
+def open_hardware(settings: Settings, clock: Clock) -> Hardware:
+    """The real parts of a Raspberry Pi. Raises SensorError, saying what to do, where this is none or lgpio is missing.
+
+    A bus that is not there is no error here: its sensors are reported missing while pulses are recorded.
+    """
+    # lgpio puts a named pipe into its working directory as it is imported; only /run is sure to be writable.
+    os.environ.setdefault("LG_WD", settings.recorder.run_dir)
+    try:
+        from gpiozero.pins.lgpio import LGPIOFactory
+
+        from logger.sensors.linux_bus import LinuxBus
+
+        pins = LGPIOFactory()
+    except ImportError as error:
+        raise SensorError(
+            f"the Pi's pins need a package that is missing ({error.name}); install stumblelog[pi]"
+        ) from error
+    except pin_errors() as error:
+        raise SensorError(
+            f"this machine's pins cannot be opened: {error}; record on a Raspberry Pi whose user may use its GPIO, "
+            "or see `stumblelog demo` for a car that needs none"
+        ) from error
+    return Hardware(settings, LinuxBus(settings.recorder.i2c_bus), pins, clock)
 
 
 _due = attrgetter("due_ns")
