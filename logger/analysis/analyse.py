@@ -6,13 +6,14 @@ episodes (stumbles) -> order of failure (order) -> causes (causes) -> sentences 
 
 from collections import Counter
 from collections.abc import Callable, Mapping
+from typing import Any
 
 import numpy as np
 
 from logger.analysis import bands, causes, evidence, pulses, sensor_faults, states, stops, stumbles
 from logger.analysis import order as orders
 from logger.analysis.findings import Effect, Findings, SensorFault, Stumble
-from logger.event import NS_PER_S, Cause, Event, Recording, Trace
+from logger.event import NS_PER_S, Cause, Event, IntArray, Recording, Trace
 
 Progress = Callable[[float], None]
 
@@ -33,7 +34,11 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
         prepared.append((recording, firings, _masked(recording, found)))
         report(0.7 * (number + 1) / n_recordings)
     scale = states.load_scale([(traces, firings) for _, firings, traces in prepared], event.engine)
-    views = [states.view(recording, event.engine, firings, traces, scale) for recording, firings, traces in prepared]
+    gaps = [sensor_faults.gaps(recording) for recording in event.recordings]
+    views = [
+        states.view(recording, event.engine, firings, traces, scale, _silence_ns(some))
+        for (recording, firings, traces), some in zip(prepared, gaps, strict=True)
+    ]
     search = stumbles.search(views, _pressure_band(views))
     report(0.9)
     found_stumbles = [_stumble(episode) for episode in search.episodes]
@@ -43,9 +48,7 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
         stumbles=found_stumbles,
         sensor_faults=faults + search.tach_faults,
         failed_starts=[start for view in views for start in stops.failed_starts(view)],
-        gaps=[
-            {"recording": view.recording.name, **gap} for view in views for gap in sensor_faults.gaps(view.recording)
-        ],
+        gaps=[{"recording": view.recording.name, **gap} for view, some in zip(views, gaps, strict=True) for gap in some],
         main_cause=main,
         other_causes=others,
         linked_heat=None,
@@ -61,6 +64,12 @@ def _masked(recording: Recording, faults: list[SensorFault]) -> Mapping[str, Tra
         name: sensor_faults.mask(trace, [fault for fault in faults if fault.channel == name])
         for name, trace in recording.traces.items()
     }
+
+
+def _silence_ns(gaps: list[dict[str, Any]]) -> IntArray:
+    """The gaps of all channels together, int64 (m, 2)."""
+    spans = [(gap["from_s"], gap["to_s"]) for gap in gaps if gap["channel"] == "all"]
+    return np.rint(np.asarray(spans, np.float64).reshape(-1, 2) * NS_PER_S).astype(np.int64)
 
 
 def _pressure_band(views: list[states.View]) -> bands.PressureBand | None:

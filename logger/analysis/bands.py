@@ -110,17 +110,43 @@ def pressure_band(closed_values: FloatArray, all_values: FloatArray, noise_kpa: 
     return PressureBand(closed, high, floor, noise_kpa)
 
 
-def fall_begins(trace: Trace, crossed_ns: int, band: PressureBand) -> int:
-    """When the fall that crossed the floor at crossed_ns began.
+LEFT_BAND = 0.07  # of the level before: regulators hold a rail within a few per cent (common practice, no source)
+LEAN_LIMIT = 0.44  # of the usual pressure across the injector: below it the mixture no longer lights (see misfires_at)
 
-    The straight line through the steepest part of the fall, drawn back to the level before it; not earlier than half a
-    second before the crossing. For a fall out of a sound level this is good to about a sample.
+
+def fall(trace: Trace, crossed_ns: int, band: PressureBand) -> tuple[int, float]:
+    """When the fall that crossed the floor at crossed_ns left the level before it by LEFT_BAND, ns; and that level, kPa.
+
+    The level is the highest that a mean over three samples reached in the half second before, so a rail that was still
+    rising counts with what it had reached.
     """
     first, cross = np.searchsorted(trace.time_ns, [crossed_ns - NS_PER_S // 2, crossed_ns])
     value = trace.value[first : cross + 1]
-    if value.size < 4:
-        return crossed_ns
+    if value.size < 6:
+        return crossed_ns, band.closed
     smooth = ndimage.uniform_filter1d(value, 3, mode="nearest")
-    rising = np.flatnonzero(np.diff(smooth) > -max(0.5 * band.noise, 0.002 * band.closed))
-    begin = int(rising[-1]) + 1 if rising.size else 0
-    return int(trace.time_ns[first + min(begin, value.size - 1)])
+    steep = int(np.argmin(np.diff(smooth)))
+    before = smooth[max(0, steep - 15) : steep + 1]
+    level = float(np.median(before[before > before.max() - max(4.0 * band.noise, 0.05 * before.max())]))
+    limit = level * (1.0 - LEFT_BAND)
+    above = np.flatnonzero(value > limit)
+    left = int(above[-1]) if above.size else 0
+    if left + 1 >= value.size:
+        return crossed_ns, level
+    # Linear between the last sample above and the first below.
+    share = (value[left] - limit) / max(value[left] - value[left + 1], 1e-9)
+    step = float(trace.time_ns[first + left + 1] - trace.time_ns[first + left])
+    return int(trace.time_ns[first + left] + min(1.0, share) * step), level
+
+
+def misfires_at(trace: Trace, left_ns: int, to_ns: int, level: float, band: PressureBand) -> int | None:
+    """When the rail was too low for the mixture to light, ns; None where it never was.
+
+    Flow through an injector goes with the root of the pressure across it (Bernoulli). At LEAN_LIMIT of the usual
+    pressure the mixture is half as lean again, where petrol no longer burns reliably (common practice: lambda 1.4-1.5).
+    Across the injector lies the regulator's full setting while the rail follows the manifold, so the fall from the
+    level before is what counts.
+    """
+    first, last = np.searchsorted(trace.time_ns, [left_ns, to_ns + 1])
+    below = np.flatnonzero(trace.value[first:last] < level - (1.0 - LEAN_LIMIT) * max(band.full, level))
+    return int(trace.time_ns[first + below[0]]) if below.size else None

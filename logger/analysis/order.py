@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from logger.analysis.findings import Moved
+from logger.analysis.lean import DEAD_TIME_NS
 from logger.analysis.stumbles import Episode
 from logger.event import NS_PER_S
 
@@ -38,6 +39,10 @@ def order(episode: Episode) -> Order:
     earliest = min(rungs, key=lambda rung: rung.at_s + rung.plus_minus_s)
     tied = [rung for rung in rungs if rung.at_s - rung.plus_minus_s <= earliest.at_s + earliest.plus_minus_s]
     first = min(tied, key=lambda rung: UPSTREAM.index(rung.channel))
+    if first.channel == "air_fuel_ratio":
+        # The probe only witnesses: every other signal held, so the crank itself was the first to show it.
+        first = Moved("tach_pulses", engine / NS_PER_S, 0.05, "no pulse missing; dated from the exhaust")
+        rungs.append(first)
     rungs.sort(key=lambda rung: (rung.channel != first.channel, rung.at_s))
     onset = min(round(first.at_s * NS_PER_S), engine)
     return Order(rungs, first.channel, onset, engine)
@@ -53,6 +58,10 @@ def _rungs(episode: Episode) -> list[Moved]:
             error = 0.1 * (sign.from_ns - early) / NS_PER_S
             rungs[sign.channel] = Moved(sign.channel, sign.from_ns / NS_PER_S, round(error, 5))
             continue
+        if sign.kind == "lean":
+            late = Moved(sign.channel, (sign.from_ns + DEAD_TIME_NS) / NS_PER_S, 0.03, "reads late, by gas transport")
+            rungs[sign.channel] = late
+            continue
         half = (sign.from_ns - early) / 2
         rungs[sign.channel] = Moved(
             sign.channel, (sign.from_ns - half) / NS_PER_S, round(half / NS_PER_S + FILTER_S, 5)
@@ -61,15 +70,17 @@ def _rungs(episode: Episode) -> list[Moved]:
 
 
 def engine_onset_ns(episode: Episode) -> int:
-    """The first firing that was not normal: lost pulse, missing spark, or the first firing after a supply gave way."""
-    direct = [s.from_ns for s in episode.signs if s.kind in ("lost_pulses", "no_spark", "weak_torque", "died")]
-    supply = [s.from_ns for s in episode.of("supply_dip")]
-    onsets = list(direct)
+    """The first firing that was not normal: lost pulse, missing spark, or the first firing after a supply gave way.
+
+    What the exhaust tells counts only where nothing nearer to the crank does.
+    """
     firings = episode.view.firings.time_ns
-    for at in supply:
-        place = min(int(np.searchsorted(firings, at)), firings.size - 1)
-        onsets.append(int(firings[place]))
+    onsets = [s.from_ns for s in episode.signs if s.kind in ("lost_pulses", "no_spark", "weak_torque", "died")]
+    onsets += [s.engine_ns for s in episode.signs if s.engine_ns is not None]
+    for dip in episode.of("supply_dip"):
+        onsets.append(int(firings[min(int(np.searchsorted(firings, dip.from_ns)), firings.size - 1)]))
     if not onsets:
-        pressure = episode.of("low_pressure")
-        onsets = [pressure[0].from_ns + round(0.055 * NS_PER_S)]
+        onsets = [sign.from_ns for sign in episode.of("lean")]
+    if not onsets:
+        onsets = [episode.from_ns]
     return min(onsets)

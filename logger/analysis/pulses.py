@@ -32,6 +32,8 @@ PHASE_TOLERANCE = 0.30  # of an interval, between an edge and the phase at which
 LONGEST_LOSS_S = 3.0  # a rolling car keeps its crank turning; longer silence is a stop
 FASTEST_RISE_PER_S = 8.0  # relative; a free-revving engine with a light flywheel (no source: bound above what is seen)
 DEFAULT_IDLE_RPM = 850.0
+SAG = 1.15  # interval growth over a few firings near idle that only a dragged crank shows
+SAG_MATTERS_BELOW = 0.33  # of the slowest running interval: up to one and a half times idle speed
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +143,8 @@ def _resolve(edges: IntArray, interval: FloatArray, odd: BoolArray, first: int, 
     assert before is not None and after is not None
     if max(before, after) > slowest_ns and elapsed < 3.0 * (last + 1 - first) * max(before, after):
         return nothing
+    if _sagging(interval, first) and max(before, after) > SAG_MATTERS_BELOW * slowest_ns:
+        return nothing
     inner = edges[first + 1 : last + 1]
     at = (inner - start) / elapsed
     # Speed goes evenly from 1/before to 1/after, so phase is a parabola; it is scaled to end on a whole pulse.
@@ -161,6 +165,12 @@ def _resolve(edges: IntArray, interval: FloatArray, odd: BoolArray, first: int, 
     is_extra = np.ones(inner.size, bool)
     is_extra[best] = False
     return _Patch(first + 1, last + 1, time_ns, seen, inner[is_extra], False)
+
+
+def _sagging(interval: FloatArray, first: int) -> bool:
+    """Whether the intervals before an odd one already grew: a crank dragged down, not pulses lost."""
+    usual = float(np.median(interval[max(0, first - 9) : max(1, first - 2)]))
+    return first >= 4 and float(interval[first - 1]) > SAG * usual
 
 
 def _time_at_phase(phase: IntArray, count: int, slope: float) -> FloatArray:

@@ -13,6 +13,7 @@ class Sign:
     lost: firings lost by this evidence alone, where it can count them. strength: log-likelihood ratio (natural), about:
     how much better "the engine missed" explains the data than "it ran on".
     earliest_ns: the signal may have left normal as early as this (the last sample or pulse that was still good).
+    engine_ns: the first firing that this cannot have left sound; None where the sign does not tell.
     """
 
     kind: SignKind
@@ -22,4 +23,5 @@ class Sign:
     lost: float = 0.0
     strength: float = 0.0
     earliest_ns: int | None = None
+    engine_ns: int | None = None
     note: str = ""

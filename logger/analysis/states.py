@@ -37,7 +37,8 @@ class View:
     """One recording as the analysis sees it: cleaned pulses, traces without their sensors' lies, states.
 
     traces: rows with NaN are taken out. state: int8 (n,) of State; load: float32 (n,) from 0 (closed throttle) to 1,
-    NaN where nothing tells; both at each of firings.time_ns.
+    NaN where nothing tells; both at each of firings.time_ns. gaps_ns: int64 (m, 2), stretches in which nothing at all
+    was recorded.
     """
 
     recording: Recording
@@ -46,6 +47,7 @@ class View:
     traces: Mapping[str, Trace]
     state: IntArray
     load: FloatArray
+    gaps_ns: IntArray
 
     @property
     def running(self) -> BoolArray:
@@ -79,7 +81,12 @@ class View:
 
 
 def view(
-    recording: Recording, engine: Engine, firings: Firings, traces: Mapping[str, Trace], scale: "LoadScale"
+    recording: Recording,
+    engine: Engine,
+    firings: Firings,
+    traces: Mapping[str, Trace],
+    scale: "LoadScale",
+    gaps_ns: IntArray,
 ) -> View:
     """Put the parts of one recording together. traces: lies already NaN; scale: from load_scale over the event."""
     clean = {name: _without_nan(trace) for name, trace in traces.items()}
@@ -92,7 +99,7 @@ def view(
     state[running] = State.OVERRUN
     state[slow] = State.IDLE
     state[pulling] = State.PULLING
-    return View(recording, engine, firings, clean, state, load)
+    return View(recording, engine, firings, clean, state, load, gaps_ns)
 
 
 def _without_nan(trace: Trace) -> Trace:

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from logger.analysis import bands, sparks, wire
+from logger.analysis import bands, lean, sparks, wire
 from logger.analysis.findings import SensorFault
 from logger.analysis.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.signs import Sign
@@ -66,7 +66,7 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
     proven = [_proven(gap, dips[number]) for number, gap in flat]
     chance = wire.chance_real([gap.ratio for _, gap in flat], [gap.missing for _, gap in flat], proven)
     for number, view in enumerate(views):
-        signs = dips[number] + sparks.signs(view) + pressure_signs(view, pressure)
+        signs = dips[number] + sparks.signs(view) + pressure_signs(view, pressure) + lean.signs(view)
         for (owner, gap), real in zip(flat, chance.tolist(), strict=True):
             if owner != number:
                 continue
@@ -75,6 +75,7 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
             else:
                 result.tach_faults.append(_dropped(view, gap))
         halts = stops(view)
+        signs = [sign for sign in signs if not _at_key_off(sign, halts)]
         signs += [_died(view, halt) for halt in halts if halt.why == "died"]
         result.rejected += [
             _rejected(view, halt.at_ns, halt.at_ns, halt.reason) for halt in halts if halt.why != "died"
@@ -89,6 +90,14 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
                 result.rejected.append(_rejected(view, episode.from_ns, episode.to_ns, why_not))
         result.tach_faults += _extra_edges(view)
     return result
+
+
+def _at_key_off(sign: Sign, halts: Sequence[Stop]) -> bool:
+    """Whether a supply or the rail fell because the key was turned off: from just before the last pulse on."""
+    return sign.kind in ("supply_dip", "low_pressure") and any(
+        halt.why == "key_off" and halt.at_ns - 150 * MS < sign.from_ns < (halt.restart_ns or sign.from_ns + 1)
+        for halt in halts
+    )
 
 
 def join(signs: list[Sign]) -> list[list[Sign]]:
@@ -123,7 +132,7 @@ def supply_signs(view: View) -> list[Sign]:
                         0.0,
                         dip.depth,
                         dip.last_good_ns,
-                        f"{dip.lowest:.2f}",
+                        note=f"{dip.lowest:.2f}",
                     )
                 )
     return found
@@ -149,8 +158,11 @@ def pressure_signs(view: View, band: bands.PressureBand | None) -> list[Sign]:
             continue
         if view.near("sensor_supply_voltage", dip.from_ns - 20 * MS, dip.to_ns + 20 * MS).value.min(initial=5.0) < 4.5:
             continue
-        begin = bands.fall_begins(trace, dip.from_ns, band)
-        found.append(Sign("low_pressure", "fuel_pressure", begin, dip.to_ns, 0.0, dip.depth, begin - 10 * MS))
+        left, level = bands.fall(trace, dip.from_ns, band)
+        weak = bands.misfires_at(trace, left, dip.to_ns, level, band)
+        found.append(
+            Sign("low_pressure", "fuel_pressure", left, dip.to_ns, 0.0, dip.depth, left - 10 * MS, engine_ns=weak)
+        )
     return found
 
 
@@ -196,7 +208,7 @@ def _extra_edges(view: View) -> list[SensorFault]:
 
 def _died(view: View, halt: Stop) -> Sign:
     until = halt.restart_ns if halt.restart_ns is not None else view.recording.duration_ns
-    return Sign("died", "tach_pulses", halt.at_ns, until, 5.0, 5.0, int(view.firings.time_ns[halt.last]), halt.reason)
+    return Sign("died", "tach_pulses", halt.at_ns, until, 5.0, 5.0, int(view.firings.time_ns[halt.last]), note=halt.reason)
 
 
 def _rejected(view: View, from_ns: int, to_ns: int, why: str) -> dict[str, Any]:
@@ -205,11 +217,13 @@ def _rejected(view: View, from_ns: int, to_ns: int, why: str) -> dict[str, Any]:
 
 def _no_stumble(episode: Episode) -> str | None:
     """Why an episode is no stumble; None where it is one."""
-    if any(sign.kind in ("lost_pulses", "no_spark", "died", "weak_torque") for sign in episode.signs):
+    if any(sign.kind in ("lost_pulses", "no_spark", "died", "weak_torque", "lean") for sign in episode.signs):
         return None
     view = episode.view
     if episode.of("low_pressure"):
-        return None
+        if any(sign.engine_ns is not None for sign in episode.signs):
+            return None
+        return "rail pressure left its band, but not far enough for the mixture not to light"
     place = int(np.searchsorted(view.firings.time_ns, episode.from_ns))
     place = min(max(place - 2, 0), view.firings.time_ns.size - 1)
     fast = view.firings.speed_rps[place] > 1.6 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0

@@ -40,7 +40,11 @@ class Gap:
 def gaps(view: View) -> list[Gap]:
     """Groups of missing pulses while the engine ran, in time order; pieces under half a second apart are one group."""
     firings = view.firings
-    runs = [(int(a), int(b)) for a, b in firings.missing_runs() if a > 0 and view.running[a - 1]]
+    runs = [
+        (int(a), int(b))
+        for a, b in firings.missing_runs()
+        if a > 0 and view.running[a - 1] and not _unrecorded(view, int(a), int(b))
+    ]
     if not runs:
         return []
     log_interval = np.log(np.maximum(np.diff(firings.time_ns).astype(np.float64), 1.0))
@@ -53,6 +57,13 @@ def gaps(view: View) -> list[Gap]:
         else:
             groups.append([run])
     return [_gap(view, group, jitter) for group in groups]
+
+
+def _unrecorded(view: View, first: int, stop: int) -> bool:
+    """Whether the recording itself has a gap where pulses are missing."""
+    time_ns = view.firings.time_ns
+    from_ns, to_ns = time_ns[first - 1], time_ns[min(stop, time_ns.size - 1)]
+    return bool(((view.gaps_ns[:, 0] < to_ns) & (view.gaps_ns[:, 1] > from_ns)).any())
 
 
 def _gap(view: View, runs: Sequence[tuple[int, int]], jitter: FloatArray) -> Gap:
