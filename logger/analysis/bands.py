@@ -111,7 +111,7 @@ def pressure_band(closed_values: FloatArray, all_values: FloatArray, noise_kpa: 
 
 
 LEFT_BAND = 0.07  # of the level before: regulators hold a rail within a few per cent (common practice, no source)
-LEAN_LIMIT = 0.44  # of the usual pressure across the injector: below it the mixture no longer lights (see misfires_at)
+LEAN_LIMIT = 0.45  # of the level before: below it the mixture no longer lights (see misfires_at)
 
 
 def fall(trace: Trace, crossed_ns: int, band: PressureBand) -> tuple[int, float]:
@@ -139,14 +139,12 @@ def fall(trace: Trace, crossed_ns: int, band: PressureBand) -> tuple[int, float]
     return int(trace.time_ns[first + left] + min(1.0, share) * step), level
 
 
-def misfires_at(trace: Trace, left_ns: int, to_ns: int, level: float, band: PressureBand) -> int | None:
+def misfires_at(trace: Trace, left_ns: int, to_ns: int, level: float) -> int | None:
     """When the rail was too low for the mixture to light, ns; None where it never was.
 
     Flow through an injector goes with the root of the pressure across it (Bernoulli). At LEAN_LIMIT of the usual
     pressure the mixture is half as lean again, where petrol no longer burns reliably (common practice: lambda 1.4-1.5).
-    Across the injector lies the regulator's full setting while the rail follows the manifold, so the fall from the
-    level before is what counts.
     """
     first, last = np.searchsorted(trace.time_ns, [left_ns, to_ns + 1])
-    below = np.flatnonzero(trace.value[first:last] < level - (1.0 - LEAN_LIMIT) * max(band.full, level))
+    below = np.flatnonzero(trace.value[first:last] < LEAN_LIMIT * level)
     return int(trace.time_ns[first + below[0]]) if below.size else None

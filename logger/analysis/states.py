@@ -16,6 +16,8 @@ from logger.event import NS_PER_S, BoolArray, Engine, FloatArray, IntArray, Reco
 
 CRANKED_BELOW = 0.55  # of idle speed: a starter turns the engine at a quarter to a third of it
 STARTING_S = 1.5  # after the first firing above that: flare and first breaths, not judged as running
+SETTLING_S = 0.3
+SETTLED = 0.9  # of idle speed: reached once, the engine has started
 IDLE_BAND = 1.35  # of idle speed
 OPEN_AT = 0.12  # of full load: above it the engine pulls
 SHORTEST_STRETCH = 8  # pulses; fewer are noise on a wire, not an engine
@@ -124,8 +126,12 @@ def _coarse_state(firings: Firings, engine: Engine) -> IntArray:
         begin = first + int(caught[0]) if caught.size else last
         state[first:begin] = State.CRANKING
         if begin < last:
-            until = firings.time_ns[begin] + int(STARTING_S * NS_PER_S)
-            starting = slice(begin, int(np.searchsorted(firings.time_ns, until)))
+            settled = begin + int(np.argmax(firings.speed_rps[begin:last] > SETTLED * idle_rps))
+            until = max(
+                firings.time_ns[begin] + int(STARTING_S * NS_PER_S),
+                firings.time_ns[settled] + int(SETTLING_S * NS_PER_S),
+            )
+            starting = slice(begin, min(last, int(np.searchsorted(firings.time_ns, until))))
             state[starting][state[starting] == State.IDLE] = State.STARTING
     return state
 

@@ -23,6 +23,7 @@ from logger.event import NS_PER_S
 
 JOIN_NS = NS_PER_S // 2
 MS = 1_000_000
+BELIEVED = 0.8  # chance from which missing pulses are held to be the ignition's, not the wire's
 # A coil below this no longer charges in the dwell that high speed leaves (common practice, no source).
 WEAK_COIL_V = 9.0
 
@@ -64,13 +65,13 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
     gaps = [wire.gaps(view) for view in views]
     flat = [(number, gap) for number, some in enumerate(gaps) for gap in some]
     proven = [_proven(gap, dips[number]) for number, gap in flat]
-    chance = wire.chance_real([gap.ratio for _, gap in flat], [gap.missing for _, gap in flat], proven)
+    chance = wire.chance_real([gap for _, gap in flat], proven)
     for number, view in enumerate(views):
         signs = dips[number] + sparks.signs(view) + pressure_signs(view, pressure) + lean.signs(view)
         for (owner, gap), real in zip(flat, chance.tolist(), strict=True):
             if owner != number:
                 continue
-            if real > 0.5:
+            if real > BELIEVED:
                 signs.append(_lost_pulses(view, gap, real))
             else:
                 result.tach_faults.append(_dropped(view, gap))
@@ -159,7 +160,7 @@ def pressure_signs(view: View, band: bands.PressureBand | None) -> list[Sign]:
         if view.near("sensor_supply_voltage", dip.from_ns - 20 * MS, dip.to_ns + 20 * MS).value.min(initial=5.0) < 4.5:
             continue
         left, level = bands.fall(trace, dip.from_ns, band)
-        weak = bands.misfires_at(trace, left, dip.to_ns, level, band)
+        weak = bands.misfires_at(trace, left, dip.to_ns, level)
         found.append(
             Sign("low_pressure", "fuel_pressure", left, dip.to_ns, 0.0, dip.depth, left - 10 * MS, engine_ns=weak)
         )
@@ -219,17 +220,16 @@ def _no_stumble(episode: Episode) -> str | None:
     """Why an episode is no stumble; None where it is one."""
     if any(sign.kind in ("lost_pulses", "no_spark", "died", "weak_torque", "lean") for sign in episode.signs):
         return None
-    view = episode.view
-    if episode.of("low_pressure"):
-        if any(sign.engine_ns is not None for sign in episode.signs):
-            return None
+    if any(sign.kind == "low_pressure" and sign.engine_ns is not None for sign in episode.signs):
+        return None
+    dips = episode.of("supply_dip")
+    if not dips:
         return "rail pressure left its band, but not far enough for the mixture not to light"
-    place = int(np.searchsorted(view.firings.time_ns, episode.from_ns))
+    view = episode.view
+    place = int(np.searchsorted(view.firings.time_ns, dips[0].from_ns))
     place = min(max(place - 2, 0), view.firings.time_ns.size - 1)
     fast = view.firings.speed_rps[place] > 1.6 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
-    lowest = min(float(sign.note) for sign in episode.of("supply_dip"))
+    lowest = min(float(sign.note) for sign in dips)
     if not fast or lowest > WEAK_COIL_V:
         return f"the supply dipped to {lowest:.1f} V and the engine fired on"
-    if view.state[place] == State.CRANKING:
-        return "cranking"
     return None

@@ -18,7 +18,9 @@ GROUP_NS = NS_PER_S // 2
 # Relative speed lost per lost firing at full load, in gear: light to heavy car, first to last gear (measured on
 # simulated cars, 0.3 to 1.2 %), and what a truly idle gap still shows through bumps and gear lash.
 FULL_LOSS, LOSS_SPREAD, WIRE_SPREAD = 0.007, 0.004, 0.0012
-CLEAR = 3.0  # log-likelihood ratio (20 : 1) from which one gap is decided by itself
+LOAD_SPREAD = 0.01  # relative speed per pulse that a load change over the window may add or take
+USUAL_LENGTH, LENGTH_SPEAKS = 4.0, 0.8
+LONG = 30  # missing pulses, beyond which the crank's trend before says nothing about after
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,10 +69,15 @@ def _unrecorded(view: View, first: int, stop: int) -> bool:
 
 
 def _gap(view: View, runs: Sequence[tuple[int, int]], jitter: FloatArray) -> Gap:
-    ratio = sum(_ratio(view, first, stop, jitter) for first, stop in runs)
+    # Pieces close together share what disturbs them, so they do not count as independent witnesses.
+    ratio = sum(_ratio(view, first, stop, jitter) for first, stop in runs) / np.sqrt(len(runs))
     first, stop = runs[0][0], runs[-1][1]
     time_ns = view.firings.time_ns
     last = min(stop, time_ns.size - 1)
+    noisy = np.searchsorted(view.firings.extra_ns, [time_ns[first] - GROUP_NS, time_ns[last] + GROUP_NS])
+    if noisy[1] - noisy[0] > 2:
+        # Among extra edges a pulse that seems missing may only have been taken for one of them.
+        ratio -= 0.5 * float(noisy[1] - noisy[0])
     missing = sum(b - a for a, b in runs)
     return Gap(first, stop, tuple(runs), missing, ratio, int(time_ns[first]), int(time_ns[last]))
 
@@ -80,32 +87,37 @@ def _ratio(view: View, first: int, stop: int, jitter: FloatArray) -> float:
     load = float(view.load[max(0, first - 2) : first].mean()) if first else 0.0
     if loss is None or not np.isfinite(load):
         return 0.0
-    expected = FULL_LOSS * load
-    real = np.hypot(loss.error, LOSS_SPREAD * max(load, 0.2))
-    wire = np.hypot(loss.error, WIRE_SPREAD)
-    ratio = _log_normal(loss.lost_per_pulse, expected, real) - _log_normal(loss.lost_per_pulse, 0.0, wire)
-    return float(np.clip(ratio, -6.0, 6.0))
+    around = view.load[max(0, first - 15) : stop + 15]
+    restless = LOAD_SPREAD * float(np.nanmax(around) - np.nanmin(around)) * min(1.0, 20.0 / (stop - first) ** 2)
+    real = np.hypot(np.hypot(loss.error, restless), LOSS_SPREAD * max(load, 0.4))
+    wire = np.hypot(np.hypot(loss.error, restless), WIRE_SPREAD)
+    ratio = _log_normal(loss.lost_per_pulse, FULL_LOSS * load, real) - _log_normal(loss.lost_per_pulse, 0.0, wire)
+    return float(np.clip(ratio, -1.0 if stop - first > LONG else -6.0, 6.0))
 
 
 def _log_normal(x: float, mean: float, spread: float) -> float:
     return float(-np.log(spread) - 0.5 * ((x - mean) / spread) ** 2)
 
 
-def chance_real(ratios: Sequence[float], sizes: Sequence[int], proven: Sequence[bool]) -> FloatArray:
+def chance_real(some: Sequence[Gap], proven: Sequence[bool]) -> FloatArray:
     """Probability that each gap of an event was the ignition's, shape (n,).
 
-    ratios: log-likelihood ratios; sizes: pulses missing; proven: True where another signal (coil feed, battery) or the
-    engine's stopping proves it. Gaps decided by themselves or proven vote, weighted by likeness of size, on the others.
+    proven: True where another signal (coil feed, battery) shows it. A contact that opens stays open for some firings; a
+    bad tach wire mostly loses single ones: the mean length of a gap's pieces speaks first. Then the event's gaps vote,
+    weighted by likeness of that length, on each other.
     """
-    ratio = np.asarray(ratios, np.float64)
-    size = np.log(np.maximum(np.asarray(sizes, np.float64), 1.0))
+    if not some:
+        return np.empty(0)
+    ratio = np.clip([gap.ratio for gap in some], -30.0, 30.0)
+    length = np.log([gap.missing / len(gap.runs) for gap in some])
     sure = np.asarray(proven, bool)
-    real_vote = sure | (ratio > CLEAR)
-    wire_vote = ~sure & (ratio < -CLEAR)
-    chance = np.empty(ratio.size)
-    for k in range(ratio.size):
-        likeness = np.exp(-np.abs(size - size[k]))
-        likeness[k] = 0.0
-        prior = np.log((1.0 + likeness[real_vote].sum()) / (0.15 + 1.5 * likeness[wire_vote].sum()))
-        chance[k] = 1.0 if sure[k] else 1.0 / (1.0 + np.exp(-np.clip(ratio[k] + prior, -30.0, 30.0)))
+    likeness = np.exp(-2.0 * np.abs(length[:, None] - length[None, :]))
+    np.fill_diagonal(likeness, 0.0)
+    alone = ratio + LENGTH_SPEAKS * (length - np.log(USUAL_LENGTH))
+    chance = np.where(sure, 1.0, 1.0 / (1.0 + np.exp(-alone)))
+    # Each gap is judged with the others as neighbours, whose own judgement it changes in turn: a few rounds settle it.
+    for _ in range(10):
+        real = 1.0 + likeness @ chance
+        wire = 0.15 + likeness @ (1.0 - chance)
+        chance = np.where(sure, 1.0, 1.0 / (1.0 + np.exp(-np.clip(alone + np.log(real / wire), -30.0, 30.0))))
     return chance
