@@ -2,8 +2,11 @@
 
 import json
 import shlex
+import signal
+import socket
 import subprocess
 import sys
+import urllib.request
 from pathlib import Path
 
 import numpy as np
@@ -27,6 +30,15 @@ def data_dir(tmp_path, monkeypatch) -> Path:
     monkeypatch.setenv("STUMBLELOG_DATA_DIR", str(tmp_path / "data"))
     monkeypatch.delenv("DEBUG", raising=False)
     return tmp_path / "data"
+
+
+@pytest.fixture(autouse=True)
+def signals_as_they_were():
+    """The commands of services take SIGTERM over; the tests' own process gets it back."""
+    before = {number: signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGINT)}
+    yield
+    for number, handler in before.items():
+        signal.signal(number, handler)
 
 
 @pytest.fixture
@@ -130,6 +142,23 @@ def test_one_round_of_the_worker_leaves_findings(folder, data_dir, monkeypatch):
     assert main(["work", "--once"]) == 0
     with Store(data_dir) as store:
         assert store.has_fresh_findings(EVENT_ID)
+
+
+def test_the_page_is_served_and_its_worker_ends_with_it(folder, data_dir):
+    main(["import", str(folder)])
+    command = [sys.executable, "-m", "logger.cli", "serve", "--port", "0"]
+    server = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    try:
+        address = server.stdout.readline().strip()
+        with urllib.request.urlopen(f"{address}api/events", timeout=30) as answer:
+            assert EVENT_ID in answer.read().decode()
+        workers = Path(f"/proc/{server.pid}/task/{server.pid}/children").read_text().split()
+    finally:
+        server.terminate()
+        _, said = server.communicate(timeout=30)
+    assert (server.returncode, "Traceback" in said) == (0, False), said
+    assert workers
+    assert not any(Path(f"/proc/{worker}").exists() for worker in workers)
 
 
 # Mistakes
@@ -247,3 +276,18 @@ def test_the_store_loads_no_page_and_no_analysis():
     look = f"import sys, logger.store.store; print([m for m in {never!r} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", look], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_a_port_in_use_is_said_before_anything_else(capsys):
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = str(taken.getsockname()[1])
+        assert f"cannot listen on 127.0.0.1 port {port}: Address already in use" in refused(
+            capsys, "demo", "--port", port
+        )
+
+
+def test_the_demo_does_not_mix_with_events_that_are_there(folder, data_dir, capsys):
+    main(["import", str(folder)])
+    capsys.readouterr()
+    said = refused(capsys, "demo", "--no-serve", "--data-dir", str(data_dir))
+    assert "holds events already; choose another folder" in said

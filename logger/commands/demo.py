@@ -2,13 +2,13 @@
 
 import argparse
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from logger.commands import terminal
-from logger.commands.serve import DEFAULT_PORT, serve
+from logger.commands.serve import DEFAULT_PORT, end_on_sigterm, listen_on, serve
 from logger.errors import StoreError
 
 if TYPE_CHECKING:
@@ -31,11 +31,14 @@ def run(args: argparse.Namespace) -> int:
     from logger.virtualcar.demo import record_demo
     from logger.work import analyse_event
 
-    with _folder(args.data_dir) as data_dir, Store(data_dir) as store:
+    end_on_sigterm()
+    with ExitStack() as stack:
+        # First of all, so that a port in use is said before the wait; a browser that comes early waits, too.
+        listening = None if args.no_serve else stack.enter_context(listen_on("127.0.0.1", args.port))
+        data_dir = stack.enter_context(_folder(args.data_dir))
+        store = stack.enter_context(Store(data_dir))
         if store.events():
-            raise StoreError(
-                f"{data_dir}: holds events already; show them with: stumblelog serve --data-dir {data_dir}"
-            )
+            raise StoreError(f"{data_dir}: holds events already; choose another folder, or serve that one")
         with terminal.progress("recording the demo day") as progress:
             demo = record_demo(data_dir, progress)
         event_id = store.events()[0].event_id
@@ -43,7 +46,9 @@ def run(args: argparse.Namespace) -> int:
         with terminal.progress("analysing") as progress:
             findings = analyse_event(store, event_id, progress)
         print(text_report(store.event(event_id), findings), flush=True)
-        return 0 if args.no_serve else serve(store, data_dir / "run", "127.0.0.1", args.port)
+        if listening is not None:
+            serve(store, data_dir / "run", listening)
+    return 0
 
 
 @contextmanager

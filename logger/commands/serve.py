@@ -1,6 +1,8 @@
 """`stumblelog serve`: the page, with the worker beside it."""
 
 import argparse
+import os
+import signal
 import socket
 import subprocess
 import sys
@@ -33,22 +35,34 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     run_dir = args.run_dir or Path(settings_of(args).recorder.run_dir)
-    with open_store(args) as store, worker_beside(store.data_dir):
-        return serve(store, run_dir, args.host, args.port)
+    end_on_sigterm()
+    with (
+        open_store(args) as store,
+        listen_on(args.host, args.port) as listening,
+        worker_beside(store.data_dir),
+    ):
+        serve(store, run_dir, listening)
+    return 0
 
 
-def serve(store: "Store", run_dir: Path, host: str, port: int) -> int:
-    """Run the web server until it is stopped."""
+def serve(store: "Store", run_dir: Path, listening: socket.socket) -> None:
+    """Run the web server on that socket until it is stopped."""
     import uvicorn
 
     from web.app import create_app
 
-    with listen_on(host, port) as listening:
-        app = create_app(store, run_dir, hosts=[host])
-        print(f"http://{host}:{port}/", flush=True)
-        server = uvicorn.Server(uvicorn.Config(app, log_level="warning"))
-        server.run([listening])
-    return 0
+    host, port = listening.getsockname()
+    server = uvicorn.Server(uvicorn.Config(create_app(store, run_dir, hosts=[host]), log_level="warning"))
+    print(f"http://{host}:{port}/", flush=True)
+    server.run([listening])
+
+
+def end_on_sigterm() -> None:
+    """Let `with` blocks end as they should; by default the signal ends us before the worker is told.
+
+    uvicorn hands the signal on once it has shut down.
+    """
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
 
 
 def listen_on(host: str, port: int) -> socket.socket:
@@ -65,6 +79,7 @@ def worker_beside(data_dir: Path) -> Iterator[None]:
     """Keep a worker process going until the block ends; one that dies is started again after a while."""
     stopping = threading.Event()
     command = [sys.executable, "-m", "logger.cli", "work", "--data-dir", str(data_dir)]
+    command += ["--parent", str(os.getpid())]
     process = subprocess.Popen(command)
 
     def keep_going() -> None:

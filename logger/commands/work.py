@@ -16,14 +16,27 @@ NICENESS = 10
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--once", action="store_true", help="do what is due now, then stop")
+    parser.add_argument("--parent", type=int, metavar="PID", help="stop when that process, which started this, ends")
     add_data_dir(parser)
+
+
+class _Stop(threading.Event):
+    """Set by a signal, or by the end of the page that started this worker, however it ended."""
+
+    def __init__(self, parent: int | None) -> None:
+        super().__init__()
+        self._parent = parent
+
+    def is_set(self) -> bool:
+        orphaned = self._parent is not None and os.getppid() != self._parent
+        return orphaned or super().is_set()
 
 
 def run(args: argparse.Namespace) -> int:
     from logger.work import Worker
 
     os.nice(NICENESS)  # recording comes first
-    stop = threading.Event()
+    stop = _Stop(args.parent)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
     with open_store(args) as store:
