@@ -144,7 +144,10 @@ def _resolve(edges: IntArray, interval: FloatArray, odd: BoolArray, first: int, 
     if max(before, after) > slowest_ns and elapsed < 3.0 * (last + 1 - first) * max(before, after):
         return nothing
     if _sagging(interval, first) and max(before, after) > SAG_MATTERS_BELOW * slowest_ns:
-        return nothing
+        longest = first + int(np.argmax(interval[first : last + 1]))
+        if interval[longest] < 8.0 * before:
+            return nothing
+        return _Patch(longest + 1, longest + 1, edges[:0], np.empty(0, bool), edges[:0], True)
     inner = edges[first + 1 : last + 1]
     at = (inner - start) / elapsed
     # Speed goes evenly from 1/before to 1/after, so phase is a parabola; it is scaled to end on a whole pulse.

@@ -127,9 +127,9 @@ def _stall_or_died(view: View, last: int) -> tuple[Why, str]:
     if speed.size < 6:
         return "died", "the pulses ended with the key on"
     speed = NS_PER_S / speed
-    usual = float(np.median(speed[: max(3, speed.size // 2)]))
-    if speed[-1] > SUDDEN * usual:
+    if speed[-1] > SUDDEN * float(np.median(speed[-8:-2])):
         return "died", "the pulses ended at full speed with the key on"
+    usual = float(np.median(speed[: max(3, speed.size // 2)]))
     sound = np.flatnonzero(speed > 0.95 * usual)
     fell_s = float(firings.time_ns[last] - firings.time_ns[begin + 1 + int(sound[-1])]) / NS_PER_S if sound.size else 1.0
     opened = float(np.nanmax(view.load[begin : last + 1])) - float(np.nanmin(view.load[begin : begin + 4])) > 0.08

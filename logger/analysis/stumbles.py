@@ -22,6 +22,7 @@ from logger.analysis.stops import Stop, stops
 from logger.event import NS_PER_S
 
 JOIN_NS = NS_PER_S // 2
+BLUR_NS = 250 * 1_000_000
 MS = 1_000_000
 BELIEVED = 0.8  # chance from which missing pulses are held to be the ignition's, not the wire's
 # A coil below this no longer charges in the dwell that high speed leaves (common practice, no source).
@@ -37,12 +38,17 @@ class Episode:
     stop: Stop | None = None
 
     @property
+    def sharp(self) -> list[Sign]:
+        """The signs that date the episode: all but the exhaust's, where there are others."""
+        return [sign for sign in self.signs if sign.kind != "lean"] or list(self.signs)
+
+    @property
     def from_ns(self) -> int:
-        return min(sign.from_ns for sign in self.signs)
+        return min(sign.from_ns for sign in self.sharp)
 
     @property
     def to_ns(self) -> int:
-        return max(sign.to_ns for sign in self.signs)
+        return max(sign.to_ns for sign in self.sharp)
 
     def of(self, kind: str, channel: str | None = None) -> list[Sign]:
         """The signs of one kind, in time order."""
@@ -102,16 +108,27 @@ def _at_key_off(sign: Sign, halts: Sequence[Stop]) -> bool:
 
 
 def join(signs: list[Sign]) -> list[list[Sign]]:
-    """Group signs by time: one group while the next begins less than JOIN_NS after the latest end so far."""
+    """Group signs by time: one group while the next begins less than JOIN_NS after the latest end so far.
+
+    What the exhaust tells is too blurred to join or to part others: it goes to the group it touches, or stands alone.
+    """
     groups: list[list[Sign]] = []
     latest = 0
-    for sign in sorted(signs, key=lambda sign: sign.from_ns):
+    blurred = [sign for sign in signs if sign.kind == "lean"]
+    for sign in sorted((sign for sign in signs if sign.kind != "lean"), key=lambda sign: sign.from_ns):
         if groups and sign.from_ns - latest < JOIN_NS:
             groups[-1].append(sign)
             latest = max(latest, sign.to_ns)
         else:
             groups.append([sign])
             latest = sign.to_ns
+    spans = [(group[0].from_ns, max(sign.to_ns for sign in group)) for group in groups]
+    for sign in blurred:
+        touched = [k for k, (a, b) in enumerate(spans) if sign.from_ns < b + BLUR_NS and sign.to_ns > a - BLUR_NS]
+        if touched:
+            groups[touched[0]].append(sign)
+        else:
+            groups.append([sign])
     return groups
 
 
