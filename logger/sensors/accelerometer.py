@@ -18,6 +18,7 @@ from logger.clock import Clock
 from logger.conversion import mounting_matrix
 from logger.event import IntArray
 from logger.sensors.batch import Counts, Levels, PartHealth
+from logger.sensors.chip import open_chip
 from logger.sensors.levels import LevelMeter
 from logger.sensors.sample_times import SampleTimes
 from logger.sensors.watch import Watch
@@ -86,8 +87,7 @@ class Accelerometer:
                 self._open()
             else:
                 self._drain(self._device, now_ns)
-        # The driver's probe raises ValueError for an address where nothing answers.
-        except (OSError, ValueError) as error:
+        except OSError as error:
             if self.watch.bad(now_ns, error):
                 self._device = None
                 self.due_ns = self.watch.retry_ns
@@ -127,7 +127,7 @@ class Accelerometer:
         return f"Accelerometer(0x{self._settings.address:02x}; {state})"
 
     def _open(self) -> None:
-        driver = ADXL345(self._bus, self._settings.address)
+        driver = open_chip(lambda: ADXL345(self._bus, self._settings.address), self._settings.address)
         device = driver._i2c
         with device:
             device.write_then_readinto(_DEVID, self._buffer, in_end=1)
@@ -142,7 +142,6 @@ class Accelerometer:
             self._start_run(device)
             device.write(_POWER_MEASURE)
         self._device = device
-        self._n_same = self._n_empty = 0
         self.due_ns = self._clock.monotonic_ns() + self._visit_ns
 
     def _start_run(self, device: I2CDevice) -> None:
@@ -170,12 +169,16 @@ class Accelerometer:
                 return
             self._times.visit(self._n_read + waiting, before_ns, after_ns)
             n = min(waiting, max(1, (self._bus_wanted_ns() - after_ns) // READ_NS))
-            start = len(self._raw)
+            chunk = bytearray()
             for _ in range(n):
                 device.write_then_readinto(_DATA, self._buffer)
-                self._raw += self._buffer
+                chunk += self._buffer
+            problem = self._problem(n, chunk)
+            if problem:
+                self._start_run(device)
+                raise OSError(problem)
+        self._raw += chunk
         self._n_read += n
-        self._look_alive(n, self._raw[start:])
         if n:
             self.watch.good(after_ns, n)
         self.due_ns = after_ns if n < waiting else before_ns + self._visit_ns
@@ -192,12 +195,13 @@ class Accelerometer:
         self.watch.lost(last_ns, now_ns, "its FIFO overflowed before it was read")
         self.due_ns = self._clock.monotonic_ns() + self._visit_ns
 
-    def _look_alive(self, n: int, chunk: bytearray) -> None:
-        """Raises OSError where the chip answers but does not measure."""
+    def _problem(self, n: int, chunk: bytearray) -> str:
+        """Why a chip that answers cannot be measuring; empty where it is."""
         self._n_empty = 0 if n else self._n_empty + 1
-        self._n_same = self._n_same + n if n and chunk == self._last * n else 0
+        self._n_same = self._n_same + n if n and chunk == self._last * n else self._n_same * (n == 0)
         self._last = bytes(chunk[-6:]) if n else self._last
         if self._n_empty > EMPTY_VISITS:
-            raise OSError("the accelerometer answers but gives no new samples")
+            return "the accelerometer answers but gives no new samples; switch its supply off and on"
         if self._n_same > STUCK_SAMPLES:
-            raise OSError("the accelerometer gives the same value all the time")
+            return "the accelerometer gives the same value all the time; switch its supply off and on"
+        return ""

@@ -24,6 +24,7 @@ from logger.clock import Clock
 from logger.conversion import FULL_SCALE_V
 from logger.event import IntArray
 from logger.sensors.batch import Counts, PartHealth
+from logger.sensors.chip import open_chip
 from logger.sensors.pins import NEVER_NS
 from logger.sensors.watch import Watch
 from logger.settings import ChannelSettings
@@ -114,8 +115,7 @@ class AdcChip:
                 self._open()
             else:
                 self._cycle(self._device, now_ns)
-        # The driver's probe raises ValueError for an address where nothing answers.
-        except (OSError, ValueError) as error:
+        except OSError as error:
             self._pending = None
             if self.watch.bad(now_ns, error):
                 self._device = None
@@ -152,7 +152,7 @@ class AdcChip:
         return f"AdcChip(0x{self._address:02x}, {names}; {'closed' if self._device is None else self.model})"
 
     def _open(self) -> None:
-        driver = ADS1115(self._bus, data_rate=RATE, address=self._address)
+        driver = open_chip(lambda: ADS1115(self._bus, data_rate=RATE, address=self._address), self._address)
         with driver.i2c_device as device:
             self._conversion_ns = self._time_one_conversion(device)
         self._pending = None
