@@ -21,7 +21,7 @@ from logger.errors import StoreError
 from logger.event import NS_PER_S, FloatArray, Gap, Recording
 from logger.store import schema
 from logger.store.blocks import Series, encode
-from logger.store.recording import RecordingReader
+from logger.store.recording import RecordingReader, fold
 from logger.store.schema import RecordingMeta, crc_of, sqlite_errors, stored_channel
 from logger.store.sources import BLOCK_NS, INDEX, block_id, cut
 from logger.store.summary import pulse_rates, summary_of_values
@@ -42,8 +42,8 @@ class Compaction:
 def compact(path: Path) -> Compaction:
     """Replace a closed recording by its compacted copy, once that has been read back and found the same.
 
-    Raises StoreError where the recording is still open, damaged, or being read so that its WAL cannot be folded in;
-    it is then left as it was.
+    Raises StoreError where the recording is still open or damaged, RecordingBusyError where somebody reads it so that
+    its WAL cannot be folded in; it is then left as it was.
     """
     before = path.stat().st_size if path.is_file() else 0
     with RecordingReader(path) as reader:
@@ -51,7 +51,7 @@ def compact(path: Path) -> Compaction:
             return Compaction(path, before, before)
         if not reader.is_closed:
             raise StoreError(f"{path}: still recording, or its power was cut; only closed recordings are compacted")
-    _fold(path)
+    fold(path)
     partial = schema.partial_of(path)
     try:
         with RecordingReader(path) as reader:
@@ -196,26 +196,12 @@ def summary_of_groups(values: FloatArray, starts: np.ndarray[Any, Any]) -> Float
     return np.stack([np.broadcast_to(sizes, total.shape), lowest, total / sizes, highest], axis=-1)
 
 
-def _fold(path: Path) -> None:
-    """Fold the WAL in and take it away: left beside the compacted file, SQLite would play it into that."""
-    with sqlite_errors(path):
-        connection = schema.connect(path, write=True)
-        try:
-            connection.execute("PRAGMA busy_timeout = 200").fetchall()
-            connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
-            mode = connection.execute("PRAGMA journal_mode = DELETE").fetchone()[0]
-        finally:
-            connection.close()
-    if mode != "delete" or Path(f"{path}-wal").exists():
-        raise StoreError(f"{path}: being read just now, so it cannot be compacted; try again later")
-
-
 def _copy(reader: RecordingReader, path: Path) -> None:
     with BlockWriter(path, reader.meta) as writer:
         for minute in range(_n_minutes(reader)):
             for series in reader.raws(reader.channels, *_window(minute)).values():
                 writer.add(minute, series)
-        writer.finish("compacted", reader.duration_ns, reader.gaps(), reader.health())
+        writer.finish(reader.how_closed or "closed", reader.duration_ns, reader.gaps(), reader.health())
 
 
 def _verify(reader: RecordingReader, copy: Path) -> None:

@@ -19,7 +19,7 @@ from logger.store import schema
 from logger.store.blocks import Series, encode
 from logger.store.calibrated import Calibrated
 from logger.store.overview import column_extremes, columns_of_rates, columns_of_samples
-from logger.store.schema import RecordingMeta, StoredChannel, sqlite_errors
+from logger.store.schema import RecordingBusyError, RecordingMeta, StoredChannel, sqlite_errors
 from logger.store.sources import ClosedSource, GrowingSource
 from logger.store.summary import ROLLUP_SECONDS, SummaryLayout, pack_rollup
 
@@ -155,12 +155,34 @@ def finish(connection: sqlite3.Connection, closed: Mapping[str, Any]) -> None:
     schema.write_meta(connection, "closed", dict(closed))
     connection.execute("PRAGMA busy_timeout = 200").fetchall()
     connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+    # Where a reader has the file open it stays in WAL mode, which costs nothing and ends with compaction.
+    leave_wal(connection)
+
+
+def leave_wal(connection: sqlite3.Connection) -> bool:
+    """Give up WAL mode, which takes the WAL away; False where another connection has the file open."""
     try:
-        connection.execute("PRAGMA journal_mode = DELETE").fetchall()
+        return bool(connection.execute("PRAGMA journal_mode = DELETE").fetchone()[0] == "delete")
     except sqlite3.OperationalError as error:
-        # A reader has the file open: it stays in WAL mode, which costs nothing and ends with compaction.
-        if "locked" not in str(error):
-            raise
+        if "locked" in str(error):
+            return False
+        raise
+
+
+def fold(path: Path) -> bool:
+    """Fold the WAL of a file that nobody has open into it and take it away; whether the recording was closed.
+
+    Left beside a file that then replaces this one, SQLite would play the WAL into that. Raises RecordingBusyError.
+    """
+    connection = schema.connect(path, write=True)
+    try:
+        with sqlite_errors(path):
+            connection.execute("PRAGMA busy_timeout = 200").fetchall()
+            if not leave_wal(connection):
+                raise RecordingBusyError(f"{path}: being recorded or read just now; try again later")
+            return schema.read_meta(connection, path, "closed") is not None
+    finally:
+        connection.close()
 
 
 class RecordingReader:
@@ -185,9 +207,15 @@ class RecordingReader:
         self._calibrated = Calibrated(self.meta, settings, str(path))
 
     @property
+    def how_closed(self) -> str | None:
+        """ "closed", "imported", "recovered" (its power was cut), "salvaged" (it was damaged); None while it grows."""
+        closed = schema.read_meta(self._connection, self.path, "closed")
+        return None if closed is None else str(closed["how"])
+
+    @property
     def is_closed(self) -> bool:
-        """Whether the recording was closed, by the recorder or by salvage: nothing will be added."""
-        return schema.read_meta(self._connection, self.path, "closed") is not None
+        """Whether nothing will be added any more."""
+        return self.how_closed is not None
 
     @property
     def is_compacted(self) -> bool:
@@ -274,6 +302,15 @@ class RecordingReader:
     def health(self) -> list[dict[str, Any]]:
         """The recorder's own health as noted now and then, each with the "second" it belongs to."""
         return self._source.health()
+
+    def summaries(self, channel: str) -> tuple[IntArray, FloatArray]:
+        """Stored summaries: (seconds, shape (n,); count, min, mean, max of each column, shape (n, columns, 4))."""
+        return self._source.summaries(self.meta.number(channel))
+
+    def quick_check(self) -> str:
+        """SQLite's own verdict on the file's pages: "ok", or what is wrong."""
+        with sqlite_errors(self.path):
+            return str(self._connection.execute("PRAGMA quick_check(1)").fetchone()[0])
 
     def recording(self, name: str | None = None, offset_ns: int | None = None) -> Recording:
         """The whole recording as the analysis takes it; channels that gave nothing are left out."""

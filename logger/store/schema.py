@@ -3,7 +3,8 @@
 Every file carries `application_id` 0x53544C52 ("STLR") and `user_version` 1. It is in one of two shapes::
 
     while recording (WAL, synchronous FULL, 1 KiB pages)        closed and compacted (no WAL)
-    meta(key, crc, value)      'recording', 'lateness'          'recording', 'closed', 'gaps', 'health'
+    meta(key, crc, value)      'recording', 'lateness', later    'recording', 'closed', 'gaps', 'health'
+                               'closed'
     seconds(second, crc, summary, data, notes)                  blocks(id, crc, data)
     rollups(second, crc, data)                                  overviews(channel, crc, data)
 
@@ -14,7 +15,8 @@ notes     JSON, often NULL: gaps that were seen and, now and then, the recorder'
 rollups   the summaries of 300 consecutive seconds in one row, for overviews of a recording that is still growing
 id        (minute + 2**32) * 1024 + channel number: one channel's samples of one minute as a packet
 overviews one row for each channel: which blocks there are, samples in each, and its summaries second by second
-value     UTF-8 JSON. 'recording' is the description below, 'closed' {how, rows, duration_ns}
+value     UTF-8 JSON. 'recording' (and 'recording_copy', for salvage) is the description below, 'closed' {how, rows,
+          duration_ns}
 crc       CRC-32 of the key (as text for meta, 8 bytes little-endian otherwise) and then of every blob of the row
 
 Times are nanoseconds since the recording's start. While recording, a row holds what arrived in its second; samples may
@@ -36,6 +38,7 @@ from typing import Any, Literal
 
 from logger.channels import CHANNELS, Kind
 from logger.errors import StoreError
+from logger.event import NS_PER_S
 
 APPLICATION_ID = 0x53544C52
 VERSION = 1
@@ -44,17 +47,28 @@ SUFFIX = ".sqlite"
 PARTIAL_SUFFIX = ".partial"
 
 _META = "CREATE TABLE meta (key TEXT PRIMARY KEY, crc INTEGER NOT NULL, value BLOB NOT NULL) WITHOUT ROWID"
-_GROWING = (
+GROWING = (
     "CREATE TABLE seconds (second INTEGER PRIMARY KEY, crc INTEGER NOT NULL, summary BLOB NOT NULL,"
     " data BLOB NOT NULL, notes BLOB)",
     "CREATE TABLE rollups (second INTEGER PRIMARY KEY, crc INTEGER NOT NULL, data BLOB NOT NULL)",
 )
-_CLOSED = (
+CLOSED = (
     "CREATE TABLE blocks (id INTEGER PRIMARY KEY, crc INTEGER NOT NULL, data BLOB NOT NULL)",
     "CREATE TABLE overviews (channel INTEGER PRIMARY KEY, crc INTEGER NOT NULL, data BLOB NOT NULL)",
 )
 
+DESCRIPTION = ("recording", "recording_copy")
+"""Without its description a recording is nothing but numbers, so salvage finds a second one."""
+
 Origin = Literal["recorder", "import", "virtual"]
+
+
+class RecordingBusyError(StoreError):
+    """The recording is being written or read just now; what was asked for can be done later."""
+
+
+class RecordingNewerError(StoreError):
+    """The recording was made by a newer version of this program."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +192,7 @@ def _check_identity(connection: sqlite3.Connection, path: Path) -> None:
     if application != APPLICATION_ID:
         raise StoreError(f"{path}: an SQLite file, but not a recording of stumblelog (application_id {application:#x})")
     if version > VERSION:
-        raise StoreError(
+        raise RecordingNewerError(
             f"{path}: a recording of format {version}; this program reads up to {VERSION}, install a newer stumblelog"
         )
     if version < 1:
@@ -202,10 +216,13 @@ def create(path: Path, meta: RecordingMeta) -> sqlite3.Connection:
     The file appears under its name only once it is whole, so that no power cut leaves half a description behind.
     Raises StoreError.
     """
+    if path.exists():
+        raise StoreError(f"{path}: exists already; a recording is never written over")
     partial = partial_of(path)
     with sqlite_errors(path):
-        connection = initialise(partial, meta, _GROWING)
+        connection = initialise(partial, meta, GROWING)
         try:
+            write_meta(connection, "lateness", NS_PER_S)
             connection.execute("PRAGMA journal_mode = WAL").fetchall()
         finally:
             connection.close()
@@ -217,7 +234,7 @@ def create(path: Path, meta: RecordingMeta) -> sqlite3.Connection:
 def create_closed(path: Path, meta: RecordingMeta) -> sqlite3.Connection:
     """Begin a file of blocks under the partial name of `path`; `put_in_place` ends it."""
     with sqlite_errors(path):
-        return initialise(partial_of(path), meta, _CLOSED)
+        return initialise(partial_of(path), meta, CLOSED)
 
 
 def partial_of(path: Path) -> Path:
@@ -227,7 +244,6 @@ def partial_of(path: Path) -> Path:
 
 def initialise(partial: Path, meta: RecordingMeta, tables: tuple[str, ...]) -> sqlite3.Connection:
     """A new file with its description and empty tables, on stable storage."""
-    path = partial.with_name(partial.name.removesuffix(PARTIAL_SUFFIX))
     for leftover in (partial, Path(f"{partial}-wal"), Path(f"{partial}-shm"), Path(f"{partial}-journal")):
         leftover.unlink(missing_ok=True)
     connection = sqlite3.connect(partial, isolation_level=None)
@@ -240,15 +256,12 @@ def initialise(partial: Path, meta: RecordingMeta, tables: tuple[str, ...]) -> s
         connection.execute(f"PRAGMA user_version = {VERSION}")
         for statement in (_META, *tables):
             connection.execute(statement)
-        write_meta(connection, "recording", meta.to_json())
+        for key in DESCRIPTION:
+            write_meta(connection, key, meta.to_json())
         connection.execute("COMMIT")
     except BaseException:
         connection.close()
         raise
-    if path.exists() and tables is _GROWING:
-        connection.close()
-        partial.unlink()
-        raise StoreError(f"{path}: exists already; a recording is never written over")
     return connection
 
 

@@ -82,7 +82,11 @@ class GrowingSource:
     @property
     def n_rows(self) -> int:
         """Seconds recorded so far."""
-        return int(self._query("SELECT coalesce(max(second), -1) + 1 FROM seconds")[0][0])
+        n_rows = int(self._query("SELECT coalesce(max(second), -1) + 1 FROM seconds")[0][0])
+        closed = read_meta(self._connection, self._path, "closed")
+        if closed and closed["rows"] != n_rows:
+            damaged(self._path, f"{n_rows} seconds where {closed['rows']} were stored")
+        return n_rows
 
     @property
     def duration_ns(self) -> int:
@@ -92,7 +96,7 @@ class GrowingSource:
 
     def series(self, channels: Sequence[int], t0_ns: int | None, t1_ns: int | None) -> dict[int, Series]:
         """What each channel gave with t0 <= time < t1."""
-        late_s = -(-int(read_meta(self._connection, self._path, "lateness") or NS_PER_S) // NS_PER_S)
+        late_s = -(-int(self._need("lateness")) // NS_PER_S)
         low = 0 if t0_ns is None else max(0, t0_ns // NS_PER_S)
         high = (1 << 62) if t1_ns is None else (t1_ns - 1) // NS_PER_S + late_s
         parts: dict[int, list[Series]] = {channel: [] for channel in channels}
@@ -164,6 +168,12 @@ class GrowingSource:
         """The recorder's health as it was noted, each with its "second"."""
         return [{"second": note["second"], **note["health"]} for note in self.notes() if "health" in note]
 
+    def _need(self, key: str) -> Any:
+        value = read_meta(self._connection, self._path, key)
+        if value is None:
+            damaged(self._path, f"its entry {key!r} is missing")
+        return value
+
     def _check(self, what: str, key: int, crc: object, *parts: object) -> None:
         if not all(part is None or isinstance(part, bytes) for part in parts) or crc != crc_of(key, *parts):  # type: ignore[arg-type]
             damaged(self._path, f"{what} fails its check sum")
@@ -185,10 +195,7 @@ class ClosedSource:
     @property
     def duration_ns(self) -> int:
         """Time of the last sample."""
-        closed = read_meta(self._connection, self._path, "closed")
-        if closed is None:
-            damaged(self._path, "the entry of its closing is missing")
-        return int(closed["duration_ns"])
+        return int(self._need("closed")["duration_ns"])
 
     @property
     def index(self) -> dict[int, Series]:
@@ -244,11 +251,11 @@ class ClosedSource:
 
     def gaps(self) -> list[Gap]:
         """Gaps, merged."""
-        return [Gap(*gap) for gap in read_meta(self._connection, self._path, "gaps") or ()]
+        return [Gap(*gap) for gap in self._need("gaps")]
 
     def health(self) -> list[dict[str, Any]]:
         """The recorder's health as it was noted, each with its "second"."""
-        return list(read_meta(self._connection, self._path, "health") or ())
+        return list(self._need("health"))
 
     def _overview_row(self, channel: int) -> bytes:
         rows = self._query("SELECT crc, data FROM overviews WHERE channel = ?", (channel,))
@@ -258,6 +265,12 @@ class ClosedSource:
         crc, data = rows[0]
         self._check(what, channel, crc, data)
         return bytes(data)
+
+    def _need(self, key: str) -> Any:
+        value = read_meta(self._connection, self._path, key)
+        if value is None:
+            damaged(self._path, f"its entry {key!r} is missing")
+        return value
 
     def _check(self, what: str, key: int, crc: object, data: object) -> None:
         if not isinstance(data, bytes) or crc != crc_of(key, data):
