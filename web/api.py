@@ -9,6 +9,7 @@ from starlette.requests import Request
 from logger.store.store import Store
 from web import day, listing, live, moment, traces
 from web.problems import ErrorAnswer, PageError
+from web.texts import text
 from web.units import Units, units_of
 
 REFUSALS: dict[int | str, dict[str, Any]] = {status: {"model": ErrorAnswer} for status in (404, 422, 503)}
@@ -100,6 +101,20 @@ def show_window(
             raise PageError(404, "channel")
         body = traces.window(reader, store.outline(event_id).engine, wanted, from_s, to_s, points)
     return Response(body, media_type="application/octet-stream")
+
+
+@router.get("/events/{event_id}/recordings/{recording}/values.csv", response_class=Response)
+def show_values(request: Request, event_id: str, recording: str, from_s: Seconds, to_s: Seconds) -> Response:
+    """Every stored value between two instants as CSV: channel, time_s, value (three for acceleration), unit."""
+    store = store_of(request)
+    known_recording(store, event_id, recording)
+    if not 0.0 < to_s - from_s <= traces.LONGEST_READ_S:
+        raise PageError(422, "window_long", text("problem.window_long.what", s=f"{traces.LONGEST_READ_S:g}"))
+    with store.reader(event_id, recording) as reader:
+        body = traces.values_csv(reader, from_s, to_s)
+    name = f"{event_id}_{recording}_{from_s:.3f}.csv"
+    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
+    return Response(body, media_type="text/csv", headers=headers)
 
 
 @router.get("/now")

@@ -11,7 +11,7 @@ from starlette.staticfiles import StaticFiles
 
 from logger import __version__
 from logger.store.store import Store
-from web import api, pages, problems
+from web import api, entries, pages, problems
 from web.guard import Guard
 from web.units import Units
 
@@ -44,7 +44,9 @@ def create_app(
     app.state.stopping = asyncio.Event()
     problems.install(app)
     app.include_router(api.router, prefix="/api")
+    app.include_router(entries.json_router, prefix="/api")
     app.include_router(pages.router)
+    app.include_router(entries.form_router)
     app.mount("/static/chart", StaticFiles(directory=chart_library()), name="chart")
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.add_middleware(Guard, hosts=tuple(hosts))

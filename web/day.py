@@ -201,7 +201,7 @@ def build(store: Store, event_id: str) -> EventPage:
         recording_now=any(one.state == "open" for one in listed),
         unreadable=[Unreadable(one.name, one.reason) for one in listed if not one.readable]
         + [Unreadable(glance.recording.name, glance.unreadable) for glance in glances if glance.unreadable],
-        notes=[_note(event_id, note) for note in store.notes(event_id)],
+        notes=notes_of(store, event_id),
     )
 
 
@@ -228,6 +228,11 @@ def look(store: Store, event_id: str, recording: Recording) -> Glance:
             return Glance(recording, channels, coolant, tuple(float(t) / NS_PER_S for t in marks))
     except StoreError as error:
         return Glance(recording, unreadable=str(error))
+
+
+def notes_of(store: Store, event_id: str) -> list[NoteLine]:
+    """The event's notes, each with the way to its moment."""
+    return [_note(event_id, note) for note in store.notes(event_id)]
 
 
 def _note(event_id: str, note: NoteEntry) -> NoteLine:

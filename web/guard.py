@@ -76,8 +76,8 @@ class Guard:
         if scope["method"] not in SAFE_METHODS:
             if not _from_our_pages(headers):
                 return 403, "foreign"
-            length = headers.get("content-length", "")
-            if not length.isdigit() or int(length) > MAX_BODY_BYTES:
+            length = headers.get("content-length", "0")
+            if "transfer-encoding" in headers or not length.isdigit() or int(length) > MAX_BODY_BYTES:
                 return 413, "too_long"
         return None
 

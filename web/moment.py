@@ -9,13 +9,14 @@ from urllib.parse import quote
 
 from logger.event import NS_PER_S, Event
 from logger.store.store import Store
-from web.day import moment_href, utc_at
+from web.day import NoteLine, moment_href, notes_of, utc_at
 from web.problems import PageError
 from web.texts import TEXTS
 from web.traces import Panel, panels_of
 
 NEAR_S = 0.5
 """An address of a moment means the stumble whose onset is nearest, up to this far off: results may be recomputed."""
+NOTE_NEAR_S = 5.0
 BEFORE_S, AFTER_S = 1.5, 1.5
 ENGINE_RUNG = "engine"
 TICK_STEPS_S = (0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 60.0, 3600.0, 1e9)
@@ -105,6 +106,7 @@ class MomentPage:
     next_tests: list[dict[str, Any]]
     previous_href: str | None
     next_href: str | None
+    notes: list[NoteLine]
     chart: Chart
 
 
@@ -146,6 +148,11 @@ def build(store: Store, event_id: str, recording: str, at_s: float | None) -> Mo
         next_tests=_tests(found, stumble),
         previous_href=_neighbour(event_id, event, stumbles, recording, zero_s, -1),
         next_href=_neighbour(event_id, event, stumbles, recording, zero_s, +1),
+        notes=[
+            note
+            for note in notes_of(store, event_id)
+            if note.recording == recording and note.at_s is not None and abs(note.at_s - zero_s) <= NOTE_NEAR_S
+        ],
         chart=_chart(store, event_id, event, recording, duration_s, stumble, at_s, stumbles),
     )
 

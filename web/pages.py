@@ -3,7 +3,7 @@
 from dataclasses import asdict, dataclass
 from typing import Annotated
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Query
 from fastapi import Path as PathParameter
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from starlette.requests import Request
@@ -49,9 +49,14 @@ def events(request: Request) -> Response:
 
 
 @router.get("/events/{event_id}")
-def event(request: Request, event_id: str) -> Response:
+def event(
+    request: Request,
+    event_id: str,
+    removed: Annotated[str | None, Query(pattern=r"^(repairs|notes|run_corrections)/\d+$")] = None,
+) -> Response:
+    """`removed`: what was just taken back, for the way to put it back."""
     store = store_of(request)
-    return render(request, "event.html", day.build(store, known_event(store, event_id)))
+    return render(request, "event.html", day.build(store, known_event(store, event_id)), removed=removed)
 
 
 @router.get("/events/{event_id}/{recording}")
@@ -70,7 +75,8 @@ def one_moment(request: Request, event_id: str, recording: str, at_s: AtSeconds)
 
 @router.get("/now")
 def now(request: Request) -> Response:
-    return render(request, "now.html", NowPage(live.read_live(request.app.state.run_dir)))
+    page = NowPage(live.read_live(request.app.state.run_dir))
+    return render(request, "now.html", page, live=asdict(page.live))
 
 
 @router.get("/settings")

@@ -209,3 +209,22 @@ def encode(from_s: float, to_s: float, shown: list[Series]) -> bytes:
             values = each.value.astype("<f4", copy=False).tobytes()
             parts += [values, b"\0" * (-len(values) % 8)]
     return b"".join(parts)
+
+
+def values_csv(reader: RecordingReader, from_s: float, to_s: float) -> str:
+    """Every stored value of a stretch as lines `channel,time_s,value,unit`; acceleration has one channel per axis."""
+    t0, t1 = round(from_s * NS_PER_S), round(to_s * NS_PER_S)
+    lines = ["channel,time_s,value,unit"]
+    sampled = [name for name in reader.channels if not is_pulses(name)]
+    for name, trace in reader.reads(sampled, t0, t1).items():
+        columns = trace.value.reshape(trace.time_ns.size, -1).T
+        names = [f"{name}_{axis}" for axis in "xyz"] if CHANNELS[name].kind == "vector" else [name]
+        for label, column in zip(names, columns, strict=False):
+            lines += [
+                f"{label},{at / NS_PER_S:.6f},{'' if value != value else f'{value:.7g}'},{CHANNELS[name].unit}"
+                for at, value in zip(trace.time_ns.tolist(), column.tolist(), strict=True)
+            ]
+    for name in reader.channels:
+        if is_pulses(name):
+            lines += [f"{name},{at / NS_PER_S:.6f},," for at in reader.pulses(name, t0, t1).tolist()]
+    return "\n".join(lines) + "\n"

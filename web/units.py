@@ -11,7 +11,8 @@ from starlette.requests import Request
 PressureUnit = Literal["kPa", "bar", "psi"]
 TemperatureUnit = Literal["degC", "degF"]
 PRESSURE: dict[str, tuple[float, int]] = {"kPa": (1.0, 0), "bar": (0.01, 2), "psi": (1 / 6.894757, 1)}
-SYMBOLS = {"degC": "°C", "degF": "°F", "g": "g", "V": "V", "%": "%", "": "", "kPa": "kPa", "bar": "bar", "psi": "psi"}
+SYMBOLS = {name: name for name in ("", "V", "g", "%", "kPa", "bar", "psi")}
+SYMBOLS |= {"degC": "°C", "degF": "°F", "rpm": "1/min"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +29,11 @@ class Units:
     def show_pressure(self, kpa: float) -> str:
         factor, digits = PRESSURE[self.pressure]
         return f"{kpa * factor:.{digits}f} {self.pressure}"
+
+
+def unit_of(si: str, units: Units) -> str:
+    """The symbol in which a device reads values of an SI unit."""
+    return SYMBOLS.get({"kPa": units.pressure, "degC": units.temperature}.get(si, si), "")
 
 
 def units_of(request: Request, default: Units) -> Units:

@@ -17,6 +17,7 @@ const stack = new TraceStack(root, chart, ({ from, to }) => {
     address.searchParams.set("from", from.toFixed(4));
     address.searchParams.set("to", to.toFixed(4));
     history.replaceState(null, "", address);
+    for (const field of document.querySelectorAll("[data-view]")) field.value = (field.dataset.view === "from" ? from : to).toFixed(3);
     csv.href = `${csv.pathname}?from_s=${from.toFixed(6)}&to_s=${to.toFixed(6)}`;
   }, 200);
 });

@@ -66,5 +66,15 @@ export async function ask(url, options = {}) {
   }
 }
 
+/** A coil left fed overheats: while somebody reads with the key on and the engine still, every page says so. */
+async function watchKey() {
+  if (!document.hidden) {
+    const answer = await ask("/api/now").catch(() => null); // ask() has told the page; the next round tries again
+    if (answer?.ok) document.getElementById("sl-key-on").hidden = !(await answer.json()).key_on_still;
+  }
+  setTimeout(watchKey, 5000);
+}
+
 window.addEventListener("offline", () => connection(false));
 showLocalTimes();
+watchKey();

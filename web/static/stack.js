@@ -4,17 +4,18 @@ import { ask, format, shown, texts, words } from "./page.js";
 import { decode, indexBefore } from "./window.js";
 
 const LEFT_PX = 52;
-const RIGHT_PX = 8;
+const RIGHT_PX = 16;
 const NARROWEST_S = 0.02;
 const LEAST_SPAN = { V: 2, kPa: 60, g: 2, degC: 10, "": 4, rpm: 1000 };
 const PULSE_SPACING_PX = 3;
 
+const LINE = uPlot.paths.linear();
+const STEPS = uPlot.paths.stepped({ align: -1 });
+
 const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
 function lineColour(channel) {
-  const key = document.querySelector(`.sl-line-${channel}`);
-  return css(key ? getComputedStyle(key).getPropertyValue("--sl-of").replace(/^\s*var\(|\)\s*$/g, "") : "--sl-ink") ||
-    (key && getComputedStyle(key).getPropertyValue("--sl-of").trim());
+  return getComputedStyle(document.querySelector(`.sl-line-${channel}`)).getPropertyValue("--sl-of").trim();
 }
 
 export class TraceStack {
@@ -92,7 +93,7 @@ export class TraceStack {
       ],
       series: [{}, ...panel.channels.map((channel) => ({
         stroke: lineColour(channel), width: 1.6, points: { show: (plot, s, from, to) => this.sparse(plot, from, to), size: 6 },
-        show: !isPulses, spanGaps: false,
+        spanGaps: false, pxAlign: 0, paths: this.paths(channel),
       }))],
       hooks: {
         drawClear: [(plot) => this.drawGround(plot)],
@@ -101,9 +102,15 @@ export class TraceStack {
     };
   }
 
+  /** Speed is known for each interval between pulses as a whole: drawn as steps, so that a lost pulse is one low step. */
+  paths(channel) {
+    if (channel !== "engine_speed") return LINE;
+    return (...args) => (this.held?.series.get(channel)?.thinned ? LINE : STEPS)(...args);
+  }
+
   axisOptions(height) {
     return {
-      width: this.width, height, padding: [0, RIGHT_PX, 0, 0], cursor: { show: false }, legend: { show: false },
+      width: this.width, height, padding: [0, RIGHT_PX, 0, LEFT_PX], cursor: { show: false }, legend: { show: false },
       scales: { x: { time: false, range: () => [this.view.from, this.view.to] }, y: { range: () => [0, 1] } },
       axes: [
         {
@@ -111,9 +118,9 @@ export class TraceStack {
           splits: (plot, index, low, high, increment) => this.splits(low, high, increment),
           values: (plot, splits) => splits.map((v) => this.timeText(v, splits)),
         },
-        { size: LEFT_PX, grid: { show: false }, ticks: { show: false }, values: () => [] },
+        { show: false },
       ],
-      series: [{}, { show: false }],
+      series: [{}, { stroke: "transparent", points: { show: false } }],
     };
   }
 
@@ -201,7 +208,9 @@ export class TraceStack {
       ctx.fillStyle = ctx.strokeStyle = lineColour(channel);
       if (found && (found.hidden || last - first > this.plotWidth / PULSE_SPACING_PX)) {
         ctx.font = `${12 * devicePixelRatio}px system-ui, sans-serif`;
-        ctx.fillText(texts.pulses_far, bbox.left + 4, top + bbox.height / rows / 2 + 4 * devicePixelRatio);
+        ctx.textAlign = "left";
+        ctx.textBaseline = "alphabetic";
+        ctx.fillText(texts.pulses_far, bbox.left + 8 * devicePixelRatio, top + bbox.height / rows / 2 + 4 * devicePixelRatio);
         return;
       }
       ctx.lineWidth = 1.5 * devicePixelRatio;
@@ -249,7 +258,7 @@ export class TraceStack {
     const zero = this.chart.zero_s;
     const span = this.view.to - this.view.from;
     const text = span < 2 ? `${(span * 1000).toFixed(0)} ms` : span < 120 ? `${span.toFixed(1)} s` : `${(span / 60).toFixed(1)} min`;
-    return words("span", { span: text, from: (this.view.from - zero).toFixed(3), to: (this.view.to - zero).toFixed(3) });
+    return words(this.chart.onset_s === null ? "span_bare" : "span", { span: text, from: (this.view.from - zero).toFixed(3), to: (this.view.to - zero).toFixed(3) });
   }
 
   load() {
@@ -260,7 +269,7 @@ export class TraceStack {
   async fetch() {
     const { from, to } = this.view;
     const margin = (to - from) / 2;
-    const points = Math.min(Math.ceil(this.plotWidth * 4), 8000);
+    const points = Math.min(Math.max(Math.ceil(this.plotWidth * 4), 2500), 8000);
     const channels = this.chart.panels.flatMap((panel) => panel.channels).join(",");
     const query = new URLSearchParams({
       from_s: Math.max(from - margin, 0), to_s: Math.min(to + margin, this.chart.duration_s), points, channels,
@@ -310,7 +319,7 @@ export class TraceStack {
     const isIn = at !== null && at >= this.view.from && at <= this.view.to;
     this.cursor.hidden = !isIn;
     if (isIn) this.cursor.style.transform = `translateX(${this.xAt(at)}px)`;
-    if (isIn) this.span.textContent = words("cursor_at", { s: (at - this.chart.zero_s).toFixed(3) });
+    if (isIn) this.span.textContent = words(this.chart.onset_s === null ? "cursor_bare" : "cursor_at", { s: (at - this.chart.zero_s).toFixed(3) });
     for (const { panel, figure } of this.plots) {
       for (const channel of panel.channels) {
         const output = figure.querySelector(`[data-value="${channel}"]`);

@@ -7,7 +7,7 @@ export function decode(buffer) {
   const header = JSON.parse(new TextDecoder().decode(new Uint8Array(buffer, 8, headerLength)));
   const series = new Map();
   let offset = 8 + headerLength;
-  for (const { channel, n, values, hidden } of header.series) {
+  for (const { channel, n, values, hidden, thinned } of header.series) {
     const time = new Float64Array(buffer, offset, n);
     offset += 8 * n;
     let value = null;
@@ -15,7 +15,7 @@ export function decode(buffer) {
       value = new Float32Array(buffer, offset, n);
       offset += Math.ceil((4 * n) / 8) * 8;
     }
-    series.set(channel, { time, value, hidden });
+    series.set(channel, { time, value, hidden, thinned });
   }
   return { from: header.from_s, to: header.to_s, series };
 }

@@ -1,0 +1,105 @@
+"""The moment: which stumble an address means, the ladder's geometry, the way to its neighbours."""
+
+import json
+import re
+
+import pytest
+
+from logger.store.store import Store
+from tests.web.client import Client
+from web.moment import _ladder
+
+
+def moment(client: Client, filled: tuple[Store, str], recording: str, at_s: float) -> dict:
+    return client.get(f"/api/events/{filled[1]}/recordings/{recording}", params={"at_s": at_s}).json()
+
+
+@pytest.mark.parametrize(("at_s", "number"), [(20.0, 1), (20.4, 1), (19.6, 1), (41.5, 2)])
+def test_an_address_means_the_nearest_stumble(
+    client: Client, filled: tuple[Store, str], at_s: float, number: int
+) -> None:
+    page = moment(client, filled, "r02", at_s)
+    assert (page["number"], page["n_stumbles"]) == (number, 3)
+
+
+def test_an_address_far_from_any_stumble_shows_the_traces_only(client: Client, filled: tuple[Store, str]) -> None:
+    page = moment(client, filled, "r02", 30.0)
+    assert page["number"] is None
+    assert page["rungs"] == []
+    assert page["chart"]["from_s"] == 28.5
+
+
+def test_previous_and_next_lead_over_recordings(client: Client, filled: tuple[Store, str]) -> None:
+    first, second, third = (moment(client, filled, r, at) for r, at in [("r02", 20.0), ("r02", 41.5), ("r03", 33.25)])
+    assert first["previous_href"] is None
+    assert first["next_href"] == f"/events/{filled[1]}/r02/at/41.500"
+    assert second["next_href"] == f"/events/{filled[1]}/r03/at/33.250"
+    assert third["previous_href"] == f"/events/{filled[1]}/r02/at/41.500"
+    assert third["next_href"] is None
+
+
+def test_the_first_view_holds_the_whole_stumble(client: Client, filled: tuple[Store, str]) -> None:
+    chart = moment(client, filled, "r02", 20.0)["chart"]
+    assert chart["from_s"] == 18.5
+    assert chart["to_s"] == pytest.approx(20.0 + 0.12 + 0.2 + 1.5)
+    assert [panel["key"] for panel in chart["panels"]] == [
+        "speed",
+        "pulses",
+        "voltages",
+        "pressure",
+        "shock",
+        "temperature",
+    ]
+
+
+def test_the_ladder_puts_each_channel_where_it_left_normal() -> None:
+    order = [
+        {"channel": "ignition_feed_voltage", "at_s": 20.0, "plus_minus_s": 0.0},
+        {"channel": "tach_pulses", "at_s": 20.1, "plus_minus_s": 0.0},
+    ]
+    rungs, ticks = _ladder({"onset_s": 20.0, "engine_onset_s": 20.1, "order": order})
+    # 100 ms between the two, 6 ms of margin at either end: 6 of 112 and 106 of 112.
+    assert [rung.at_percent for rung in rungs] == [pytest.approx(5.36), pytest.approx(94.64)]
+    assert (ticks[0].ms, ticks[0].at_percent) == (0.0, pytest.approx(5.36))
+    assert ticks[-1].ms == 100.0
+
+
+def test_the_first_bad_firing_is_a_rung_of_its_own_unless_the_pulses_are_it() -> None:
+    order = [{"channel": "fuel_pressure", "at_s": 5.0, "plus_minus_s": 0.02}]
+    rungs, _ = _ladder({"onset_s": 5.0, "engine_onset_s": 5.4, "order": order})
+    assert [(rung.channel, rung.at_ms) for rung in rungs] == [("fuel_pressure", 0.0), ("engine", 400.0)]
+
+
+def test_a_ladder_of_one_instant_has_a_width() -> None:
+    order = [{"channel": "tach_pulses", "at_s": 5.0, "plus_minus_s": 0.0}]
+    rungs, ticks = _ladder({"onset_s": 5.0, "engine_onset_s": 5.0, "order": order})
+    assert 0 < rungs[0].at_percent < 100
+    assert len(ticks) >= 2
+
+
+def test_the_page_says_it_all_and_carries_the_chart(client: Client, filled: tuple[Store, str]) -> None:
+    page = client.get(f"/events/{filled[1]}/r02/at/20.000").text
+    for words in [
+        "Stumble 1 of 3",
+        "The coil lost its feed 30 ms after a knock",
+        "Order of failure",
+        "+7 ms ± 4 ms",
+        "Speaks for it",
+        "Speaks against it",
+        "Not ruled out",
+        "Next tests",
+    ]:
+        assert words in page
+    chart = json.loads(re.search(r'id="sl-chart">(.*?)</script>', page).group(1))
+    assert chart["onset_s"] == 20.0
+
+
+def test_a_whole_recording_is_a_page_of_its_own(client: Client, filled: tuple[Store, str]) -> None:
+    page = client.get(f"/events/{filled[1]}/r01").text
+    assert "r01, whole" in page
+    assert "no single spike is lost" in page
+
+
+@pytest.mark.parametrize("at", ["-1", "nan", "inf", "x", "1e9", "61"])
+def test_an_instant_outside_the_recording_is_refused(client: Client, filled: tuple[Store, str], at: str) -> None:
+    assert client.get(f"/events/{filled[1]}/r02/at/{at}").status_code in (404, 422)

@@ -1,0 +1,216 @@
+"""What people enter: repairs, notes, an event's name, corrected runs, the clock. Each as a form and as JSON.
+
+Nothing is ever deleted: what is taken back can be put back.
+"""
+
+import time
+from datetime import UTC, datetime
+from typing import Annotated, Any, Literal, cast
+from urllib.parse import quote
+
+from fastapi import APIRouter, Form
+from fastapi.responses import RedirectResponse
+from pydantic import AwareDatetime, BaseModel, Field, StringConstraints, field_validator
+from starlette.requests import Request
+
+from logger.event import NS_PER_S, Cause, EventKind
+from logger.recorder.place import boot_id
+from logger.store.entries import RunAction
+from logger.store.people import Removable
+from logger.store.store import Store
+from web.api import REFUSALS, known_event, known_recording, store_of
+from web.day import moment_href
+from web.problems import PageError
+
+json_router = APIRouter(responses=REFUSALS)
+form_router = APIRouter(include_in_schema=False)
+
+CLOCK_NOT_BEFORE = datetime(2025, 1, 1, tzinfo=UTC)
+CLOCK_PLUS_MINUS_S = 1.0
+"""A phone's clock is good to a second or so, and the way through the network takes less."""
+
+RemovableHere = Literal["repairs", "notes", "run_corrections"]
+Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=1000)]
+
+
+class _Entry(BaseModel):
+    """Empty fields of a form mean that nothing was chosen."""
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _empty_is_none(cls, value: Any, info: Any) -> Any:
+        field = cls.model_fields[info.field_name]
+        return None if value == "" and not field.is_required() else value
+
+
+class RepairEntry(_Entry):
+    """Work done on the car, by default after the event's last recording."""
+
+    what: Text
+    after_recording: str | None = None
+    suspect: Cause | None = None
+
+
+class NoteEntry(_Entry):
+    """A note on the event, or on a moment of one of its recordings."""
+
+    text: Text
+    recording: str | None = None
+    at_s: float | None = Field(None, ge=0, le=1e7, allow_inf_nan=False)
+
+
+class NameEntry(_Entry):
+    """An event's name and kind."""
+
+    name: Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200)]
+    kind: EventKind | None = None
+
+
+class RunEntry(_Entry):
+    """A stretch of a recording that was a run, or was not."""
+
+    recording: str
+    action: RunAction
+    from_s: float = Field(ge=0, le=1e7, allow_inf_nan=False)
+    to_s: float | None = Field(None, ge=0, le=1e7, allow_inf_nan=False)
+
+
+class ClockEntry(BaseModel):
+    """The device's time, with its offset from UTC."""
+
+    utc: AwareDatetime
+
+
+class Entered(BaseModel):
+    """The number under which an entry can be taken back."""
+
+    entry_id: int
+
+
+def add_repair(store: Store, event_id: str, entry: RepairEntry) -> int:
+    known_event(store, event_id)
+    if entry.after_recording is not None:
+        known_recording(store, event_id, entry.after_recording)
+    return store.add_repair(event_id, entry.what, after_recording=entry.after_recording, suspect=entry.suspect)
+
+
+def add_note(store: Store, event_id: str, entry: NoteEntry) -> int:
+    known_event(store, event_id)
+    if entry.recording is not None:
+        known_recording(store, event_id, entry.recording)
+    at_ns = None if entry.at_s is None else round(entry.at_s * NS_PER_S)
+    return store.add_note(event_id, entry.text, entry.recording, at_ns)
+
+
+def correct_run(store: Store, event_id: str, entry: RunEntry) -> int:
+    known_event(store, event_id)
+    known_recording(store, event_id, entry.recording)
+    if entry.to_s is not None and entry.to_s <= entry.from_s:
+        raise PageError(422, "window")
+    to_ns = None if entry.to_s is None else round(entry.to_s * NS_PER_S)
+    return store.correct_run(event_id, entry.recording, entry.action, round(entry.from_s * NS_PER_S), to_ns)
+
+
+def rename(store: Store, event_id: str, entry: NameEntry) -> None:
+    store.rename_event(known_event(store, event_id), entry.name, entry.kind)
+
+
+def take_back(store: Store, event_id: str, table: RemovableHere, entry_id: int, undo: bool) -> None:
+    """Take an entry of this event back, or put it back."""
+    known_event(store, event_id)
+    row = store.logbook.row(f"SELECT 1 FROM {table} WHERE id = ? AND event_id = ?", [entry_id, event_id])
+    if row is None:
+        raise PageError(404, "entry")
+    (store.restore if undo else store.remove)(cast(Removable, table), entry_id)
+
+
+# As JSON
+
+
+@json_router.post("/events/{event_id}/repairs", status_code=201)
+def post_repair(request: Request, event_id: str, entry: RepairEntry) -> Entered:
+    """Enter a repair."""
+    return Entered(entry_id=add_repair(store_of(request), event_id, entry))
+
+
+@json_router.post("/events/{event_id}/notes", status_code=201)
+def post_note(request: Request, event_id: str, entry: NoteEntry) -> Entered:
+    """Enter a note."""
+    return Entered(entry_id=add_note(store_of(request), event_id, entry))
+
+
+@json_router.post("/events/{event_id}/runs", status_code=201)
+def post_run(request: Request, event_id: str, entry: RunEntry) -> Entered:
+    """Say that a stretch was a run or practice, or that runs are to be split or joined there."""
+    return Entered(entry_id=correct_run(store_of(request), event_id, entry))
+
+
+@json_router.put("/events/{event_id}/name", status_code=204)
+def put_name(request: Request, event_id: str, entry: NameEntry) -> None:
+    """Rename an event."""
+    rename(store_of(request), event_id, entry)
+
+
+@json_router.delete("/events/{event_id}/{table}/{entry_id}", status_code=204)
+def delete_entry(request: Request, event_id: str, table: RemovableHere, entry_id: int) -> None:
+    """Take an entry back."""
+    take_back(store_of(request), event_id, table, entry_id, undo=False)
+
+
+@json_router.post("/events/{event_id}/{table}/{entry_id}/restore", status_code=204)
+def restore_entry(request: Request, event_id: str, table: RemovableHere, entry_id: int) -> None:
+    """Put an entry back that was taken back."""
+    take_back(store_of(request), event_id, table, entry_id, undo=True)
+
+
+@json_router.post("/now/clock", status_code=201)
+def post_clock(request: Request, entry: ClockEntry) -> Entered:
+    """Tie this boot's monotonic time to the device's clock; its recordings are dated by it, also afterwards."""
+    if entry.utc < CLOCK_NOT_BEFORE:
+        raise PageError(422, "clock")
+    fix = store_of(request).set_clock(boot_id(), time.monotonic_ns(), entry.utc, "browser", CLOCK_PLUS_MINUS_S)
+    return Entered(entry_id=fix)
+
+
+# As forms of the pages
+
+
+def _back(event_id: str, anchor: str, **query: object) -> RedirectResponse:
+    asked = "&".join(f"{key}={quote(str(value))}" for key, value in query.items())
+    return RedirectResponse(f"/events/{quote(event_id)}{'?' + asked if asked else ''}#{anchor}", status_code=303)
+
+
+@form_router.post("/events/{event_id}/repairs")
+def form_repair(request: Request, event_id: str, entry: Annotated[RepairEntry, Form()]) -> RedirectResponse:
+    add_repair(store_of(request), event_id, entry)
+    return _back(event_id, "sl-repairs-h")
+
+
+@form_router.post("/events/{event_id}/notes")
+def form_note(request: Request, event_id: str, entry: Annotated[NoteEntry, Form()]) -> RedirectResponse:
+    add_note(store_of(request), event_id, entry)
+    if entry.recording is not None and entry.at_s is not None:
+        return RedirectResponse(moment_href(event_id, entry.recording, entry.at_s) + "#sl-notes-h", status_code=303)
+    return _back(event_id, "sl-notes-h")
+
+
+@form_router.post("/events/{event_id}/runs")
+def form_run(request: Request, event_id: str, entry: Annotated[RunEntry, Form()]) -> RedirectResponse:
+    correct_run(store_of(request), event_id, entry)
+    return _back(event_id, "sl-day-h")
+
+
+@form_router.post("/events/{event_id}/name")
+def form_name(request: Request, event_id: str, entry: Annotated[NameEntry, Form()]) -> RedirectResponse:
+    rename(store_of(request), event_id, entry)
+    return _back(event_id, "sl-main")
+
+
+@form_router.post("/events/{event_id}/{table}/{entry_id}/{verb}")
+def form_take_back(
+    request: Request, event_id: str, table: RemovableHere, entry_id: int, verb: Literal["remove", "restore"]
+) -> RedirectResponse:
+    take_back(store_of(request), event_id, table, entry_id, undo=verb == "restore")
+    if verb == "remove":
+        return _back(event_id, "sl-removed", removed=f"{table}/{entry_id}")
+    return _back(event_id, "sl-main")
