@@ -6,9 +6,10 @@ It owns nothing that cannot be made again. A crash here costs neither a sample n
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
+from logger.analysis.findings import Findings
 from logger.errors import AnalysisError, StoreError
 from logger.event import NS_PER_S
 from logger.store.compaction import compact
@@ -25,18 +26,17 @@ BUSY_OVER_IDLE = 1.5
 DEFAULT_IDLE_RPM = 900.0
 
 
-def analyse_event(store: Store, event_id: str, progress: Callable[[float], None] | None = None) -> dict[str, Any]:
-    """Analyse a stored event, keep its findings, and return them as `analyse --json` prints them."""
+def analyse_event(store: Store, event_id: str, progress: Callable[[float], None] | None = None) -> Findings:
+    """Analyse a stored event, keep its findings and return them."""
     from logger.analysis import analyse
 
     store.scan()
     # Taken before reading: what changes meanwhile then makes the findings stale instead of silently wrong.
     fingerprint = store.input_fingerprint(event_id)
-    findings = analyse(store.event(event_id), progress=progress).as_json()
-    findings["not_judged"] += [
-        f"{stored.name} was left out: {stored.reason}" for stored in store.recordings(event_id) if not stored.readable
-    ]
-    store.save_findings(event_id, findings, fingerprint)
+    findings = analyse(store.event(event_id), progress=progress)
+    left_out = [f"{r.name} was left out: {r.reason}" for r in store.recordings(event_id) if not r.readable]
+    findings = replace(findings, not_judged=[*findings.not_judged, *left_out])
+    store.save_findings(event_id, findings.as_json(), fingerprint)
     return findings
 
 
@@ -63,7 +63,7 @@ class Worker:
         self,
         store: Store,
         *,
-        analyse: Callable[[Store, str], dict[str, Any]] = analyse_event,
+        analyse: Callable[[Store, str], Findings] = analyse_event,
         compact: Callable[[Path], object] = compact,
         say: Callable[[str], None] = lambda text: None,
         monotonic: Callable[[], float] = time.monotonic,
@@ -131,7 +131,7 @@ class Worker:
             self._refused[event_id] = self._store.input_fingerprint(event_id)
             self._say(f"{event_id}: {error}")
         else:
-            self._say(f"{event_id}: {len(findings['stumbles'])} stumbles")
+            self._say(f"{event_id}: {len(findings.stumbles)} stumbles")
 
     def _run_is_over(self, event_id: str) -> bool:
         engine = self._store.outline(event_id).engine

@@ -105,6 +105,14 @@ def test_a_steady_engine_that_stops_firing_for_a_moment_is_found(tmp_path, capsy
     assert stumble["onset_s"] == pytest.approx(30.0, abs=0.02)
 
 
+def test_a_commissioning_recording_that_does_not_pass_says_why(folder, capsys):
+    assert main(["analyse", str(folder), "--commission"]) == 1
+    assert len(capsys.readouterr().out.splitlines()) > 1
+    assert main(["analyse", str(folder), "--commission", "--json"]) == 1
+    result = json.loads(capsys.readouterr().out)
+    assert (result["passed"], len(result["problems"]) > 0) == (False, True)
+
+
 def test_an_import_says_the_events_id_and_an_export_gives_the_folder_back(folder, tmp_path, capsys):
     assert main(["import", str(folder)]) == 0
     assert capsys.readouterr().out == f"{EVENT_ID}\n"

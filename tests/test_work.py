@@ -16,7 +16,7 @@ from logger.store.store import Store
 from logger.work import STANDING_STILL_S, RunWatch, Worker
 from tests.store.events import small_event
 
-NOTHING = Findings([], [], [], [], None, [], None, None).as_json()
+NOTHING = Findings([], [], [], [], None, [], None, None)
 IDLE_HZ, PULLING_HZ = 30, 200  # at three pulses per revolution: 600 and 4000 rpm
 SETTINGS = {"engine": {"cylinders": 6, "idle_rpm": 800.0}, "event": {"name": "Larch Hollow"}}
 
@@ -31,9 +31,9 @@ class Bench:
         self.now_s = 0.0
         self.worker = Worker(self.store, analyse=self._analyse, say=self.said.append, monotonic=lambda: self.now_s)
 
-    def _analyse(self, store: Store, event_id: str) -> dict:
+    def _analyse(self, store: Store, event_id: str) -> Findings:
         self.analysed.append(event_id)
-        store.save_findings(event_id, NOTHING, store.input_fingerprint(event_id))
+        store.save_findings(event_id, NOTHING.as_json(), store.input_fingerprint(event_id))
         return NOTHING
 
     def rounds(self, n: int = 1) -> list[str]:
@@ -125,7 +125,7 @@ def test_a_closed_recording_is_analysed_and_compacted(bench, writer):
 def test_an_event_that_cannot_be_analysed_is_said_once_and_tried_again_after_a_change(bench, monkeypatch):
     event_id = imported(bench)
 
-    def refuse(store: Store, event_id: str) -> dict:
+    def refuse(store: Store, event_id: str) -> Findings:
         bench.analysed.append(event_id)
         raise AnalysisError("no pulses per revolution")
 

@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
         event_id = store.events()[0].event_id
         _enter_repairs(store, event_id, demo)
         with terminal.progress("analysing") as progress:
-            findings = analyse_event(store, event_id, progress)
+            findings = analyse_event(store, event_id, progress).as_json()
         print(text_report(store.event(event_id), findings), flush=True)
         if listening is not None:
             serve(store, data_dir / "run", listening)

@@ -23,7 +23,7 @@ def run(args: argparse.Namespace) -> int:
         stored = store.stored_findings(event_id)
         if stored is None or not stored.fresh:
             with terminal.progress("analysing") as progress:
-                findings = analyse_event(store, event_id, progress)
+                findings = analyse_event(store, event_id, progress).as_json()
         else:
             findings = stored.findings
         print(text_report(store.event(event_id), findings), end="")
