@@ -16,6 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.ndimage import uniform_filter1d
 
 from logger.analysis import shock
 from logger.analysis.findings import Stumble
@@ -97,7 +98,7 @@ def frame(recording: Recording, engine: Engine, running: Sequence[Interval], stu
         time_s=time_s,
         values=values,
         running=is_running,
-        driving=is_running & _driving(rpm, is_running, engine),
+        driving=driving(rpm, is_running, engine),
         at_risk=is_running,
         bursts_s=np.empty((0, 2)),
         stumbles_s=np.empty((0, 2)),
@@ -202,15 +203,14 @@ def _speed(tach: IntArray, engine: Engine, time_s: FloatArray) -> FloatArray:
     return speed
 
 
-def _driving(rpm: FloatArray, running: BoolArray, engine: Engine) -> BoolArray:
-    """Cells in which the crank turned well above idle within DRIVING_SPREAD_S before or after."""
+def driving(rpm: FloatArray, running: BoolArray, engine: Engine, step_s: float = CELL_S) -> BoolArray:
+    """Steps in which the crank turned well above idle within DRIVING_SPREAD_S before or after."""
     if not running.any():
         return running
     idle = engine.idle_rpm or float(np.percentile(rpm[running], 10))
-    high = rpm > DRIVING_OVER_IDLE * idle
-    reach = np.ones(2 * int(DRIVING_SPREAD_S / CELL_S) + 1)
-    spread: BoolArray = np.convolve(high, reach, mode="same") > 0.5 if high.size >= reach.size else high
-    return spread
+    high = (rpm > DRIVING_OVER_IDLE * idle).astype(np.float64)
+    spread: BoolArray = uniform_filter1d(high, 2 * int(DRIVING_SPREAD_S / step_s) + 1, mode="constant") > 1e-9
+    return spread & running
 
 
 def smooth(trace: Trace, time_s: FloatArray, span_s: float) -> FloatArray:

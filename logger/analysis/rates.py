@@ -11,7 +11,7 @@ import numpy as np
 from logger.analysis.findings import Verdict
 from logger.analysis.sequential import LEVEL, confidence_fallen, evidence_against, exposure_needed, tail
 
-PRIOR_RUNS = 4.0
+PRIOR_RUNS = 8.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,7 +44,7 @@ def sentence(
         _plain_odds(before, after),
         f"Bursts: {compared.before} in {_amount(compared.exposure_before)} {matched.unit} before, "
         f"{compared.after} in {_amount(compared.exposure_after)} since.",
-        f"Confidence that the rate fell by {1 - KEPT:.0%} or more, however often one looks: {_sure(compared.confidence)}.",
+        f"Confidence, however often one looks, that the rate fell by {1 - KEPT:.0%}: {_sure(compared.confidence)}.",
     ]
     if compared.exposure_after > 0:
         left = poisson_limits(compared.after / compared.overdispersion, two_sided=False)[1] * compared.overdispersion

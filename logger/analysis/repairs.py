@@ -133,7 +133,7 @@ def judge_runs(
         before, after = [*earlier, *own], _after(runs, groups, g)
         before, after, others = _of_its_cause(before, after, group.suspects)
         matched = matched_conditions(before, linked_heat, linked_shock)
-        later = [other.what for other in groups[g + 1 :]]
+        later = [name for other in groups[g + 1 :] for name in other.names]
         verdict = _verdict(group, before, after, matched, Aside(later, bool(g), others))
         if verdict.verdict == "fixed":
             since = group.at

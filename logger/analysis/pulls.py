@@ -1,0 +1,377 @@
+"""Full-load pulls, on the road or a dyno: found, laid over each other, and compared cold, warm and hot.
+
+    find(event, running, stumbles=()) -> list[Pull]
+    compare(pulls) -> Comparison
+
+A pull is at least MINIMUM_S of rising crank speed in one gear over at least MINIMUM_RATIO in speed, with the throttle
+nearly as wide as it ever opened in the event (where it is measured). Torque follows from how fast the crank gains
+speed, T = J · dω/dt (Newton's second law for rotation); without the inertia J the curve is relative to the best pull of
+the same gear. With `Vehicle` it is absolute, wheel torque referred to the crank: J = m · (v/ω)² for a car in gear,
+J_drum · (ω_drum/ω)² on a drum. Road drag, slope and the engine's own inertia are in it: pulls compare on the same
+stretch or dyno, and only coarsely elsewhere. Curves are corrected to standard air (air.py).
+
+Gears are told apart by forward acceleration over dω/dt where acceleration shows it, else by how fast speed rises.
+A stretch that begins at idle is a launch, where clutch and wheels slip, and is left out. What it does not find: pulls
+with a stumble in which speed falls by more than a quarter, or that take longer than BRIDGED_S to go on.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from scipy.signal import savgol_filter
+from scipy.stats import t as student
+
+from logger.analysis import air
+from logger.analysis.findings import Stumble
+from logger.analysis.frames import Interval
+from logger.analysis.temperature import on_grid
+from logger.errors import AnalysisError
+from logger.event import NS_PER_S, BoolArray, Engine, Event, FloatArray, IntArray, Recording, Trace
+
+Warmth = Literal["cold", "warm", "hot", "unknown"]
+
+MINIMUM_S = 1.2
+MINIMUM_RATIO = 1.25
+FULL_SHARE = 0.9
+BRIDGED_S = 1.0
+GRID_S = 0.02
+SMOOTH_S = 0.5
+BIN_RPM = 250.0
+WARM_DEGC, HOT_DEGC = 70.0, 92.0
+GEAR_STEP = 1.2
+LAUNCH_S = 0.6
+WEAKEST_BIN = 0.2
+WIDEST = 0.5
+LEVEL = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Vehicle:
+    """What makes torque absolute: mass and way per turn in that gear, or the drum's inertia and its turns per turn."""
+
+    mass_kg: float | None = None
+    metres_per_turn: float | None = None
+    drum_inertia_kg_m2: float | None = None
+    drum_turns_per_turn: float | None = None
+
+    @property
+    def inertia_kg_m2(self) -> float:
+        """Inertia felt at the crank. Raises AnalysisError where neither pair is complete and positive."""
+        if self.mass_kg and self.metres_per_turn and self.mass_kg > 0 and self.metres_per_turn > 0:
+            return self.mass_kg * (self.metres_per_turn / (2 * np.pi)) ** 2
+        if self.drum_inertia_kg_m2 and self.drum_turns_per_turn and self.drum_inertia_kg_m2 > 0:
+            return self.drum_inertia_kg_m2 * self.drum_turns_per_turn**2
+        raise AnalysisError(
+            "inertia: give mass_kg with metres_per_turn (of the crank, in that gear), "
+            "or drum_inertia_kg_m2 with drum_turns_per_turn"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Pull:
+    """One pull. `speed_rpm` (n,) bin middles, `gain` (n,) the crank's gain in rad/s² corrected to standard air, and
+    `gain_error` its standard error; `gear` numbers groups of like gearing; `break_ups_s` where it broke up."""
+
+    recording: str
+    from_s: float
+    to_s: float
+    speed_rpm: FloatArray
+    gain: FloatArray
+    gain_error: FloatArray
+    coolant_degc: float | None
+    warmth: Warmth
+    air_factor: float
+    gear: int = 0
+    push: float | None = None
+    break_ups_s: tuple[float, ...] = ()
+
+    def torque_nm(self, vehicle: Vehicle, loss: float = 0.0) -> FloatArray:
+        """Torque (n,), N·m, at the crank, with the driveline's `loss` as a share (0: as felt at the wheels)."""
+        return np.asarray(self.gain * vehicle.inertia_kg_m2 * air.at_crank(1.0, loss))
+
+    def power_kw(self, vehicle: Vehicle, loss: float = 0.0) -> FloatArray:
+        """Power (n,), kW: torque times crank speed."""
+        return np.asarray(self.torque_nm(vehicle, loss) * self.speed_rpm * (2 * np.pi / 60) / 1000)
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Output of one warmth against another over the speeds both reached: a share (-0.06: 6 per cent weaker), its 95 %
+    limits (None with a single pull on each side: how much pulls differ is not known then), in words."""
+
+    of: Warmth
+    against: Warmth
+    gear: int
+    share: float
+    low: float | None
+    high: float | None
+    n_of: int
+    n_against: int
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """`best`: number of the strongest pull of each gear. `relative[i]` (n,): torque of pull i over the best of its gear
+    at the same speeds, NaN where that one did not go. `relative_power[i]`: power over the best pull's highest power."""
+
+    best: dict[int, int] = field(default_factory=dict)
+    relative: list[FloatArray] = field(default_factory=list)
+    relative_power: list[FloatArray] = field(default_factory=list)
+    differences: list[Difference] = field(default_factory=list)
+    sentences: list[str] = field(default_factory=list)
+
+
+def find(
+    event: Event,
+    running: Sequence[Sequence[Interval]],
+    stumbles: Sequence[Stumble] = (),
+    *,
+    standard: air.Standard = "SAE J1349",
+    pressure_kpa: float = air.DEFAULT_PRESSURE_KPA,
+    temperature_degc: float = air.DEFAULT_TEMPERATURE_DEGC,
+    vapour_kpa: float = 0.0,
+) -> list[Pull]:
+    """All pulls of an event in time order. Weather as entered, or the standard's own; where intake air is measured,
+    its temperature at each pull takes the place of the entered one."""
+    full = _full_throttle(event)
+    pulls = []
+    for recording, spans in zip(event.recordings, running, strict=True):
+        mine = [s for s in stumbles if s.recording == recording.name]
+        for from_s, to_s in _stretches(recording, event.engine, spans, mine, full):
+            intake = _mean_at(recording.traces.get("intake_temperature"), from_s, to_s)
+            factor = air.correction(standard, pressure_kpa, temperature_degc if intake is None else intake, vapour_kpa)
+            pull = _curve(recording, event.engine, from_s, to_s, mine, factor)
+            if pull is not None:
+                pulls.append(pull)
+    return _geared(pulls)
+
+
+def compare(pulls: Sequence[Pull]) -> Comparison:
+    """Lay pulls of the same gear over each other: relative to the best, and by warmth with the uncertainty."""
+    best = {}
+    for gear in sorted({pull.gear for pull in pulls}):
+        best[gear] = max((i for i, p in enumerate(pulls) if p.gear == gear), key=lambda i: _strength(pulls, i))
+    relative, power = [], []
+    for pull in pulls:
+        reference = pulls[best[pull.gear]]
+        at = np.interp(pull.speed_rpm, reference.speed_rpm, reference.gain, left=np.nan, right=np.nan)
+        relative.append(pull.gain / at)
+        power.append(pull.gain * pull.speed_rpm / float((reference.gain * reference.speed_rpm).max()))
+    differences = [
+        found
+        for gear in best
+        for of, against in (("hot", "warm"), ("hot", "cold"), ("warm", "cold"))
+        if (found := _difference([p for p in pulls if p.gear == gear], of, against, gear)) is not None  # type: ignore[arg-type]
+    ]
+    broken = [
+        f"{pull.recording}: the pull from {pull.from_s:.1f} s breaks up at {_seconds(pull.break_ups_s)}."
+        for pull in pulls
+        if pull.break_ups_s
+    ]
+    return Comparison(best, relative, power, differences, [found.sentence for found in differences] + broken)
+
+
+def _seconds(times: Sequence[float]) -> str:
+    return ", ".join(f"{time:.2f} s" for time in times)
+
+
+def _full_throttle(event: Event) -> float | None:
+    """The opening from which the throttle counts as full: a share of the widest seen, or None where not measured."""
+    wide = [
+        float(np.percentile(trace.value[np.isfinite(trace.value)], 99.5))
+        for recording in event.recordings
+        if (trace := recording.traces.get("throttle_position")) is not None and np.isfinite(trace.value).any()
+    ]
+    return FULL_SHARE * max(wide) if wide and max(wide) > 30 else None
+
+
+def _stretches(
+    recording: Recording, engine: Engine, running: Sequence[Interval], stumbles: Sequence[Stumble], full: float | None
+) -> list[Interval]:
+    """Stretches of rising speed under load; those that only a stumble parts are one."""
+    time_s, speed = _speed(recording, engine)
+    if time_s.size < MINIMUM_S / GRID_S:
+        return []
+    rate = np.gradient(speed, GRID_S)
+    rising: BoolArray = (rate > 0.02 * speed) & (speed > 1.2 * (engine.idle_rpm or 0.0))
+    rising &= _inside_any(time_s, running)
+    throttle = recording.traces.get("throttle_position")
+    if full is not None and throttle is not None:
+        good = np.isfinite(throttle.value)
+        rising &= np.interp(time_s, throttle.time_ns[good] / NS_PER_S, throttle.value[good]) >= full
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], rising, [False]]).astype(int)))
+    pieces = [(int(a), int(b)) for a, b in edges.reshape(-1, 2) if not _is_launch(speed, int(a), engine)]
+    joined: list[tuple[int, int]] = []
+    for first, last in pieces:
+        if joined and _parted_by_stumble(time_s, speed, joined[-1], (first, last), stumbles):
+            joined[-1] = (joined[-1][0], last)
+        else:
+            joined.append((first, last))
+    return [
+        (float(time_s[first]), float(time_s[last - 1]))
+        for first, last in joined
+        if (last - first) * GRID_S >= MINIMUM_S and speed[last - 1] >= MINIMUM_RATIO * speed[first]
+    ]
+
+
+def _is_launch(speed: FloatArray, first: int, engine: Engine) -> bool:
+    """Whether the crank stood at idle right before: then clutch and wheels slip, and the gain is not torque."""
+    before = speed[max(0, first - int(LAUNCH_S / GRID_S)) : first + 1]
+    return bool(before.min() < 1.35 * (engine.idle_rpm or 0.0))
+
+
+def _parted_by_stumble(
+    time_s: FloatArray, speed: FloatArray, one: tuple[int, int], other: tuple[int, int], stumbles: Sequence[Stumble]
+) -> bool:
+    """Whether a stumble lies between two stretches, and the second goes on from about where the first ended."""
+    from_s, to_s = time_s[one[1] - 1] - 0.3, time_s[min(other[0], time_s.size - 1)] + 0.3
+    near = to_s - from_s - 0.6 <= BRIDGED_S and any(s.onset_s <= to_s and s.end_s >= from_s for s in stumbles)
+    return bool(near and speed[other[0]] > 0.75 * speed[one[1] - 1])
+
+
+def _curve(
+    recording: Recording, engine: Engine, from_s: float, to_s: float, stumbles: Sequence[Stumble], factor: float
+) -> Pull | None:
+    """Gain of speed by bins of BIN_RPM; cells within a stumble do not count for the curve."""
+    time_s, speed = _speed(recording, engine)
+    gain = np.gradient(speed, GRID_S) * (2 * np.pi / 60) * factor
+    use = (time_s >= from_s) & (time_s <= to_s)
+    broken = [(s.onset_s, s.end_s) for s in stumbles if s.onset_s <= to_s and s.end_s >= from_s]
+    clean = use & ~_inside_any(time_s, [(a - SMOOTH_S / 2, b + SMOOTH_S / 2) for a, b in broken])
+    number = np.floor(speed / BIN_RPM).astype(int)
+    middles, means, errors = [], [], []
+    for one in np.unique(number[clean]):
+        inside = gain[clean & (number == one)]
+        independent = max(1.0, inside.size * GRID_S / SMOOTH_S)
+        middles.append((one + 0.5) * BIN_RPM)
+        means.append(float(inside.mean()))
+        errors.append(float(inside.std() / np.sqrt(independent)) if inside.size > 1 else np.nan)
+    if len(middles) < 3:
+        return None
+    curve = np.array(means)
+    coolant = _mean_at(recording.traces.get("coolant_temperature"), from_s, to_s)
+    push = _push(recording.traces.get("acceleration"), from_s, to_s, float(gain[clean].mean()) / factor)
+    return Pull(
+        recording.name, from_s, to_s, np.array(middles), curve, np.array(errors), coolant, _warmth(coolant), factor,
+        push=push, break_ups_s=tuple(sorted(max(a, from_s) for a, _ in broken)),
+    )  # fmt: skip
+
+
+def _geared(pulls: Sequence[Pull]) -> list[Pull]:
+    """Number like gearing by gaps in push (forward g per gain of speed), or in the gain itself without it."""
+    if not pulls:
+        return []
+    by_push = all(pull.push is not None for pull in pulls)
+    key = np.log([pull.push if by_push and pull.push else max(1.0, float(np.median(pull.gain))) for pull in pulls])
+    order = np.argsort(key)
+    step = np.concatenate([[0], np.cumsum(np.diff(key[order]) > np.log(GEAR_STEP))])
+    gear = np.empty(len(pulls), dtype=int)
+    gear[order] = step
+    return [
+        Pull(
+            p.recording, p.from_s, p.to_s, p.speed_rpm, p.gain, p.gain_error, p.coolant_degc, p.warmth, p.air_factor,
+            int(g), p.push, p.break_ups_s,
+        )
+        for p, g in zip(pulls, gear, strict=True)
+    ]  # fmt: skip
+
+
+def _difference(pulls: Sequence[Pull], of: Warmth, against: Warmth, gear: int) -> Difference | None:
+    """Middle logarithm of torque over shared speeds; Student's interval over pulls, never less than the error within them."""
+    ours, theirs = [p for p in pulls if p.warmth == of], [p for p in pulls if p.warmth == against]
+    if not ours or not theirs:
+        return None
+    shared = sorted(set.intersection(*(set(p.speed_rpm.tolist()) for p in (*ours, *theirs))))
+    if len(shared) < 3:
+        return None
+
+    def level(pull: Pull) -> tuple[float, float]:
+        use = np.isin(pull.speed_rpm, shared) & (pull.gain > WEAKEST_BIN * float(np.median(pull.gain)))
+        relative_error = np.nan_to_num(pull.gain_error[use] / pull.gain[use], nan=0.1)
+        return float(np.median(np.log(pull.gain[use]))), float(np.sqrt((relative_error**2).sum()) / use.sum())
+
+    a, b = np.array([level(p) for p in ours]), np.array([level(p) for p in theirs])
+    shift = float(a[:, 0].mean() - b[:, 0].mean())
+    degrees = len(a) + len(b) - 2
+    within = float((a[:, 1] ** 2).mean() / len(a) + (b[:, 1] ** 2).mean() / len(b))
+    between = 0.0
+    if degrees:
+        scatter = ((a[:, 0] - a[:, 0].mean()) ** 2).sum() + ((b[:, 0] - b[:, 0].mean()) ** 2).sum()
+        between = float(scatter / degrees * (1 / len(a) + 1 / len(b)))
+    share = float(np.expm1(shift))
+    words = f"{abs(share):.0%} {'weaker' if share < 0 else 'stronger'}"
+    if not degrees:
+        text = f"One {of} pull was {words} than one {against} one; make at least two of each to know what that means."
+        return Difference(of, against, gear, share, None, None, 1, 1, text)
+    half = float(student.ppf((1 + LEVEL) / 2, degrees) * np.sqrt(max(between, within)))
+    low, high = float(np.expm1(shift - half)), float(np.expm1(shift + half))
+    sure = "" if low > 0 or high < 0 else "; that is within what pulls differ by anyway"
+    text = (
+        f"{of.capitalize()} pulls were {words} than {against} ones "
+        f"({low:+.0%} to {high:+.0%}, {len(a)} against {len(b)}){sure}."
+    )
+    if half > WIDEST:
+        text = f"{of.capitalize()} and {against} pulls differ too much among themselves to compare."
+    return Difference(of, against, gear, share, low, high, len(a), len(b), text)
+
+
+def _strength(pulls: Sequence[Pull], i: int) -> float:
+    """Mean over the other pulls of the same gear of the torque ratio at shared speeds."""
+    own = pulls[i]
+    ratios = []
+    for other in pulls:
+        if other.gear == own.gear:
+            at = np.interp(own.speed_rpm, other.speed_rpm, other.gain, left=np.nan, right=np.nan)
+            shared = np.isfinite(at) & (at > 0)
+            if shared.any():
+                ratios.append(float(np.mean(own.gain[shared] / at[shared])))
+    return float(np.mean(ratios)) if ratios else 0.0
+
+
+def _speed(recording: Recording, engine: Engine) -> tuple[FloatArray, FloatArray]:
+    """Crank speed, rev/min, on GRID_S: turns counted by the pulses, differentiated by a local parabola over SMOOTH_S
+    (A. Savitzky & M. J. E. Golay, Anal. Chem. 36 (1964) 1627-1639)."""
+    tach: IntArray = recording.pulses.get("tach_pulses", np.empty(0, np.int64))
+    if tach.size < 10:
+        return np.empty(0), np.empty(0)
+    pulse_s = tach / NS_PER_S
+    time_s = np.arange(pulse_s[0], pulse_s[-1], GRID_S)
+    width = int(SMOOTH_S / GRID_S) // 2 * 2 + 1
+    if time_s.size <= width:
+        return np.empty(0), np.empty(0)
+    turns = np.interp(time_s, pulse_s, np.arange(tach.size) / engine.pulses_per_revolution)
+    return time_s, np.asarray(savgol_filter(turns, width, 2, deriv=1, delta=GRID_S) * 60.0)
+
+
+def _push(trace: Trace | None, from_s: float, to_s: float, gain: float) -> float | None:
+    """Forward g per rad/s² of the crank: metres per turn in disguise, one value for each gear. None on a dyno."""
+    if trace is None or trace.value.ndim != 2 or gain <= 0:
+        return None
+    use = (trace.time_ns >= from_s * NS_PER_S) & (trace.time_ns <= to_s * NS_PER_S)
+    forward = trace.value[use, 0]
+    forward = forward[np.isfinite(forward)]
+    mean = float(forward.mean()) if forward.size else 0.0
+    return mean / gain if mean > 0.05 else None
+
+
+def _mean_at(trace: Trace | None, from_s: float, to_s: float) -> float | None:
+    if trace is None or not trace.time_ns.size:
+        return None
+    value = on_grid(trace, np.linspace(from_s, to_s, 11))
+    return float(np.nanmean(value)) if np.isfinite(value).any() else None
+
+
+def _warmth(coolant: float | None) -> Warmth:
+    if coolant is None:
+        return "unknown"
+    return "cold" if coolant < WARM_DEGC else "warm" if coolant < HOT_DEGC else "hot"
+
+
+def _inside_any(time_s: FloatArray, intervals: Sequence[Interval]) -> BoolArray:
+    mask = np.zeros(time_s.size, dtype=bool)
+    for begin, end in intervals:
+        mask |= (time_s >= begin) & (time_s <= end)
+    return mask
