@@ -362,7 +362,7 @@ class Car:
         air.step(dt, crank, driver.throttle, error if idling else 0.0)
         self._knock(t, dt)
         for fault in self.faults:
-            fault.step(t, dt, self._part_degc(fault), air.pressure_kpa, driver.lateral_g)
+            fault.step(t, dt, self.coolant, air.pressure_kpa, driver.lateral_g)
         self._strengths()
         burn = 0.0
         if crank > 1.0 and driver.key and not self.cut and self.injected:
@@ -389,11 +389,7 @@ class Car:
         if peak:
             self.log.hits.append((t, min(peak, 8.0)))
             for fault in self.faults:
-                fault.on_hit(t, peak, self._part_degc(fault))
-
-    def _part_degc(self, fault: Fault) -> float:
-        """Temperature of what the fault sits in: fuel lines and module feel the engine bay, the rest the coolant."""
-        return self.bay if fault.kind in ("vapour",) else self.coolant
+                fault.on_hit(t, peak, self.coolant)
 
     def _strengths(self) -> None:
         self.bus.health = 1.0
@@ -403,8 +399,6 @@ class Car:
             elif fault.kind == "vapour":
                 self.rail.vapour = fault.strength
             elif fault.kind == "surge":
-                over = abs(self.driver.lateral_g) > fault.trigger.lateral_g
-                fault.strength += ((fault.depth if over else 0.0) - fault.strength) * 0.06
                 self.rail.uncovered = fault.strength
             elif fault.kind == "charging":
                 self.bus.health = 1.0 - fault.strength

@@ -66,6 +66,7 @@ class Driver:
     airborne: bool = False
     running: bool = False
     phase: str = "off"
+    stops: int = 0
     notes: list[tuple[float, str]] = field(default_factory=list)
     landings: list[float] = field(default_factory=list)
     failed_starts: list[tuple[float, float]] = field(default_factory=list)
@@ -140,6 +141,9 @@ class Driver:
         """The engine died with the key on: declutch, notice, and try the starter."""
         self.running, self.clutch, self.brake = False, 0.0, 2.0
         self.note("engine_stopped")
+        self.stops += 1
+        if self.stops > 4:
+            raise _GaveUp
         yield from self._wait(self.random.uniform(0.7, 2.2), recover=False)
         self.pedal = 0.0
         yield from self._start()

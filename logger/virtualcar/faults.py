@@ -152,8 +152,10 @@ class Fault:
             self._episode(t + self.random.uniform(0.0, 0.004))
         goal = self.depth if self.contact.is_open(t) else 0.0
         if self.kind in ("pump_tired", "charging"):
-            goal = max(goal, self.depth * trigger.warmth(part_degc)) if not trigger.rate_hz else goal
-        quick = {"pump_tired": 0.5, "vapour": 0.35, "surge": 0.09, "charging": 0.03, "air_leak": 0.12}.get(
+            goal = self.depth * trigger.warmth(part_degc)
+        elif self.kind == "surge":
+            goal = self.depth if abs(lateral_g) > trigger.lateral_g else 0.0
+        quick = {"pump_tired": 0.5, "vapour": 0.35, "surge": 0.16, "charging": 0.03, "air_leak": 0.12}.get(
             self.kind, 0.01
         )
         self.strength += (goal - self.strength) * min(1.0, dt / quick)

@@ -41,7 +41,8 @@ class Rail:
         goal = self.set_point(manifold_kpa)
         capacity = self.rated_gps * self.pump_health * (1.0 - self.uncovered) * max(0.0, pump_v - 2.0) / 11.5
         capacity *= max(0.0, 1.0 - self.vapour)
-        self.pressure_kpa = self._follow(self.pressure_kpa, dt, burn_gps, goal, capacity)
+        # vapour in the lines is soft: the regulator sees foam and cannot hold its pressure
+        self.pressure_kpa = self._follow(self.pressure_kpa, dt, burn_gps, goal * (1.0 - 0.5 * self.vapour), capacity)
         healthy = self.rated_gps * max(0.0, normal_v - 2.0) / 11.5
         self.normal_kpa = self._follow(self.normal_kpa, dt, burn_gps, goal, healthy)
         if self.spec.fuel_system == "carburettor":
@@ -62,11 +63,11 @@ class Rail:
         return max(0.0, pressure + (starved - pressure) * (1.0 - math.exp(-dt / lag)))
 
     def _fill(self, bowl: float, dt: float, burn_gps: float, pressure: float) -> float:
-        """Share of the float bowl (45 g) that is full; the needle valve passes with the square root of pressure."""
+        """Share of the float bowl (18 g) that is full; the needle valve passes with the square root of pressure."""
         inflow = (
             1.9 * self.rated_gps * math.sqrt(max(0.0, pressure) / self.spec.rail_kpa) * min(1.0, (1.0 - bowl) * 12.0)
         )
-        return min(1.0, max(0.0, bowl + (inflow * 0.45 - burn_gps) * dt / 45.0))
+        return min(1.0, max(0.0, bowl + (inflow * 0.45 - burn_gps) * dt / 18.0))
 
     def delivery(self, manifold_kpa: float) -> float:
         """Fuel metered over what the healthy car would meter: square root of the pressure across the jet."""
@@ -76,7 +77,7 @@ class Rail:
         floor = 0.45 * self.spec.rail_kpa if self.spec.fuel_system == "mechanical_injection" else 0.0
         ahead = max(self.normal_kpa - back - floor, 1.0)
         share = max(0.0, self.pressure_kpa - back - floor) / ahead
-        return math.sqrt(share) * (1.0 - 0.85 * self.vapour)
+        return math.sqrt(share) * (1.0 - max(0.0, self.vapour - 0.3))
 
 
 def pump_for(spec: EngineSpec) -> float:

@@ -252,7 +252,7 @@ def _character(fault: Fault, car: CarSpec, random: Random) -> None:
     if kind == "charging":
         fault.trigger = replace(fault.trigger, rate_hz=0.0)
     if kind == "pump_tired":
-        fault.depth = random.uniform(0.74, 0.85) if slow > 1.0 else random.uniform(0.60, 0.70)
+        fault.depth = random.uniform(0.80, 0.92) if slow > 1.0 else random.uniform(0.64, 0.76)
         fault.trigger = replace(fault.trigger, rate_hz=0.0, load_kpa=0.0)
     if kind == "vapour":
         fault.depth, fault.median_s, fault.chatter = random.uniform(0.75, 0.97), random.uniform(0.8, 2.5) * slow, 0.0

@@ -15,7 +15,7 @@ from logger.virtualcar.faults import KINDS, Fault
 
 APART_S = 0.5
 LOST = 0.12  # share of a firing's work that must be missing for it to count as lost
-LOOK_BACK_S = 3.0
+LOOK_BACK_S = 15.0
 SCORED_FROM = 3.0  # effective lost firings from which a careful person would see a stumble
 
 
@@ -59,7 +59,11 @@ def _stumbles(car: Car, name: str) -> list[dict[str, Any]]:
     found: list[dict[str, Any]] = []
     for index, fault in enumerate(car.faults):
         mine = np.flatnonzero(lost & (log.column("fault") == index))
-        found += [_stumble(car, name, fault, rows) for rows in _episodes(car, mine)]
+        last = 0.0
+        for rows in _episodes(car, mine):
+            found.append(_stumble(car, name, fault, rows))
+            found[-1]["onset_s"] = max(found[-1]["onset_s"], last)
+            last = found[-1]["end_s"]
     return sorted(found, key=lambda row: float(row["onset_s"]))
 
 
