@@ -21,14 +21,15 @@ RAN_ON_BRIEFLY, RAN_ON = 0.85, 0.6
 # Running this long on nothing is impossible: with pulses from the coil, and with pulses from the crank, which a car in
 # gear turns for a while with a dead engine.
 PATIENCE_S = {False: 4, True: 10}
+PUMPLESS_S = 10
 
 
 def lies(
     name: str, value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Scene
 ) -> tuple[BoolArray, BoolArray]:
     """Samples at which a voltage reads too low or too high to be true while the engine runs."""
-    judge = {"battery_voltage": _battery, "sensor_supply_voltage": _supply}.get(name, _feed)
-    low, high = judge(value, time_ns, limits, scene)
+    judges = {"battery_voltage": _battery, "sensor_supply_voltage": _supply, "pump_feed_voltage": _pump}
+    low, high = judges.get(name, _feed)(value, time_ns, limits, scene)
     return scene.while_running(low, time_ns), scene.while_running(high, time_ns)
 
 
@@ -67,6 +68,7 @@ def _battery(value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Sce
     at = np.flatnonzero(low)
     feed = scene.extreme_near("ignition_feed_voltage", time_ns[at], highest=False, within_ns=15_000_000)
     low[at] = feed > value[at] + 1.5
+    low &= ~_falls_silent(low, time_ns, scene)
     low |= _fires_on(value < COIL_DEAD_V, time_ns, scene) & _unanswered(feed, at, value.size)
     high = value > 17.0
     at = np.flatnonzero(high)
@@ -88,11 +90,24 @@ def _feed(value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Scene)
     at = np.flatnonzero(low)
     battery = scene.extreme_near("battery_voltage", time_ns[at], highest=False, within_ns=15_000_000)
     low[at] = ~(battery < 8.0)
+    return _fires_on(low, time_ns, scene), _above_battery(value, time_ns, limits, scene)
+
+
+def _above_battery(value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Scene) -> BoolArray:
     high = value > 16.0
     at = np.flatnonzero(high)
     battery = scene.extreme_near("battery_voltage", time_ns[at], highest=True, within_ns=15_000_000)
     high[at] = (value[at] > battery + 2.0) | (value[at] > limits.high)
-    return _fires_on(low, time_ns, scene), high
+    return high
+
+
+def _pump(value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Scene) -> tuple[BoolArray, BoolArray]:
+    """Dead at the pump for longer than an engine runs on what is left in rail or float bowl."""
+    low = scene.while_running(value < limits.low, time_ns)
+    kept = np.zeros_like(low)
+    for start, stop in spans_of(low).tolist():
+        kept[start:stop] = time_ns[stop - 1] - time_ns[start] >= PUMPLESS_S * NS_PER_S
+    return kept, _above_battery(value, time_ns, limits, scene)
 
 
 def _supply(value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Scene) -> tuple[BoolArray, BoolArray]:
@@ -125,12 +140,7 @@ def _fires_on(low: BoolArray, time_ns: IntArray, scene: Scene) -> BoolArray:
     for PATIENCE_S. Where the tach wire does not hang on the coil its pulses prove nothing, and the latter decides.
     """
     kept = np.zeros_like(low)
-    spans = spans_of(scene.while_running(low, time_ns))
-    if not len(spans):
-        return kept
-    step_ns = int(np.median(np.diff(time_ns[:2000])))
-    spans_ns = np.column_stack((time_ns[spans[:, 0]], time_ns[spans[:, 1] - 1] + step_ns))
-    came, expected = scene.firing_on(spans_ns)
+    spans, spans_ns, came, expected = _firings_in(low, time_ns, scene)
     lasting = spans_ns[:, 1] - spans_ns[:, 0]
     free_crank = scene.engine.tach_source in ("crank", "control_unit")
     patience_ns = PATIENCE_S[free_crank] * NS_PER_S
@@ -144,3 +154,21 @@ def _fires_on(low: BoolArray, time_ns: IntArray, scene: Scene) -> BoolArray:
             for first, last in spans[member].tolist():
                 kept[first:last] = True
     return kept
+
+
+def _falls_silent(low: BoolArray, time_ns: IntArray, scene: Scene) -> BoolArray:
+    """The stretches of a mask, up to 2 s long, in which most of at least three firings expected did not come."""
+    silent = np.zeros_like(low)
+    spans, spans_ns, came, expected = _firings_in(low, time_ns, scene)
+    brief = spans_ns[:, 1] - spans_ns[:, 0] <= 2 * NS_PER_S
+    for first, last in spans[brief & (expected >= 3) & (came < 0.5 * expected)].tolist():
+        silent[first:last] = True
+    return silent
+
+
+def _firings_in(low: BoolArray, time_ns: IntArray, scene: Scene) -> tuple[IntArray, IntArray, FloatArray, FloatArray]:
+    """Stretches of a mask while the engine runs, in samples and in ns, (m, 2); firings that came and that were due."""
+    spans = spans_of(scene.while_running(low, time_ns))
+    step_ns = int(np.median(np.diff(time_ns[:2000])))
+    spans_ns = time_ns[np.column_stack((spans[:, 0], spans[:, 1] - 1))] + np.array([0, step_ns])
+    return spans, spans_ns, *scene.firing_on(spans_ns)

@@ -93,3 +93,14 @@ class Scene:
         outside = np.searchsorted(pulses, [start - half, stop + half])
         around = (inside[0] - outside[0]) + (outside[1] - inside[1])
         return (inside[1] - inside[0]).astype(float), around * (stop - start) / NS_PER_S
+
+    def pulls(self, from_ns: int, to_ns: int) -> bool:
+        """Whether the speed rises for a second on end, 3 % and more a quarter second, as it does under power only."""
+        pulses = self.recording.pulses.get("tach_pulses", np.empty(0, np.int64))
+        counted_at = np.arange(from_ns, to_ns, NS_PER_S // 4)
+        if counted_at.size < 6:
+            return False
+        place = np.interp(counted_at, pulses, np.arange(pulses.size)) if pulses.size else np.zeros(counted_at.size)
+        speed = np.diff(place)
+        rising = spans_of(speed[1:] > 1.03 * np.maximum(speed[:-1], 1.0))
+        return bool(len(rising)) and int((rising[:, 1] - rising[:, 0]).max()) >= 4

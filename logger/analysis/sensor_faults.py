@@ -54,6 +54,9 @@ def find(recording: Recording, engine: Engine, running: list[tuple[float, float]
     faults: list[SensorFault] = []
     trusted = dict(recording.traces)
     scene = Scene(recording, engine, running_ns, trusted)
+    for name in _ORDER:  # a frozen voltage must not bear witness against another
+        if name in trusted:
+            trusted[name] = _without_frozen(name, trusted[name], scene)
     for name in sorted(recording.traces, key=lambda name: _ORDER.index(name) if name in _ORDER else len(_ORDER)):
         trace = recording.traces[name]
         if name not in PLAUSIBLE or trace.time_ns.size < 3:
@@ -62,6 +65,11 @@ def find(recording: Recording, engine: Engine, running: list[tuple[float, float]
         trusted[name] = mask(trace, found)
         faults += found
     return faults
+
+
+def _without_frozen(name: str, trace: Trace, scene: Scene) -> Trace:
+    stuck = frozen.stuck(trace.value, trace.time_ns, np.zeros(trace.time_ns.size, bool), PLAUSIBLE[name], scene)
+    return replace(trace, value=np.where(stuck, np.nan, trace.value)) if stuck.any() else trace
 
 
 def mask(trace: Trace, faults: list[SensorFault]) -> Trace:
@@ -147,9 +155,13 @@ def _judge(name: str, trace: Trace, scene: Scene) -> list[SensorFault]:
             off_low, off_high = electrical.lies(name, value, time_ns, limits, scene)
         elif name == "fuel_pressure":
             off_low, off_high = off_scale.pressure_lies(value, time_ns, limits, scene)
+        elif name == "air_fuel_ratio":
+            off_low, off_high = off_scale.probe_lies(value, time_ns, limits, scene)
         else:
             off_low, off_high = off_scale.off_scale(value, time_ns, limits, scene)
         low, high = low | off_low, high | off_high
+    if name == "acceleration":
+        low = low | off_scale.weightless(trace.value, time_ns, scene)
     if name == "air_fuel_ratio":
         absent = absent & ~_warming_up(trace, scene)
     return _name_faults(name, time_ns, _Lies(absent, low, high, stuck), scene)

@@ -118,6 +118,43 @@ def test_one_axis_of_the_accelerometer_frozen_is_enough() -> None:
     assert said(car(acceleration=Trace(time_ns, value))) == [("acceleration", "stuck")]
 
 
+def test_an_accelerometer_that_feels_neither_gravity_nor_shaking_is_dead() -> None:
+    time_ns = (np.arange(60 * 200) * NS_PER_S / 200).astype(np.int64)
+    value = np.random.default_rng(7).normal((0, 0, 1), 0.3, (time_ns.size, 3))
+    assert said(car(acceleration=Trace(time_ns, value))) == []
+    value[4000:6000] = np.random.default_rng(8).normal(0, 0.004, (2000, 3))
+    assert said(car(acceleration=Trace(time_ns, value))) == [("acceleration", "open")]
+
+
+def test_a_lambda_probe_that_says_lean_while_the_engine_pulls_is_lying() -> None:
+    lean = between(trace("air_fuel_ratio"), 20, 30, lambda value: 22.4)
+    slow = np.arange(2.0, 20.0, 0.035)
+    pull = 20.0 + np.cumsum(1 / np.linspace(1 / 0.035, 1 / 0.006, 900))
+    at_s = np.concatenate([slow, pull, np.arange(pull[-1] + 0.006, 58.0, 0.01)])
+    pulling = replace(car(air_fuel_ratio=lean), pulses={"tach_pulses": (at_s * NS_PER_S).astype(np.int64)})
+    assert said(pulling) == [("air_fuel_ratio", "short")]
+
+
+def test_a_lambda_probe_that_jumps_there_and_back_between_samples_is_lying() -> None:
+    broken = between(trace("air_fuel_ratio"), 20, 24, lambda value: value - 3.5)
+    assert said(car(air_fuel_ratio=broken)) == [("air_fuel_ratio", "open")]
+
+
+def test_a_frozen_coil_feed_does_not_turn_a_real_collapse_into_a_fault_of_the_battery_tap() -> None:
+    battery = between(trace("battery_voltage"), 40, 40.4, lambda value: 3.5)
+    feed = between(trace("ignition_feed_voltage"), 20, 55, lambda value: value[0])
+    recording = car(silent=(40.0, 40.4), battery_voltage=battery, ignition_feed_voltage=feed)
+    assert said(recording) == [("ignition_feed_voltage", "stuck")]
+
+
+@pytest.mark.parametrize(("seconds", "expected"), [(3.0, []), (15.0, [("pump_feed_voltage", "open")])])
+def test_a_pump_without_volts_is_a_lie_only_once_no_engine_would_still_run(
+    seconds: float, expected: list[tuple[str, str]]
+) -> None:
+    pump = between(trace("ignition_feed_voltage"), 20, 20 + seconds, lambda value: 0.0)
+    assert said(car(pump_feed_voltage=pump)) == expected
+
+
 def test_a_coil_feed_that_opens_with_the_pulses_is_the_car_not_the_tap() -> None:
     dead = between(trace("ignition_feed_voltage"), 20, 20.3, lambda value: 0.0)
     assert said(car(silent=(20.0, 20.3), ignition_feed_voltage=dead)) == []
