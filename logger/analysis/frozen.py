@@ -21,7 +21,7 @@ def stuck(value: FloatArray, time_ns: IntArray, excused: BoolArray, limits: Plau
     changes = np.flatnonzero(value[1:] != value[:-1]) + 1
     bounds = np.concatenate(([0], changes, [value.size]))
     interval_ns = float(np.median(np.diff(time_ns[:2000]))) or 1.0
-    shortest = max(8, int(0.4 * NS_PER_S / interval_ns))
+    shortest = max(8, int(NS_PER_S / interval_ns))
     long = np.flatnonzero(np.diff(bounds) >= shortest)
     if not long.size or np.isnan(value).all():
         return frozen
