@@ -3,10 +3,12 @@
 import signal
 import sys
 from collections.abc import Callable
+from pathlib import Path
 from types import FrameType
 
 from logger.clock import Clock, SystemClock
 from logger.errors import StoreError
+from logger.recorder.live import make_run_dir
 from logger.recorder.notify import Notifier
 from logger.recorder.recorder import HardwareLike, Recorder
 from logger.settings import Settings
@@ -23,6 +25,8 @@ def record(settings: Settings, open_hardware: OpenHardware | None = None) -> int
     Raises StoreError, SettingsError or SensorError where recording cannot begin at all.
     """
     clock = SystemClock()
+    # The pins' library puts a file of its own there before the recorder gets to.
+    make_run_dir(Path(settings.recorder.run_dir))
     hardware = (open_hardware or _open_hardware)(settings, clock)
     try:
         recorder = Recorder(settings, hardware, clock, notifier=Notifier())

@@ -120,6 +120,16 @@ class Latest:
         return {"rms_g": [round(x, 4) for x in rms], "peak_g": [round(x, 4) for x in peak]}
 
 
+def make_run_dir(run_dir: Path) -> None:
+    """Make the folder of the live values. Raises StoreError where that is refused."""
+    try:
+        run_dir.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StoreError(
+            f"{run_dir}: cannot be made: {error.strerror or error}; name another folder as recorder.run_dir"
+        ) from error
+
+
 class LiveFile:
     """Writes live.json. A run directory that cannot be written never stops recording: it is counted in `failures`."""
 
@@ -128,12 +138,7 @@ class LiveFile:
         self.latest = Latest(settings)
         self.failures = 0
         self._clock = clock
-        try:
-            run_dir.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise StoreError(
-                f"{run_dir}: cannot be made: {error.strerror or error}; name another folder as recorder.run_dir"
-            ) from error
+        make_run_dir(run_dir)
 
     def write(self, batch: Batch | None, status: Mapping[str, Any]) -> None:
         """Replace the file. `status`: the entries that only the recorder knows."""

@@ -15,6 +15,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+from statistics import mode
 
 from logger.store.schema import DESCRIPTION, PAGE_SIZE, crc_of
 
@@ -71,7 +72,7 @@ def _search_description(pages: Pages, found: Carved) -> None:
 
 def wal_frames(wal: bytes) -> Iterator[tuple[int, bytes]]:
     """(page number, page) of every frame that belongs to the log's current round, sound or not."""
-    salt = wal[16:24]
+    salt = _salt(wal)
     size = _FRAME_HEADER + PAGE_SIZE
     for place in range(_WAL_HEADER, len(wal) - size + 1, size):
         if wal[place + 8 : place + 16] == salt:
@@ -86,20 +87,29 @@ def lost_commits(wal: bytes) -> int:
     if len(wal) < _WAL_HEADER:
         return 0
     order = "big" if wal[3] & 1 else "little"
+    salt = _salt(wal)
     state = _wal_sum(wal[:24], (0, 0), order)
-    sound = state == struct.unpack(">II", wal[24:32])
+    sound = state == struct.unpack(">II", wal[24:32]) and wal[16:24] == salt
     lost = 0
     size = _FRAME_HEADER + PAGE_SIZE
     for place in range(_WAL_HEADER, len(wal) - size + 1, size):
         frame = wal[place : place + size]
-        if frame[8:16] != wal[16:24]:
-            break
+        if frame[8:16] != salt:
+            # The rest of an older round, or one frame whose mark is damaged: then more of this round follow.
+            sound = False
+            continue
         if sound:
             state = _wal_sum(frame[_FRAME_HEADER:], _wal_sum(frame[:8], state, order), order)
             sound = state == struct.unpack(">II", frame[16:24])
         if not sound and frame[4:8] != b"\0\0\0\0":
             lost += 1
     return lost
+
+
+def _salt(wal: bytes) -> bytes:
+    """The mark of the log's current round, by majority: the header or a frame may be what is damaged."""
+    size = _FRAME_HEADER + PAGE_SIZE
+    return mode([wal[16:24], *(wal[_WAL_HEADER + k * size :][8:16] for k in range(3))])
 
 
 def _wal_sum(data: bytes, state: tuple[int, int], order: str) -> tuple[int, int]:

@@ -39,3 +39,14 @@ def columns_of_rates(pulse_ns: IntArray, t0_ns: int, t1_ns: int, n_columns: int)
     real = interval > 0
     rate = NS_PER_S / interval[real]
     return column_extremes(pulse_ns[1:][real], rate, rate, t0_ns, t1_ns, n_columns)
+
+
+def columns_of_states(trace: Trace, t0_ns: int, t1_ns: int, n_columns: int) -> tuple[FloatArray, FloatArray]:
+    """Extremes of a channel whose value holds from each row to the next, also through columns without a row."""
+    edges = t0_ns + (t1_ns - t0_ns) * np.arange(n_columns, dtype=np.int64) // n_columns
+    before = np.searchsorted(trace.time_ns, edges, side="right") - 1
+    held = np.where(before < 0, np.nan, trace.value[before]) if trace.value.size else np.full(n_columns, np.nan)
+    times = np.concatenate([trace.time_ns, edges])
+    order = np.argsort(times, kind="stable")
+    values = np.concatenate([trace.value, held])[order]
+    return column_extremes(times[order], values, values, t0_ns, t1_ns, n_columns)

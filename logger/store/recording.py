@@ -18,7 +18,7 @@ from logger.settings import Settings
 from logger.store import schema
 from logger.store.blocks import Series, encode
 from logger.store.calibrated import Calibrated
-from logger.store.overview import column_extremes, columns_of_rates, columns_of_samples
+from logger.store.overview import column_extremes, columns_of_rates, columns_of_samples, columns_of_states
 from logger.store.schema import RecordingBusyError, RecordingMeta, StoredChannel, sqlite_errors
 from logger.store.sources import ClosedSource, GrowingSource
 from logger.store.summary import ROLLUP_SECONDS, SummaryLayout, pack_rollup
@@ -284,7 +284,12 @@ class RecordingReader:
             raise ValueError(f"n_columns is {n_columns}; give 1 or more")
         edges = t0 + (t1 - t0) * np.arange(n_columns, dtype=np.int64) // n_columns
         stored = self._stored(channel)
-        if t1 - t0 >= n_columns * NS_PER_S:
+        is_coarse = t1 - t0 >= n_columns * NS_PER_S
+        if stored.kind == "state" and (self.is_compacted or not is_coarse):
+            # While recording, the recorder says again each second what holds; otherwise it may be long ago.
+            trace = self.read(channel, None if self.is_compacted else t0 - 2 * NS_PER_S, t1)
+            return edges, *columns_of_states(trace, t0, t1, n_columns)
+        if is_coarse:
             number = self.meta.number(channel)
             second, summary = self._source.summaries(number)
             supply = self._calibrated.supply_channel([channel])
