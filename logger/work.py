@@ -1,4 +1,4 @@
-"""The worker: analyses events and compacts closed recordings beside the page, at low priority.
+"""The worker: mends, analyses and compacts recordings beside the page, at low priority.
 
 It owns nothing that cannot be made again. A crash here costs neither a sample nor an entry, only time.
 """
@@ -14,6 +14,8 @@ from logger.errors import AnalysisError, StoreError
 from logger.event import NS_PER_S
 from logger.store.compaction import compact
 from logger.store.entries import EventEntry
+from logger.store.salvage import salvage
+from logger.store.schema import RecordingBusyError
 from logger.store.store import Store
 
 ROUND_S = 0.5
@@ -67,16 +69,20 @@ class Worker:
         compact: Callable[[Path], object] = compact,
         say: Callable[[str], None] = lambda text: None,
         monotonic: Callable[[], float] = time.monotonic,
+        standing_still_s: float = STANDING_STILL_S,
     ) -> None:
         self._store = store
         self._analyse = analyse
         self._compact = compact
         self._say = say
         self._monotonic = monotonic
+        self._standing_still_s = standing_still_s
         self._watches: dict[str, RunWatch] = {}
         self._grew: dict[str, tuple[int, float]] = {}
         self._refused: dict[str, str] = {}
+        self._given_up: set[tuple[str, str]] = set()
         self._compacted: set[str] = set()
+        self._again: set[str] = set()
         self._revision = -1
 
     def run(self, stop: threading.Event) -> None:
@@ -87,25 +93,52 @@ class Worker:
                 self.round()
                 said = ""
             except StoreError as error:
+                self._revision = -1
                 if str(error) != said:
                     said = str(error)
                     self._say(said)
             stop.wait(ROUND_S)
 
-    def round(self) -> None:
-        """Analyse events that have become stale, then compact recordings that have ended.
+    def round(self) -> bool:
+        """Mend what a power cut or the card has damaged, analyse what is stale, compact what has ended.
 
-        Looking at every event costs; where only recordings have grown, only their events are looked at.
+        Returns whether anything was done. Looking at every event costs; where only recordings have grown, only their
+        events are looked at.
         """
         touched = self._store.scan()
         revision = self._store.logbook.revision()
-        everything = revision != self._revision
-        self._revision = revision
-        for entry in self._store.events():
-            if (everything or entry.recording_now or entry.event_id in touched) and self._is_due(entry):
-                self._analyse_one(entry.event_id)
-            if everything or entry.event_id in touched:
-                self._compact_closed(entry.event_id)
+        everything, self._revision = revision != self._revision, revision
+        again, self._again = self._again, set()
+        for entry in self._store.events(look=False):
+            event_id = entry.event_id
+            if not (everything or entry.recording_now or event_id in touched or event_id in again):
+                continue
+            done = self._mend(event_id)
+            if self._is_due(entry):
+                self._analyse_one(event_id)
+                done = True
+            if done:
+                self._again.add(event_id)  # mending and reading may have changed what there is to analyse
+            self._compact_closed(event_id)
+        return bool(self._again)
+
+    def _mend(self, event_id: str) -> bool:
+        """Close recordings that nobody writes any more, and save what is whole of damaged ones."""
+        done = False
+        for stored in self._store.recordings(event_id):
+            left_open = stored.state == "open" and not self._is_growing(stored.file, stored.duration_ns)
+            if not left_open and (stored.state != "damaged" or (stored.file, stored.stamp) in self._given_up):
+                continue
+            try:
+                self._say(str(salvage(self._store.data_dir / stored.file)))
+                self._store.look_again(stored)
+                done = True
+            except RecordingBusyError:
+                continue  # its recorder waits for the card
+            except StoreError as error:
+                self._say(str(error))
+            self._given_up.add((stored.file, stored.stamp))
+        return done
 
     def _is_due(self, entry: EventEntry) -> bool:
         if entry.recording_now and not self._run_is_over(entry.event_id):
@@ -140,12 +173,10 @@ class Worker:
                 continue
             with self._store.reader(event_id, stored.name) as reader:
                 end_ns = reader.duration_ns
-                pulses = (
-                    reader.pulses("tach_pulses", end_ns - NS_PER_S, None) if "tach_pulses" in reader.channels else ()
-                )
-            watch = self._watches.setdefault(
-                stored.file, RunWatch(BUSY_OVER_IDLE * (engine.idle_rpm or DEFAULT_IDLE_RPM))
-            )
+                has_tach = "tach_pulses" in reader.channels
+                pulses = reader.pulses("tach_pulses", end_ns - NS_PER_S) if has_tach else ()
+            busy_rpm = BUSY_OVER_IDLE * (engine.idle_rpm or DEFAULT_IDLE_RPM)
+            watch = self._watches.setdefault(stored.file, RunWatch(busy_rpm))
             rpm = 60.0 * len(pulses) / engine.pulses_per_revolution
             if not watch.is_over(rpm, self._is_growing(stored.file, end_ns)):
                 return False
@@ -155,4 +186,4 @@ class Worker:
         known, since = self._grew.get(file, (-1, 0.0))
         if duration_ns != known:
             known, since = self._grew[file] = (duration_ns, self._monotonic())
-        return self._monotonic() - since < STANDING_STILL_S
+        return self._monotonic() - since < self._standing_still_s

@@ -1,5 +1,7 @@
 """The worker analyses what has become stale, leaves a running engine alone, and gets over what it cannot do."""
 
+import shutil
+import sqlite3
 from pathlib import Path
 
 import numpy as np
@@ -33,7 +35,9 @@ class Bench:
 
     def _analyse(self, store: Store, event_id: str) -> Findings:
         self.analysed.append(event_id)
-        store.save_findings(event_id, NOTHING.as_json(), store.input_fingerprint(event_id))
+        fingerprint = store.input_fingerprint(event_id)
+        store.event(event_id)
+        store.save_findings(event_id, NOTHING.as_json(), fingerprint)
         return NOTHING
 
     def rounds(self, n: int = 1) -> list[str]:
@@ -104,11 +108,63 @@ def test_the_next_run_is_analysed_too(bench, writer):
         assert len(bench.rounds()) == 1
 
 
-def test_a_recording_cut_off_in_full_flight_is_analysed_when_it_no_longer_grows(bench, writer):
-    turn(writer, PULLING_HZ)
+def leave_open(bench: Bench) -> Path:
+    """A recording as a power cut leaves it: never closed, its last seconds still in the WAL."""
+    meta = RecordingMeta("uuid", (stored_channel("tach_pulses"),), boot_id="boot", settings=SETTINGS)
+    elsewhere = bench.store.data_dir / "other.sqlite"
+    path = bench.store.data_dir / "recordings" / "a.sqlite"
+    with RecordingWriter(elsewhere, meta) as writer:
+        for _ in range(3):
+            turn(writer, PULLING_HZ)
+        for suffix in ("", "-wal"):
+            shutil.copy(f"{elsewhere}{suffix}", f"{path}{suffix}")
+    return path
+
+
+def test_a_recording_cut_off_in_full_flight_is_closed_and_analysed_when_it_no_longer_grows(bench):
+    path = leave_open(bench)
     assert bench.rounds() == []
     bench.now_s += STANDING_STILL_S
-    assert len(bench.rounds()) == 1
+    assert len(bench.rounds(2)) == 1
+    assert bench.said[0] == "a.sqlite: its power was cut; all that had been stored is there"
+    with RecordingReader(path) as reader:
+        assert (reader.how_closed, reader.pulses("tach_pulses").size) == ("recovered", 3 * PULLING_HZ)
+    assert not bench.store.events()[0].recording_now
+
+
+def test_a_recording_that_waits_for_its_card_is_left_to_its_recorder(bench, writer):
+    turn(writer, PULLING_HZ)
+    bench.rounds()
+    bench.now_s += STANDING_STILL_S
+    bench.rounds()
+    assert not any("a.sqlite" in text for text in bench.said)
+    turn(writer, PULLING_HZ)
+    assert bench.store.events()[0].recording_now
+
+
+def test_what_is_whole_of_a_damaged_recording_is_saved_and_analysed(bench, writer):
+    for _ in range(5):
+        turn(writer, PULLING_HZ)
+    writer.close()
+    path = bench.store.data_dir / "recordings" / "a.sqlite"
+    with sqlite3.connect(path) as connection:
+        connection.execute("UPDATE seconds SET data = zeroblob(100) WHERE second = 2")
+    connection.close()
+    (event_id,) = bench.rounds()
+    assert bench.store.event(event_id).recordings == ()
+    assert bench.rounds(3)[-1:] == [event_id]
+    assert bench.rounds() == []
+    (recording,) = bench.store.event(event_id).recordings
+    assert recording.pulses["tach_pulses"].size == 4 * PULLING_HZ
+    assert [(gap.from_ns, gap.to_ns) for gap in recording.gaps] == [(2 * NS_PER_S, 3 * NS_PER_S)]
+
+
+def test_a_file_beyond_saving_is_tried_once(bench, writer):
+    turn(writer, IDLE_HZ)
+    writer.close()
+    (bench.store.data_dir / "recordings" / "b.sqlite").write_bytes(b"")
+    bench.rounds(4)
+    assert [text for text in bench.said if "b.sqlite" in text] == bench.said[:1]
 
 
 def test_a_closed_recording_is_analysed_and_compacted(bench, writer):

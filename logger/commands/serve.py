@@ -47,12 +47,11 @@ def run(args: argparse.Namespace) -> int:
 
 def serve(store: "Store", run_dir: Path, listening: socket.socket) -> None:
     """Run the web server on that socket until it is stopped."""
-    import uvicorn
-
     from web.app import create_app
+    from web.server import Server
 
     host, port = listening.getsockname()
-    server = uvicorn.Server(uvicorn.Config(create_app(store, run_dir, hosts=[host]), log_level="warning"))
+    server = Server(create_app(store, run_dir, hosts=[host]))
     print(f"http://{host}:{port}/", flush=True)
     server.run([listening])
 

@@ -8,7 +8,7 @@ import threading
 
 from logger.commands.common import add_data_dir, open_store
 
-HELP = "Analyse events as their recordings end, at low priority; the page starts this by itself."
+HELP = "Mend, analyse and compact recordings as they end, at low priority; the page starts this by itself."
 EXAMPLE = "stumblelog work --once"
 
 NICENESS = 10
@@ -33,16 +33,21 @@ class _Stop(threading.Event):
 
 
 def run(args: argparse.Namespace) -> int:
-    from logger.work import Worker
+    from logger.work import STANDING_STILL_S, Worker
 
     os.nice(NICENESS)  # recording comes first
     stop = _Stop(args.parent)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
     with open_store(args) as store:
-        worker = Worker(store, say=lambda text: print(text, file=sys.stderr, flush=True))
+        worker = Worker(store, say=_say, standing_still_s=0.0 if args.once else STANDING_STILL_S)
         if args.once:
-            worker.round()
+            while worker.round() and not stop.is_set():
+                pass
         else:
             worker.run(stop)
     return 0
+
+
+def _say(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)

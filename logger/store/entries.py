@@ -33,6 +33,7 @@ class EventEntry:
 class RecordingEntry:
     """One recording's file, relative to the data directory. `reason`: a sentence on why one is damaged or missing.
 
+    `stamp` changes when the file does; it tells whether a damaged one has been looked at already.
     `offset_ns` is what an import gave; for the logger's own recordings it follows from `started_utc`.
     """
 
@@ -41,6 +42,7 @@ class RecordingEntry:
     uuid: str
     state: RecordingState
     reason: str
+    stamp: str
     duration_ns: int
     offset_ns: int | None
     started_utc: datetime | None

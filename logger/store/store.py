@@ -74,9 +74,10 @@ class Store(People):
         """
         return intake.scan(self.logbook, self.data_dir)
 
-    def events(self) -> list[EventEntry]:
-        """All events, the newest first."""
-        self.scan()
+    def events(self, *, look: bool = True) -> list[EventEntry]:
+        """All events, the newest first; `look`: after a scan."""
+        if look:
+            self.scan()
         return [
             from_row(EventEntry, row) for row in self.logbook.rows(f"{_EVENTS} GROUP BY e.id ORDER BY e.rowid DESC")
         ]
@@ -97,6 +98,11 @@ class Store(People):
                 raise StoreError(f"{text!r} could be {', '.join(same)}; give the whole id")
         known = ", ".join(entry.event_id for entry in entries) or "none yet"
         raise StoreError(f"no event {text!r} in {self.data_dir}; the events are: {known}")
+
+    def look_again(self, recording: RecordingEntry) -> None:
+        """Let the next scan read a damaged recording anew, although its file looks unchanged."""
+        with self.logbook.transaction() as database:
+            database.table("recordings").update(recording.file, {"stamp": ""})
 
     def recordings(self, event_id: str) -> list[RecordingEntry]:
         """The event's recordings in order, damaged ones included, each with its reason."""
