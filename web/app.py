@@ -2,8 +2,7 @@
 
 import asyncio
 import importlib.util
-from collections.abc import AsyncIterator, Iterable
-from contextlib import asynccontextmanager
+from collections.abc import Iterable
 from pathlib import Path
 
 from fastapi import FastAPI
@@ -36,7 +35,6 @@ def create_app(
         docs_url=None,  # FastAPI's own pages of documentation fetch their scripts from the network
         redoc_url=None,
         openapi_url="/api/openapi.json",
-        lifespan=_lifespan,
     )
     app.state.store = store
     app.state.run_dir = run_dir
@@ -51,12 +49,6 @@ def create_app(
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.add_middleware(Guard, hosts=tuple(hosts))
     return app
-
-
-@asynccontextmanager
-async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
-    yield
-    app.state.stopping.set()
 
 
 def chart_library() -> Path:

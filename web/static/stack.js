@@ -29,7 +29,8 @@ export class TraceStack {
     this.request = null;
     this.view = { from: chart.from_s, to: chart.to_s };
     this.cursor = root.querySelector(".sl-cursor");
-    this.span = root.querySelector(".sl-span");
+    this.span = root.querySelector("#sl-span");
+    this.cursorWords = root.querySelector("#sl-cursor-at");
     this.build();
     new ResizeObserver(() => this.resize()).observe(root);
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.rebuild());
@@ -319,7 +320,7 @@ export class TraceStack {
     const isIn = at !== null && at >= this.view.from && at <= this.view.to;
     this.cursor.hidden = !isIn;
     if (isIn) this.cursor.style.transform = `translateX(${this.xAt(at)}px)`;
-    if (isIn) this.span.textContent = words(this.chart.onset_s === null ? "cursor_bare" : "cursor_at", { s: (at - this.chart.zero_s).toFixed(3) });
+    this.cursorWords.textContent = !isIn ? "" : words(this.chart.onset_s === null ? "cursor_bare" : "cursor_at", { s: (at - this.chart.zero_s).toFixed(3) });
     for (const { panel, figure } of this.plots) {
       for (const channel of panel.channels) {
         const output = figure.querySelector(`[data-value="${channel}"]`);

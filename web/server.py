@@ -1,0 +1,22 @@
+"""The web server around the application."""
+
+import socket
+
+import uvicorn
+from fastapi import FastAPI
+
+
+class Server(uvicorn.Server):
+    """uvicorn's server, to be run on listening sockets.
+
+    At its end it waits for open answers; live values never end by themselves, so they are told first.
+    """
+
+    def __init__(self, app: FastAPI) -> None:
+        super().__init__(uvicorn.Config(app, log_level="warning", timeout_graceful_shutdown=3))
+        self._stopping = app.state.stopping
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """Let streams end, then wait for what is still being answered."""
+        self._stopping.set()
+        await super().shutdown(sockets)
