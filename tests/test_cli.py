@@ -196,6 +196,16 @@ def test_a_second_import_is_refused(folder, capsys):
     assert f"imported already, as event {EVENT_ID}" in refused(capsys, "import", str(folder))
 
 
+def test_an_import_waits_for_the_engine_to_stop(folder, tmp_path, capsys, monkeypatch):
+    live = tmp_path / "live.json"
+    monkeypatch.setattr("logger.commands.common.SETTINGS_FILE", tmp_path / "settings.toml")
+    (tmp_path / "settings.toml").write_text(f'engine.cylinders = 6\nrecorder.run_dir = "{tmp_path}"\n')
+    live.write_text('{"engine_rpm": 850.0}')
+    assert "the engine is running" in refused(capsys, "import", str(folder))
+    live.write_text('{"engine_rpm": 0.0}')
+    assert main(["import", str(folder)]) == 0
+
+
 @pytest.mark.parametrize("command", [["report"], ["analyse"], ["repair"], ["export"]])
 def test_an_unknown_event_is_answered_with_those_there_are(folder, capsys, command):
     main(["import", str(folder)])
