@@ -147,14 +147,10 @@ def open_hardware(settings: Settings, clock: Clock) -> Hardware:
 
     A bus that is not there is no error here: its sensors are reported missing while pulses are recorded.
     """
-    # lgpio puts a named pipe into its working directory as it is imported; only /run is sure to be writable.
-    os.environ.setdefault("LG_WD", settings.recorder.run_dir)
     try:
-        from gpiozero.pins.lgpio import LGPIOFactory
-
+        pins = _pin_factory(settings.recorder.run_dir)
+        # Here, because the machine that only runs the demo need not have what it imports.
         from logger.sensors.linux_bus import LinuxBus
-
-        pins = LGPIOFactory()
     except ImportError as error:
         raise SensorError(
             f"the Pi's pins need a package that is missing ({error.name}); install stumblelog[pi]"
@@ -165,6 +161,19 @@ def open_hardware(settings: Settings, clock: Clock) -> Hardware:
             "or see `stumblelog demo` for a car that needs none"
         ) from error
     return Hardware(settings, LinuxBus(settings.recorder.i2c_bus), pins, clock)
+
+
+def _pin_factory(work_dir: str) -> Any:
+    """gpiozero's lgpio factory. As it is imported, lgpio puts a named pipe into its work directory, and moves the whole
+    process there; we move back, or relative paths would mean something else from then on."""
+    before = os.getcwd()
+    os.makedirs(work_dir, exist_ok=True)
+    os.environ.setdefault("LG_WD", work_dir)
+    try:
+        from gpiozero.pins.lgpio import LGPIOFactory
+    finally:
+        os.chdir(before)
+    return LGPIOFactory()
 
 
 _due = attrgetter("due_ns")
