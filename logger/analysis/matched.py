@@ -11,10 +11,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import expit, logsumexp
 from scipy.stats import chi2, norm
 
 from logger.errors import AnalysisError
 from logger.event import FloatArray, IntArray
+
+N_DRAWS = 4000
+N_RISES = 19
+RISE_FLOOR = 0.02
+MOST_CONTROLS = 1500
+SEED = 4
 
 
 def holm(p: Sequence[float] | FloatArray) -> FloatArray:
@@ -155,3 +162,30 @@ def rotation_counts(cases_s: FloatArray, exposed_s: FloatArray, span: tuple[floa
         count += exposed[(one + shifts) % n_steps]
     chance: FloatArray = np.bincount(count, minlength=cases_s.size + 1) / n_steps
     return chance
+
+
+def rise_p(case: FloatArray, control: FloatArray, width: float) -> float:
+    """p-value of "the rate of cases rises somewhere in this condition": a permutation test against random cells.
+
+    case: (n,) values at the cases; control: (m,) values at all moments at which a case could have come. Under the
+    alternative the rate goes from RISE_FLOOR of itself to all of it around an unknown value, over about `width`. The
+    statistic is the likelihood of the cases' values under that, averaged over N_RISES places for the value; its null
+    comes from N_DRAWS random sets of n moments, the observed one counted among them (so p is never 0; B. Phipson &
+    G. K. Smyth, Stat. Appl. Genet. Mol. Biol. 9 (2010) 39). It finds such a rise with fewer cases than ranks do, where
+    most of the running is beyond it. The same input gives the same p (fixed seed).
+    """
+    if not case.size or not control.size:
+        return 1.0
+    thinned = control[:: max(1, control.size // MOST_CONTROLS)]
+    places = np.quantile(thinned, np.linspace(0.05, 0.95, N_RISES))
+
+    def rate(value: FloatArray) -> FloatArray:
+        risen: FloatArray = expit((value[None, :] - places[:, None]) / width) + RISE_FLOOR
+        return risen
+
+    level = np.log(rate(thinned).mean(axis=1, keepdims=True))
+    of_control = np.log(rate(thinned)) - level
+    observed = logsumexp((np.log(rate(case)) - level).sum(axis=1))
+    drawn = np.random.default_rng(SEED).integers(0, thinned.size, size=(N_DRAWS, case.size))
+    by_chance = logsumexp(of_control[:, drawn].sum(axis=2), axis=0)
+    return float((1 + np.count_nonzero(by_chance >= observed)) / (1 + N_DRAWS))

@@ -280,7 +280,7 @@ def _geared(pulls: Sequence[Pull]) -> list[Pull]:
 
 
 def _difference(pulls: Sequence[Pull], of: Warmth, against: Warmth, gear: int) -> Difference | None:
-    """Middle logarithm of torque over shared speeds; Student's interval over pulls, never less than the error within them."""
+    """Middle logarithm of torque over shared speeds; Student's interval over pulls."""
     ours, theirs = [p for p in pulls if p.warmth == of], [p for p in pulls if p.warmth == against]
     if not ours or not theirs:
         return None

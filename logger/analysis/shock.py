@@ -84,7 +84,7 @@ def residual_length(
     good = np.isfinite(value).all(axis=1) & ~_lone_spikes(value)
     filled = _fill(value, good)
     width = _odd(MEDIAN_S * rate_hz)
-    fast = filled - median_filter(filled, size=(width, 1), mode="nearest")
+    fast = filled - median_filter(filled, size=(width, 1), mode="mirror")
     if tach_pulses is not None and engine is not None and tach_pulses.size > 2:
         fast = fast - _engine_orders(time_ns, fast, good, rate_hz, tach_pulses, engine)
     length = np.sqrt(np.einsum("ij,ij->i", fast, fast))
@@ -119,7 +119,7 @@ def _odd(n: float) -> int:
 def _running_median(length: FloatArray, span_s: float, rate_hz: float, every: int) -> FloatArray:
     """Median around each sample, computed at every `every`-th and held in between (it changes slowly)."""
     thinned = length[::every]
-    smooth = median_filter(thinned, size=_odd(span_s * rate_hz / every), mode="nearest")
+    smooth = median_filter(thinned, size=_odd(span_s * rate_hz / every), mode="mirror")
     held: FloatArray = np.repeat(smooth, every)[: length.size]
     return held
 
@@ -131,18 +131,18 @@ def _engine_orders(
     turns = np.interp(time_ns, tach_pulses, np.arange(tach_pulses.size) / engine.pulses_per_revolution)
     speed_hz = np.gradient(turns) * rate_hz
     model = np.zeros_like(fast)
-    calm = good & (np.abs(fast).max(axis=1) < MINIMUM_G)
+    length = np.sqrt(np.einsum("ij,ij->i", fast, fast))
     orders = sorted({0.5, 1.0, engine.firings_per_revolution})
     n_block = max(8, int(BLOCK_S * rate_hz))
     for first in range(0, len(fast), n_block):
         part = slice(first, min(first + n_block, len(fast)))
         highest = float(speed_hz[part].max(initial=0.0))
         carried = [order for order in orders if 0 < order * highest < 0.45 * rate_hz and highest > 3]
-        if not carried or calm[part].sum() < 4 * len(carried):
+        use = good[part] & (length[part] < max(MINIMUM_G, 3.0 * float(np.median(length[part]))))
+        if not carried or use.sum() < 4 * len(carried):
             continue
         angle = 2 * np.pi * np.outer(turns[part], carried)
         basis = np.hstack([np.cos(angle), np.sin(angle)])
-        use = calm[part]
         model[part] = basis @ np.linalg.lstsq(basis[use], fast[part][use], rcond=None)[0]
     return model
 
