@@ -5,9 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from logger.analysis import analyse
 from logger.analysis.commission import coil_interruptions, judge
 from logger.analysis.findings import Findings, SensorFault, Stumble
-from logger.event import NS_PER_S, Cause, Engine, Event, IntArray, Recording, TachSource, Trace
+from logger.event import NS_PER_S, Cause, Engine, Event, FloatArray, IntArray, Recording, TachSource, Trace
+from tests.analysis.array_car import NATURAL, Drive, injection_rail
 
 COIL_OFF_S = ((20.0, 20.25), (24.0, 24.25))
 PUMP_OFF_S = 40.0
@@ -169,3 +171,45 @@ def test_a_sensor_fault_fails_and_asks_for_its_wire() -> None:
 def test_a_recording_in_which_nothing_was_interrupted_says_so() -> None:
     quiet = event(pulses={"tach_pulses": pulses(silent=False)})
     assert "The bare signals show no interruption of the coil feed" in problem(findings(), quiet)
+
+
+def standing_car(coil_off_s: tuple[tuple[float, float], ...]) -> Event:
+    """Warm and stationary: at 2000 rpm the coil feed is interrupted, then at idle the pump feed, from 40 to 42 s."""
+    drive = Drive()
+    bends = [(0.0, 0), (1.9, 0), (2.0, 200), (3.2, 210), (3.6, 1250), (4.6, 900), (10, 900), (11, 2000)]
+    for start, stop in coil_off_s:
+        bends += [(start, 2000), (stop, 1600), (stop + 0.4, 2050), (stop + 0.8, 2000)]
+    bends += [(34, 2000), (35, 900), (41.3, 900), (42.1, 520), (42.8, 1000), (43.5, 900), (66, 900), (66.6, 0), (68, 0)]
+    drive.rpm = np.interp(drive.time, *np.array(bends).T)
+    drive.throttle = np.where((drive.time > 10) & (drive.time < 34), 8.0, 2.0)
+    drive.silent = list(coil_off_s)
+
+    def rail(car: Drive, time: FloatArray, key: FloatArray) -> FloatArray:
+        left = np.interp(time, (40.0, 41.2, 42.0, 42.25), (1.0, 0.45, 0.25, 1.0))
+        return injection_rail(car, time, key) * left
+
+    drive.rail = rail
+    return Event("commissioning", NATURAL, (drive.recording(),), kind="bench")
+
+
+def test_a_car_broken_on_purpose_passes_from_its_arrays_to_the_sentence() -> None:
+    commissioning = standing_car(((16.0, 16.25), (20.0, 20.25), (24.0, 24.25)))
+    result = judge(analyse(commissioning), commissioning)
+    assert result.problems == []
+    assert result.sentence.startswith("Passed: 3 interruptions of the coil feed, then 1 interruption of the pump feed")
+
+
+def test_a_car_whose_pump_was_never_interrupted_does_not_pass() -> None:
+    commissioning = standing_car(((16.0, 16.25),))
+    whole = commissioning.recordings[0]
+    early = whole.pulses["tach_pulses"]
+    cut = replace(whole, duration_ns=38 * NS_PER_S, pulses={"tach_pulses": early[early < 38 * NS_PER_S]})
+    shortened = replace(
+        cut,
+        traces={
+            name: Trace(trace.time_ns[trace.time_ns < 38 * NS_PER_S], trace.value[trace.time_ns < 38 * NS_PER_S])
+            for name, trace in whole.traces.items()
+        },
+    )
+    only_coil = replace(commissioning, recordings=(shortened,))
+    assert not judge(analyse(only_coil), only_coil).passed
