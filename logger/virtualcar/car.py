@@ -15,7 +15,7 @@ import numpy as np
 from logger.event import FloatArray
 from logger.virtualcar.driveline import Chassis, Driveline
 from logger.virtualcar.driver import Driver, Plan
-from logger.virtualcar.electrics import Coil, Electrics, spark_chance
+from logger.virtualcar.electrics import Coil, Electrics
 from logger.virtualcar.engine import (
     RPM,
     Air,
@@ -26,11 +26,14 @@ from logger.virtualcar.engine import (
     lean_torque,
     light_chance,
 )
-from logger.virtualcar.faults import Contact, Fault
+from logger.virtualcar.faults import Fault
 from logger.virtualcar.fuel import Rail, pump_for
+from logger.virtualcar.ignition import Ignition, Spark, contact_of
 
 STANDSTILL_S = 0.01
 CAUGHT_RPM = 350.0
+AIR = 1.6  # relative air-fuel ratio at which a probe shows plain air
+WORTH_KPA = 150.0  # gross mean effective pressure below which nobody misses a firing
 STARTER_INERTIA = 0.35  # kg m2, the armature seen through its pinion
 
 
@@ -103,13 +106,9 @@ class Car:
         self.engine = engine
         self.driver = Driver(plan, Random(seed + 1), engine.idle_rpm, engine.redline_rpm, len(spec.chassis.gears))
         self.cylinders = Cylinders.build(engine, Random(int(engine.litres * 1e4) + engine.cylinders))
-        lobes = Random(engine.cylinders * 7919)
-        self.lobes = [math.radians(lobes.gauss(0.0, engine.timing_scatter_deg)) for _ in range(engine.cylinders)]
         self.air = Air(engine, idle_air_for(engine))
         self.line = Driveline(spec.chassis, engine.inertia)
         self.rail = Rail(engine, pump_for(engine), conditions.rail_kpa, conditions.rail_kpa)
-        dwell = min(engine.dwell_ms * 1e-3, 0.72 * engine.firing_angle * RPM / engine.redline_rpm)
-        self.weakest_a = spec.coil.current(14.0, dwell)
         self.bus = Electrics(
             spec.alternator_a,
             capacity_ah=conditions.capacity_ah,
@@ -121,40 +120,27 @@ class Car:
         self.coolant, self.bay = conditions.coolant_degc, conditions.bay_degc
         self.volume = engine.litres * 1e-3
         self.share = self.volume * 1e3 / (2.0 * math.pi * engine.strokes / 2.0)  # N m per kPa of mean pressure
-        self.none = Contact()
-        self.by_kind = {fault.kind: fault for fault in self.faults}
+        self.ignition = Ignition(engine, spec.coil, self.faults, self.random)
+        self.injectors = contact_of(self.faults, "injector_drive")
+        self.pump_wire = contact_of(self.faults, "pump_feed")
         self.log = Log()
         self.t = 0.0
         self.fan = False
-        self.cut = self.limited = False
+        self.cut = False
         self.cut_since = 0.0
         self.wet = 0
         self.needed = self.random.randint(3, 7)
-        self.dead_until = -1.0
         self.enrich = 0.0
         self.normal_lam = self.lam = 1.0
         self.injected = True
         self.cylinder = 0
         self.key_was = False
-        self.dwell_load = self.load_a = 0.0
+        self.load_a = 0.0
         self.pump_on = False
-
-    def contact(self, *kinds: str) -> Contact:
-        """The contact of the first fault of these kinds that the car has, or one that never opens."""
-        for kind in kinds:
-            if kind in self.by_kind:
-                return self.by_kind[kind].contact
-        return self.none
 
     def run(self) -> Log:
         """Drive the plan to its end."""
         script = self.driver.script()
-        self.feed = self.contact("chafe_feed")
-        self.trigger = self.contact("chafe_trigger", "module_hot")
-        self.lead = self.contact("coil_lead")
-        self.earth = self.contact("ground")
-        self.injectors = self.contact("injector_drive")
-        self.pump_wire = self.contact("pump_feed")
         for _ in script:
             self._step()
         self.log.end_s = self.t
@@ -168,7 +154,9 @@ class Car:
             self.key_was = driver.key
         turning = crank > 1.0 or driver.starter
         fired = crank > 1.0
-        spark = self._spark(t, crank) if fired and driver.key else None
+        spark = None
+        if fired and driver.key:
+            spark = self.ignition.strike(t, crank, self.cylinder, self.bus.voltage, self.air.pressure_kpa)
         work, row = self._burn(t, crank, spark, fired)
         starter_a = 0.0
         if turning:
@@ -206,123 +194,46 @@ class Car:
 
     # --- ignition and combustion -------------------------------------------------------------------------------
 
-    def _spark(self, t: float, crank: float) -> tuple[float, bool, float, int]:
-        """Spark of the present firing: (time, coil switched, chance to light, fault to blame or -1)."""
-        engine = self.engine
-        early = math.radians(8.0 + 24.0 * min(1.0, crank * RPM / 3200.0) * (1.0 if crank > 45.0 else 0.0))
-        spark_t = t - (early + self.lobes[self.cylinder]) / crank + self.random.gauss(0.0, 2.5e-6)
-        if self._limiter(crank) or t < self.dead_until:
-            return spark_t, False, 0.0, self._blame("ground", "charging") if t < self.dead_until else -1
-        interval = engine.firing_angle / crank
-        dwell = min(engine.dwell_ms * 1e-3, 0.72 * interval)
-        self.dwell_load = dwell / interval
-        fed = self.feed.closed_since(spark_t, spark_t - dwell)
-        if fed > spark_t - dwell or self.trigger.closed_since(spark_t, spark_t - dwell) > spark_t - dwell:
-            charged = spark_t - max(fed, spark_t - dwell)
-            if (
-                self.trigger.is_open(spark_t)
-                or self.trigger.closed_since(spark_t, spark_t - dwell) > spark_t - 0.7 * dwell
-            ):
-                return spark_t, False, 0.0, self._blame("chafe_trigger", "module_hot")
-            if charged < 0.35 * dwell:
-                return spark_t, False, 0.0, self._blame("chafe_feed")
-            dwell = charged
-        volts = self._spark_volts(spark_t)
-        reserve = self.spec.coil.reserve(volts, dwell, self.air.pressure_kpa, self.weakest_a, engine.boost_kpa)
-        chance = spark_chance(reserve)
-        blame = self._blame("ground", "charging") if volts < 11.0 else self._blame("chafe_feed")
-        if volts < 4.5:
-            return spark_t, False, 0.0, blame
-        return spark_t, True, chance, blame
-
-    def _spark_volts(self, t: float) -> float:
-        """System voltage at the coil, which falls within milliseconds while the battery ground is open."""
-        if not self.earth.is_open(t):
-            return self.bus.voltage
-        since = t - (self.earth.opened_before(t) or t)
-        fault = self.by_kind["ground"]
-        return self.bus.voltage * (1.0 - 0.75 * fault.depth * (1.0 - math.exp(-since / 0.004)))
-
-    def _limiter(self, crank: float) -> bool:
-        """Whether the rev limiter holds the spark back; it lets go a little lower than it bites."""
-        if self.engine.limiter == "none":
-            return False
-        rpm = crank * RPM
-        if rpm > self.engine.redline_rpm:
-            self.limited = True
-        elif rpm < self.engine.redline_rpm - 120.0:
-            self.limited = False
-        return self.limited and self.engine.limiter == "spark"
-
-    def _blame(self, *kinds: str) -> int:
-        for index, fault in enumerate(self.faults):
-            if fault.kind in kinds:
-                return index
-        return -1
-
-    def _burn(
-        self, t: float, crank: float, spark: tuple[float, bool, float, int] | None, fired: bool
-    ) -> tuple[float, tuple[float, ...]]:
+    def _burn(self, t: float, crank: float, spark: Spark | None, fired: bool) -> tuple[float, tuple[float, ...]]:
         """Gross mean effective pressure of this firing, and its part of the log row."""
         if spark is None:
-            return 0.0, (t, 0.0, 0.0, 0.0, 0.0, -1.0, 0.0, 1.6 if fired else self.lam)
-        spark_t, switched, chance, blame = spark
+            return 0.0, (t, 0.0, 0.0, 0.0, 0.0, -1.0, 0.0, AIR if fired else self.lam)
         manifold = self.air.pressure_kpa
         self._mixture(t, crank)
-        fuelled = not (self.cut or (self.limited and self.engine.limiter == "fuel"))
-        injected = not (self.injectors.is_open(t) or (not switched and self._no_injection(t)))
-        self.injected = injected
-        lit = switched and self.random.random() < chance
-        arced = lit
-        high_tension = self._high_tension(t)
-        if high_tension >= 0:
-            lit, blame = False, high_tension
-            arced = self.faults[high_tension].kind != "coil_lead"
-        starting = crank * RPM < CAUGHT_RPM
-        if starting:
-            self.wet = self.wet + 1 if fuelled and injected and self.rail.delivery(manifold) > 0.5 else 0
-            if self.wet < self.needed:
-                lit = lit and self.random.random() < 0.03
-        burns = lit and fuelled and injected and self.random.random() < light_chance(self.lam)
-        healthy = self.cylinders.work_kpa(self.cylinder, crank, manifold, self.normal_lam, 1.0) if fuelled else 0.0
+        fuelled = not (self.cut or (self.ignition.limited and self.engine.limiter == "fuel"))
+        self.injected = not (self.injectors.is_open(t) or (not spark.switched and self._no_injection(t)))
+        ready = self._wetted(crank, manifold, fuelled and self.injected)
+        burns = fuelled and self.injected and ready and spark.lit and self.random.random() < light_chance(self.lam)
+        healthy = self.cylinders.work_kpa(self.cylinder, crank, manifold, self.normal_lam) if fuelled and ready else 0.0
         ratio = lean_torque(self.lam) / max(lean_torque(self.normal_lam), 0.05) if burns else 0.0
-        if starting and self.wet < self.needed:
-            healthy = 0.0
-        elif self.driver.starter:
-            healthy *= 0.75
-        loss = 1.0 - min(1.0, ratio) if fuelled else 0.0 if lit else 1.0
-        if loss > 0.05 and switched and lit:
-            if not injected:
-                blame = self._blame("injector_drive")
-            else:
-                blame = self._blame(
-                    "pump_tired", "pump_feed", "vapour", "surge", "air_leak", "injector_drive", "ground", "charging"
-                )
-        if not injected and not switched:
-            blame = spark[3]
-        effective = loss if fuelled and healthy > 150.0 else 0.0
-        sensed = min(self.lam, 1.5) if fuelled and injected else 1.6
-        if fuelled and injected and not burns:
-            sensed = min(1.6, self.lam * 1.35)
-        return healthy * ratio, (spark_t, 1.0, float(switched), float(arced), loss, float(blame), effective, sensed)
+        loss = 1.0 - min(1.0, ratio) if fuelled else float(not spark.lit)
+        effective = loss if healthy > WORTH_KPA else 0.0
+        blame = self._fuel_blame() if loss > 0.05 and spark.lit else spark.blame
+        row = (spark.time, 1.0, float(spark.switched), float(spark.arced), loss, float(blame), effective)
+        return healthy * ratio, (*row, self._sensed(fuelled, burns))
+
+    def _sensed(self, fuelled: bool, burns: bool) -> float:
+        """Relative air-fuel ratio of what leaves the cylinder, as an oxygen probe takes it: a miss reads lean."""
+        if not (fuelled and self.injected):
+            return AIR
+        return min(self.lam if burns else 1.35 * self.lam, 1.5)
+
+    def _wetted(self, crank: float, manifold: float, fuelled: bool) -> bool:
+        """A starting engine fires once some charges have wetted its ports."""
+        if crank * RPM >= CAUGHT_RPM:
+            return True
+        self.wet = self.wet + 1 if fuelled and self.rail.delivery(manifold) > 0.5 else 0
+        return self.wet >= self.needed or self.random.random() < 0.03
+
+    def _fuel_blame(self) -> int:
+        """Whose fault a firing is that had its spark: no injection, air, or pressure."""
+        if not self.injected:
+            return self.ignition.blame("injector_drive")
+        return self.ignition.blame("pump_tired", "pump_feed", "vapour", "surge", "air_leak", "ground", "charging")
 
     def _no_injection(self, t: float) -> bool:
         """A control unit that has lost its trigger or its supply does not inject either."""
-        return self.engine.electronic and (t < self.dead_until or "chafe_trigger" in self.by_kind)
-
-    def _high_tension(self, t: float) -> int:
-        """Index of the high-tension fault that keeps this firing from lighting, or -1."""
-        for index, fault in enumerate(self.faults):
-            if not fault.contact.is_open(t):
-                continue
-            chance = {
-                "coil_lead": 0.96,
-                "plug": 0.9 if self.cylinder == fault.cylinder else 0.0,
-                "crossfire": 0.45 * min(1.4, self.air.pressure_kpa / 70.0),
-            }.get(fault.kind, 0.0)
-            if chance and self.random.random() < chance:
-                return index
-        return -1
+        return self.engine.electronic and (t < self.ignition.dead_until or self.ignition.trigger.is_open(t))
 
     def _mixture(self, t: float, crank: float) -> None:
         """Relative air-fuel ratio in the cylinder now, with and without the faults; overrun fuel cut."""
@@ -371,7 +282,7 @@ class Car:
         self.pump_on = pump_on = driver.key and (
             crank > 3.0 or driver.starter or t - self.log.key[-1][0] < 2.5 or engine.fuel_system == "carburettor"
         )
-        volts = self._spark_volts(t)
+        volts = self.ignition.volts(t, self.bus.voltage)
         pump_v = volts - 0.35 if pump_on and not self.pump_wire.is_open(t) else 0.0
         rail.step(dt, burn, air.pressure_kpa, pump_v, self.normal_bus.voltage - 0.35 if pump_on else 0.0)
         self._electrics(t, dt, crank, starter_a, pump_on, volts)
@@ -413,11 +324,11 @@ class Car:
             self.load_a += (
                 spec.base_load_a + spec.lamps_a + (spec.fan_a if self.fan else 0.0) + (5.0 if pump_on else 0.0)
             )
-            self.load_a += 4.5 * self.dwell_load if crank > 1.0 else 0.0
+            self.load_a += 4.5 * self.ignition.dwell_share if crank > 1.0 else 0.0
         self.bus.step(dt, crank, self.load_a, starter_a)
         self.normal_bus.step(dt, crank, self.load_a, starter_a)
-        if self.engine.electronic and volts < 5.8 and driver.key and t > self.dead_until and not driver.starter:
-            self.dead_until = t + self.random.uniform(0.02, 0.18)
+        if driver.key and not driver.starter:
+            self.ignition.supply(t, volts)
 
     def _heat(self, dt: float, crank: float, burn_gps: float) -> None:
         """Coolant: a third of the fuel's heat in, radiator out behind the thermostat; the bay follows."""
@@ -436,6 +347,6 @@ class Car:
         return (
             self.air.pressure_kpa, rail.pressure_kpa, rail.normal_kpa, self.bus.voltage, self.normal_bus.voltage,
             driver.throttle, self.line.speed, self.line.ax, driver.lateral_g, self.coolant, self.bay,
-            float(self.pump_on), self.load_a, float(driver.gear), float(driver.running), float(t >= self.dead_until),
+            float(self.pump_on), self.load_a, float(driver.gear), float(driver.running), float(t >= self.ignition.dead_until),
             float(self.injected and not self.cut),
         )  # fmt: skip

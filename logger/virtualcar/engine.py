@@ -197,14 +197,14 @@ class Cylinders:
     def build(cls, spec: EngineSpec, random: Random) -> "Cylinders":
         return cls(spec, random, [1.0 + random.gauss(0.0, spec.cylinder_spread) for _ in range(spec.cylinders)])
 
-    def work_kpa(self, cylinder: int, speed: float, manifold_kpa: float, lam: float, spark_quality: float) -> float:
+    def work_kpa(self, cylinder: int, speed: float, manifold_kpa: float, lam: float) -> float:
         """Gross mean effective pressure of one firing with cyclic variation, wider at light load and weak mixture."""
         spec = self.spec
         light = max(0.0, 60.0 - manifold_kpa) / 60.0
         spread = spec.cyclic_variation * (1.0 + 2.2 * light * light + 3.0 * max(0.0, lam - 1.08))
         self.last = self.random.gauss(0.0, spread) - 0.15 * self.last
         best = max(0.0, HEAT_FACTOR * volumetric(speed, spec) * manifold_kpa * 0.88 - RESIDUAL_KPA)
-        return best * lean_torque(lam) * self.weak[cylinder] * (1.0 + self.last) * spark_quality
+        return best * lean_torque(lam) * self.weak[cylinder] * (1.0 + self.last)
 
 
 def advance(speed: float, torque: float, inertia: float, angle: float) -> tuple[float, float, float]:

@@ -113,7 +113,8 @@ class Fault:
 
     median_s: typical length of an episode. chatter: see Contact. depth: how far a gradual fault goes, 0..1.
     fatal_chance: share of episodes that last for tens of seconds, from which the engine does not recover.
-    cylinder: for a plug. `strength` is the present share of `depth`; `contact` its contact.
+    cylinder: for a plug. how: the word of `Kind.usual`. noise: chance of a stray tach pulse with each lost spark.
+    `strength` is the present share of `depth`; `contact` its contact.
     """
 
     kind: str
@@ -129,6 +130,7 @@ class Fault:
     strength: float = 0.0
     started: list[float] = field(default_factory=list)
     how: str = "random"
+    noise: float = 0.0
 
     @property
     def cause(self) -> Cause:

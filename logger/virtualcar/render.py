@@ -13,6 +13,7 @@ from logger.event import BoolArray, FloatArray
 from logger.virtualcar.car import Car, Log
 from logger.virtualcar.drive import Signal
 from logger.virtualcar.faults import Contact
+from logger.virtualcar.ignition import contact_of
 
 RATE_HZ = 1000.0
 SHAKE_HZ = 1600.0
@@ -99,11 +100,10 @@ def log_alternator(car: Car, time: FloatArray) -> FloatArray:
 
 
 def _without_ground(car: Car, time: FloatArray, volts: FloatArray, random: np.random.Generator) -> FloatArray:
-    mask = open_mask(car.earth, time)
+    mask = open_mask(car.ignition.earth, time)
     if not mask.any():
         return volts
-    depth = car.by_kind["ground"].depth
-    depth_now = 0.75 * depth * (1.0 + 0.08 * random.standard_normal(time.size))
+    depth_now = 0.75 * car.ignition.ground_depth * (1.0 + 0.08 * random.standard_normal(time.size))
     return volts * (1.0 - np.clip(_lag(np.where(mask, depth_now, 0.0), 0.004, RATE_HZ), 0.0, 0.97))
 
 
@@ -138,7 +138,7 @@ def key_steps(car: Car) -> tuple[FloatArray, FloatArray]:
 
 def _feed(car: Car, time: FloatArray, battery: FloatArray, coil_a: FloatArray) -> FloatArray:
     """At the coil's supply terminal: the bus less the wiring's drop; gone within a millisecond where the wire opens."""
-    connected = _key(car, time) * ~open_mask(car.feed, time)
+    connected = _key(car, time) * ~open_mask(car.ignition.feed, time)
     loaded = battery - 0.12 - car.spec.coil.feed_ohm * coil_a
     return _lag(loaded * connected, 0.0009, RATE_HZ)
 
@@ -158,7 +158,7 @@ def _pressure(car: Car, time: FloatArray, random: np.random.Generator) -> FloatA
     swing = 0.012 if car.engine.fuel_system != "carburettor" else 0.05
     pulse = np.sin(_turns(log, time) * firing / 2.0) * (_at(log, time, "crank") > 20.0)
     boil = _lag(random.standard_normal(time.size), 0.03, RATE_HZ) * 8.0
-    vapour = car.by_kind["vapour"].contact if "vapour" in car.by_kind else car.none
+    vapour = contact_of(car.faults, "vapour")
     rail = rail * (1.0 + swing * pulse + np.where(open_mask(vapour, time), 0.04 * boil, 0.0))
     return np.maximum(rail, 0.0)
 
@@ -170,7 +170,7 @@ def _pump_feed(car: Car, time: FloatArray, battery: FloatArray) -> FloatArray:
 
 def _ground_drop(car: Car, time: FloatArray, coil_a: FloatArray) -> FloatArray:
     amps = _held(car.log, time, "starter_a") + coil_a + _at(car.log, time, "load_a")
-    drop = 0.0009 * amps + np.where(open_mask(car.earth, time), 2.5, 0.0)
+    drop = 0.0009 * amps + np.where(open_mask(car.ignition.earth, time), 2.5, 0.0)
     return _lag(drop, 0.002, RATE_HZ)
 
 
@@ -261,9 +261,11 @@ def _tach(car: Car, random: np.random.Generator) -> FloatArray:
         pulses = _by_angle(log, engine.pulses_per_revolution)
         if engine.tach_source == "control_unit":
             alive = _held(log, pulses, "alive") > 0.5
-            pulses = pulses[alive & ~open_mask(car.contact("chafe_trigger"), pulses) & (_key(car, pulses) > 0.5)]
+            pulses = pulses[
+                alive & ~open_mask(contact_of(car.faults, "chafe_trigger"), pulses) & (_key(car, pulses) > 0.5)
+            ]
     elif per_firing == 1.0:
-        pulses = log.column("spark_t")[log.column("switched") > 0.5]
+        pulses = np.concatenate([log.column("spark_t")[log.column("switched") > 0.5], car.ignition.stray])
     else:
         pulses = _coil_by_angle(car, engine.pulses_per_revolution)
     jitter = 6e-6 if engine.tach_source in ("control_unit", "crank") else 1.2e-5
