@@ -39,7 +39,7 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
         states.view(recording, event.engine, firings, traces, scale, _silence_ns(some))
         for (recording, firings, traces), some in zip(prepared, gaps, strict=True)
     ]
-    search = stumbles.search(views, _pressure_band(views))
+    search = stumbles.search(views, _pressure_band(views), scale.channel)
     report(0.9)
     found_stumbles = [_stumble(episode) for episode in search.episodes]
     found_stumbles.sort(key=lambda s: (_place(event, s.recording), s.onset_s))
@@ -48,7 +48,9 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
         stumbles=found_stumbles,
         sensor_faults=faults + search.tach_faults,
         failed_starts=[start for view in views for start in stops.failed_starts(view)],
-        gaps=[{"recording": view.recording.name, **gap} for view, some in zip(views, gaps, strict=True) for gap in some],
+        gaps=[
+            {"recording": view.recording.name, **gap} for view, some in zip(views, gaps, strict=True) for gap in some
+        ],
         main_cause=main,
         other_causes=others,
         linked_heat=None,

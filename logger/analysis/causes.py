@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from logger.analysis.bands import WEAK_BATTERY_V
 from logger.analysis.order import Order
 from logger.analysis.stumbles import Episode
 from logger.event import CAUSES, NS_PER_S, Cause
@@ -83,7 +84,16 @@ def gather(episode: Episode, order: Order) -> list[Evidence]:
             )
         )
     elif "battery_voltage" in episode.view.traces:
-        found.append(Evidence("battery voltage held", {"supply_voltage": -4.0}))
+        level = weak_battery(episode, order)
+        if level is not None:
+            found.append(
+                Evidence(
+                    f"the battery was down to {level:.1f} V with the engine running",
+                    {"supply_voltage": 5.0, "ignition_primary": 0.0, "ignition_secondary": -1.0},
+                )
+            )
+        else:
+            found.append(Evidence("battery voltage held", {"supply_voltage": -4.0}))
     if feed and not battery:
         depth = max(dip.strength for dip in feed)
         known = "battery_voltage" in episode.view.traces
@@ -123,6 +133,13 @@ def gather(episode: Episode, order: Order) -> list[Evidence]:
             Evidence(f"the coil was switched but {count:.0f} sparks were not seen", {"ignition_secondary": 5.0})
         )
     return found
+
+
+def weak_battery(episode: Episode, order: Order) -> float | None:
+    """The battery's median voltage over the second before the onset where it is below WEAK_BATTERY_V, else None."""
+    before = episode.view.near("battery_voltage", order.onset_ns - 1000 * MS, order.onset_ns - 20 * MS).value
+    level = float(np.median(before)) if before.size >= 5 else np.inf
+    return level if level < WEAK_BATTERY_V else None
 
 
 def sub_cause(episode: Episode, cause: Cause) -> str | None:

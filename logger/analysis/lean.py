@@ -49,7 +49,9 @@ def signs(view: View) -> list[Sign]:
         limit = np.maximum(0.03 * base + tail, BREATHS * _undone_noise(noise, tau_s, step_s, n_mean))
         lean |= ndimage.uniform_filter1d(undone, n_mean, mode="nearest") > base + limit
     lean &= open_throttle
-    clear = ndimage.uniform_filter1d(undone, 3, mode="nearest") > base + tail + 3.0 * _undone_noise(noise, tau_s, step_s, 3)
+    clear = ndimage.uniform_filter1d(undone, 3, mode="nearest") > base + tail + 3.0 * _undone_noise(
+        noise, tau_s, step_s, 3
+    )
     at = np.flatnonzero(lean)
     if not at.size:
         return []

@@ -12,7 +12,7 @@ import numpy as np
 
 from logger.analysis.findings import Moved
 from logger.analysis.lean import DEAD_TIME_NS
-from logger.analysis.stumbles import Episode
+from logger.analysis.stumbles import BLURRED, Episode
 from logger.event import NS_PER_S
 
 # From the source to the spark: at equal times the upstream channel is named first.
@@ -50,10 +50,16 @@ def order(episode: Episode) -> Order:
 
 def _rungs(episode: Episode) -> list[Moved]:
     rungs: dict[str, Moved] = {}
-    for sign in sorted(episode.signs, key=lambda sign: sign.from_ns):
+    # Sharp signs first, so that a blurred one of the same channel does not stand in for them.
+    for sign in sorted(episode.signs, key=lambda sign: (sign.kind in BLURRED, sign.from_ns)):
         if sign.channel in rungs:
             continue
         early = sign.earliest_ns if sign.earliest_ns is not None else sign.from_ns
+        if sign.kind == "weak_torque":
+            rungs[sign.channel] = Moved(
+                sign.channel, sign.from_ns / NS_PER_S, 0.03, "the crank slowed, no pulse missing"
+            )
+            continue
         if sign.channel in ("tach_pulses", "spark_pulses"):
             error = 0.1 * (sign.from_ns - early) / NS_PER_S
             rungs[sign.channel] = Moved(sign.channel, sign.from_ns / NS_PER_S, round(error, 5))
@@ -75,10 +81,12 @@ def engine_onset_ns(episode: Episode) -> int:
     What the exhaust tells counts only where nothing nearer to the crank does.
     """
     firings = episode.view.firings.time_ns
-    onsets = [s.from_ns for s in episode.signs if s.kind in ("lost_pulses", "no_spark", "weak_torque", "died")]
+    onsets = [s.from_ns for s in episode.signs if s.kind in ("lost_pulses", "no_spark", "died")]
     onsets += [s.engine_ns for s in episode.signs if s.engine_ns is not None]
     for dip in episode.of("supply_dip"):
         onsets.append(int(firings[min(int(np.searchsorted(firings, dip.from_ns)), firings.size - 1)]))
+    if not onsets:
+        onsets = [sign.from_ns for sign in episode.of("weak_torque")]
     if not onsets:
         onsets = [sign.from_ns for sign in episode.of("lean")]
     if not onsets:

@@ -131,7 +131,9 @@ def _stall_or_died(view: View, last: int) -> tuple[Why, str]:
         return "died", "the pulses ended at full speed with the key on"
     usual = float(np.median(speed[: max(3, speed.size // 2)]))
     sound = np.flatnonzero(speed > 0.95 * usual)
-    fell_s = float(firings.time_ns[last] - firings.time_ns[begin + 1 + int(sound[-1])]) / NS_PER_S if sound.size else 1.0
+    fell_s = (
+        float(firings.time_ns[last] - firings.time_ns[begin + 1 + int(sound[-1])]) / NS_PER_S if sound.size else 1.0
+    )
     opened = float(np.nanmax(view.load[begin : last + 1])) - float(np.nanmin(view.load[begin : begin + 4])) > 0.08
     if fell_s < 0.35 or opened or usual > 2.0 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0:
         return "driver_stall", "the crank was dragged down with pulses present to the end"

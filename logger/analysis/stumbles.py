@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from logger.analysis import bands, lean, sparks, wire
+from logger.analysis import bands, lean, sparks, torque, wire
 from logger.analysis.findings import SensorFault
 from logger.analysis.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.signs import Sign
@@ -23,6 +23,7 @@ from logger.event import NS_PER_S
 
 JOIN_NS = NS_PER_S // 2
 BLUR_NS = 250 * 1_000_000
+BLURRED = ("lean", "weak_torque")
 MS = 1_000_000
 BELIEVED = 0.8  # chance from which missing pulses are held to be the ignition's, not the wire's
 # A coil below this no longer charges in the dwell that high speed leaves (common practice, no source).
@@ -39,8 +40,12 @@ class Episode:
 
     @property
     def sharp(self) -> list[Sign]:
-        """The signs that date the episode: all but the exhaust's, where there are others."""
-        return [sign for sign in self.signs if sign.kind != "lean"] or list(self.signs)
+        """The signs that date the episode: the blurred ones only where there are no others, the exhaust's last."""
+        for blurred in (BLURRED, ("lean",)):
+            signs = [sign for sign in self.signs if sign.kind not in blurred]
+            if signs:
+                return signs
+        return list(self.signs)
 
     @property
     def from_ns(self) -> int:
@@ -64,16 +69,21 @@ class Search:
     tach_faults: list[SensorFault] = field(default_factory=list)
 
 
-def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search:
-    """Find the episodes of an event. pressure: the rail's band over the event, None where it is not known."""
+def search(views: Sequence[View], pressure: bands.PressureBand | None, load_channel: str | None) -> Search:
+    """Find the episodes of an event.
+
+    pressure: the rail's band over the event, None where it is not known. load_channel: what the views' load is from.
+    """
     result = Search()
+    torque_signs = _torque_signs(views, load_channel)
     dips = [supply_signs(view) for view in views]
     gaps = [wire.gaps(view) for view in views]
     flat = [(number, gap) for number, some in enumerate(gaps) for gap in some]
     proven = [_proven(gap, dips[number]) for number, gap in flat]
     chance = wire.chance_real([gap for _, gap in flat], proven)
     for number, view in enumerate(views):
-        signs = dips[number] + sparks.signs(view) + pressure_signs(view, pressure) + lean.signs(view)
+        signs = dips[number] + sparks.signs(view) + pressure_signs(view, pressure)
+        signs += lean.signs(view) + torque_signs[number]
         for (owner, gap), real in zip(flat, chance.tolist(), strict=True):
             if owner != number:
                 continue
@@ -99,6 +109,17 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
     return result
 
 
+def _torque_signs(views: Sequence[View], load_channel: str | None) -> list[list[Sign]]:
+    motions = [torque.motion(view) if load_channel else None for view in views]
+    law = torque.learn([motion for motion in motions if motion is not None])
+    if law is None or load_channel is None:
+        return [[] for _ in views]
+    return [
+        torque.signs(view, motion, law, load_channel) if motion is not None else []
+        for view, motion in zip(views, motions, strict=True)
+    ]
+
+
 def _at_key_off(sign: Sign, halts: Sequence[Stop]) -> bool:
     """Whether a supply or the rail fell because the key was turned off: from just before the last pulse on."""
     return sign.kind in ("supply_dip", "low_pressure") and any(
@@ -110,26 +131,33 @@ def _at_key_off(sign: Sign, halts: Sequence[Stop]) -> bool:
 def join(signs: list[Sign]) -> list[list[Sign]]:
     """Group signs by time: one group while the next begins less than JOIN_NS after the latest end so far.
 
-    What the exhaust tells is too blurred to join or to part others: it goes to the group it touches, or stands alone.
+    What the exhaust or the car's motion tells is too blurred to join or to part others: it goes to the group it
+    touches, or makes one of its own.
     """
     groups: list[list[Sign]] = []
     latest = 0
-    blurred = [sign for sign in signs if sign.kind == "lean"]
-    for sign in sorted((sign for sign in signs if sign.kind != "lean"), key=lambda sign: sign.from_ns):
+    for sign in sorted((sign for sign in signs if sign.kind not in BLURRED), key=lambda sign: sign.from_ns):
         if groups and sign.from_ns - latest < JOIN_NS:
             groups[-1].append(sign)
             latest = max(latest, sign.to_ns)
         else:
             groups.append([sign])
             latest = sign.to_ns
-    spans = [(group[0].from_ns, max(sign.to_ns for sign in group)) for group in groups]
-    for sign in blurred:
-        touched = [k for k, (a, b) in enumerate(spans) if sign.from_ns < b + BLUR_NS and sign.to_ns > a - BLUR_NS]
-        if touched:
-            groups[touched[0]].append(sign)
-        else:
+    for sign in sorted((sign for sign in signs if sign.kind in BLURRED), key=lambda sign: sign.from_ns):
+        home = next((group for group in groups if _touches(sign, group)), None)
+        if home is None:
             groups.append([sign])
-    return groups
+        else:
+            home.append(sign)
+    return sorted(groups, key=lambda group: group[0].from_ns)
+
+
+def _touches(sign: Sign, group: list[Sign]) -> bool:
+    sharp = [other for other in group if other.kind not in BLURRED]
+    reach = BLUR_NS if sharp else JOIN_NS
+    dated = sharp or group
+    begin, end = min(other.from_ns for other in dated), max(other.to_ns for other in dated)
+    return sign.from_ns < end + reach and sign.to_ns > begin - reach
 
 
 def supply_signs(view: View) -> list[Sign]:
@@ -226,7 +254,9 @@ def _extra_edges(view: View) -> list[SensorFault]:
 
 def _died(view: View, halt: Stop) -> Sign:
     until = halt.restart_ns if halt.restart_ns is not None else view.recording.duration_ns
-    return Sign("died", "tach_pulses", halt.at_ns, until, 5.0, 5.0, int(view.firings.time_ns[halt.last]), note=halt.reason)
+    return Sign(
+        "died", "tach_pulses", halt.at_ns, until, 5.0, 5.0, int(view.firings.time_ns[halt.last]), note=halt.reason
+    )
 
 
 def _rejected(view: View, from_ns: int, to_ns: int, why: str) -> dict[str, Any]:

@@ -49,8 +49,7 @@ def gaps(view: View) -> list[Gap]:
     ]
     if not runs:
         return []
-    log_interval = np.log(np.maximum(np.diff(firings.time_ns).astype(np.float64), 1.0))
-    jitter = roughness.edge_jitter(log_interval)
+    jitter = roughness.edge_jitter(roughness.log_intervals(firings))
     groups: list[list[tuple[int, int]]] = []
     for run in runs:
         silent = groups and firings.time_ns[run[0]] - firings.time_ns[groups[-1][-1][1] - 1] < GROUP_NS

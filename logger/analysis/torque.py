@@ -1,0 +1,230 @@
+"""Torque that is not there: the throttle is open, yet car and crank behave as if it were shut.
+
+The engine's torque goes into pushing the car and into spinning up its own inertia (and, with spinning wheels, theirs).
+Longitudinal acceleration x shows the first, crank acceleration the second, so
+
+    e = x + c * d(omega)/dt        (Newton's second law for car and crank on one axle, divided by weight)
+
+hardly cares whether the tyres grip. c, and what e reads with the throttle open and shut, are learned from the event
+itself; the axis of x is the direction in which opening the throttle pushes, so the box may be mounted askew.
+A stretch in which e drops to its closed-throttle level behind an open throttle is lost combustion, whatever the cause.
+
+The box cannot fall below what a shut throttle gives without brakes, so deeper readings are brakes, not lost torque.
+
+A loss too short for that (some 60 ms) shows in the crank alone: a sudden ramp (roughness.py) behind a steady load. Tyres
+that find grip again slow the crank as suddenly, but they push the car; a lost torque lets it go. That parts the two.
+
+Not seen: single misses, a loss of a minority of firings (lean.py looks for those), anything with the clutch in, and
+events without acceleration or without a load channel.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from logger.analysis import roughness
+from logger.analysis.pulses import DEFAULT_IDLE_RPM
+from logger.analysis.signs import Sign
+from logger.analysis.states import State, View
+from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
+
+MS = 1_000_000
+STEP_NS = 20 * MS
+HALF_NS = 50 * MS  # window on either side over which the crank's acceleration is taken
+OPEN, SHUT = 0.45, 0.05  # of full load
+AROUND_STEPS = 4  # the load must have been open or shut for this many steps on either side
+WIDE_OPEN = 0.63  # load from which a missing torque is unmistakable
+SHORTEST_NS = {"throttle_position": 80 * MS, "fuel_pressure": 140 * MS}  # a rail shows load late: gear changes blur in
+CRANK_RPS2 = 70.0  # faster changes of crank speed are clutch or tyres, in or out of grip
+SHARE = 0.62  # of the way from open to coasting that e must have fallen
+SUDDEN_LENGTHS = (8, 12, 20)  # lost firings that the crank's filters are matched to
+SUDDEN_SCORE = 10.0
+SUDDEN_LOAD = 0.55
+SLOWING_RPS2 = -3.0  # a lost torque slows the crank; a clutch that opens only ends its rise
+LET_GO_G = -0.09  # change of x that shows the car was let go of
+
+
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """Car and crank on a regular grid. time_ns: int64 (n,). acceleration: g, float64 (n, 3). crank: rev/s2, (n,).
+
+    open, shut: bool (n,), where the throttle surely was open or shut with the engine running well above idle.
+    load: float64 (n,).
+    """
+
+    time_ns: IntArray
+    acceleration: FloatArray
+    crank: FloatArray
+    open: BoolArray
+    shut: BoolArray
+    load: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Law:
+    """What an event taught: the pushing direction, c, and e's level with the throttle open, and coasting; its spread."""
+
+    axis: FloatArray
+    c: float
+    open_level: float
+    coast_level: float
+    spread: float
+
+    def e(self, motion: Motion) -> FloatArray:
+        """The torque reading, g, (n,)."""
+        return np.asarray(motion.acceleration @ self.axis + self.c * motion.crank)
+
+
+def motion(view: View) -> Motion | None:
+    """Put one recording's acceleration, crank acceleration and load on one grid; None where one is missing."""
+    trace, firings = view.traces.get("acceleration"), view.firings
+    if trace is None or trace.time_ns.size < 100 or firings.time_ns.size < 200 or not np.isfinite(view.load).any():
+        return None
+    time_ns = np.arange(firings.time_ns[0] + 2 * HALF_NS, firings.time_ns[-1] - 2 * HALF_NS, STEP_NS)
+    if time_ns.size < 50:
+        return None
+    count = np.arange(firings.time_ns.size, dtype=np.float64)
+
+    def speed(from_ns: IntArray, to_ns: IntArray) -> FloatArray:
+        turned = np.interp(to_ns, firings.time_ns, count) - np.interp(from_ns, firings.time_ns, count)
+        return np.asarray(turned / firings.pulses_per_revolution / (HALF_NS / NS_PER_S))
+
+    crank = (speed(time_ns, time_ns + HALF_NS) - speed(time_ns - HALF_NS, time_ns)) / (HALF_NS / NS_PER_S)
+    rate = NS_PER_S / max(1.0, float(np.median(np.diff(trace.time_ns[:2000]))))
+    width = max(3, round(0.045 * rate) | 1)
+    columns = [
+        ndimage.uniform_filter1d(ndimage.median_filter(column, width, mode="nearest"), width, mode="nearest")
+        for column in trace.value.T
+    ]
+    acceleration = np.column_stack([np.interp(time_ns, trace.time_ns, column) for column in columns])
+    load = np.interp(time_ns, firings.time_ns, np.nan_to_num(view.load.astype(np.float64), nan=0.2))
+    place = np.clip(np.searchsorted(firings.time_ns, time_ns), 0, firings.time_ns.size - 1)
+    fast = 1.5 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+    running = (view.state[place] >= State.IDLE) & (firings.speed_rps[place] > fast)
+    width = 2 * AROUND_STEPS + 1
+    opened = running & (ndimage.minimum_filter1d(load, width) > OPEN)
+    shut = running & (ndimage.maximum_filter1d(load, width) < SHUT)
+    return Motion(time_ns, acceleration, crank, opened, shut, load)
+
+
+def learn(motions: list[Motion]) -> Law | None:
+    """Learn the event's law; None where open and shut throttle are too rare or look alike."""
+    if not motions:
+        return None
+    acceleration = np.concatenate([m.acceleration for m in motions])
+    crank = np.concatenate([m.crank for m in motions])
+    opened, shut = (np.concatenate([getattr(m, name) for m in motions]) for name in ("open", "shut"))
+    if opened.sum() < 100 or shut.sum() < 50:
+        return None
+    push = np.median(acceleration[opened], axis=0) - np.median(acceleration[shut], axis=0)
+    length = float(np.linalg.norm(push))
+    if length < 0.05:
+        return None
+    axis = push / length
+    x = acceleration @ axis
+    c = _exchange(x[opened], crank[opened])
+    e = x + c * crank
+    open_level = float(np.median(e[opened]))
+    # Most of the time a driver off the throttle brakes; the upper part of what is left is the car rolling free.
+    coast_level = float(np.percentile(e[shut], 85))
+    below = e[opened & (e < open_level)] - open_level
+    spread = 1.4826 * float(np.median(np.abs(below)))
+    if open_level - coast_level < 2.5 * spread:
+        return None
+    return Law(axis, c, open_level, coast_level, spread)
+
+
+def _exchange(x: FloatArray, crank: FloatArray) -> float:
+    """c: how much x falls for each rev/s2 that the crank gains when grip is lost, by least squares; never negative.
+
+    Only moments count in which the crank gains faster than a gripping car lets it (the upper twentieth).
+    """
+    fast = crank > np.percentile(crank, 95)
+    usual = ~fast & (np.abs(crank - np.median(crank)) < 2.0 * np.median(np.abs(crank - np.median(crank))) + 1e-9)
+    if fast.sum() < 10 or usual.sum() < 10:
+        return 0.0
+    gained = float(np.median(crank[fast]) - np.median(crank[usual]))
+    fallen = float(np.median(x[usual]) - np.median(x[fast]))
+    return max(0.0, fallen / gained) if gained > 0 else 0.0
+
+
+def signs(view: View, motion: Motion, law: Law, load_channel: str) -> list[Sign]:
+    """Stretches behind an open throttle in which the torque was gone, as weak_torque signs."""
+    return _lasting(view, motion, law, SHORTEST_NS[load_channel]) + _sudden(view, motion, law, load_channel)
+
+
+def _lasting(view: View, motion: Motion, law: Law, shortest_ns: int) -> list[Sign]:
+    e = law.e(motion)
+    drop = law.open_level - law.coast_level
+    fallen = (law.open_level - e) / drop
+    gone = motion.open & (motion.load > WIDE_OPEN) & (fallen > SHARE) & (np.abs(motion.crank) < CRANK_RPS2)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], gone.astype(np.int8), [0]))))
+    found = []
+    for first, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        from_ns, to_ns = int(motion.time_ns[first]), int(motion.time_ns[stop - 1]) + STEP_NS
+        braked = float(np.median(e[first:stop])) < law.coast_level - 2.0 * law.spread
+        if to_ns - from_ns >= shortest_ns and not braked:
+            found.append(
+                _sign(view, _began(view, motion, from_ns, first), to_ns, float(fallen[first:stop].mean()) * 10.0)
+            )
+    return found
+
+
+def _began(view: View, motion: Motion, from_ns: int, first: int) -> int:
+    """When a lasting loss began: at the crank's sharpest ramp shortly before, or when the throttle opened onto it."""
+    firings = view.firings
+    low, high = np.searchsorted(firings.time_ns, [from_ns - 300 * MS, from_ns + 60 * MS])
+    scores = roughness.speed_loss(firings, SUDDEN_LENGTHS[-1])[1][low:high]
+    if scores.size and scores.max() > SUDDEN_SCORE:
+        return int(firings.time_ns[low + int(np.argmax(scores))])
+    shut = np.flatnonzero(motion.load[max(0, first - 25) : first] < OPEN)
+    return int(motion.time_ns[max(0, first - 25) + shut[-1]]) if shut.size else from_ns - HALF_NS
+
+
+def _sudden(view: View, motion: Motion, law: Law, load_channel: str) -> list[Sign]:
+    firings = view.firings
+    lag = 2 if load_channel == "throttle_position" else 12
+    score = np.stack([roughness.speed_loss(firings, length)[1] for length in SUDDEN_LENGTHS])
+    best = score.max(axis=0)
+    peak = (best > SUDDEN_SCORE) & (best == ndimage.maximum_filter1d(best, 41)) & view.running
+    found = []
+    for k in np.flatnonzero(peak).tolist():
+        for which in np.argsort(-score[:, k]).tolist():
+            length = SUDDEN_LENGTHS[which]
+            if score[which, k] > SUDDEN_SCORE and _steadily_open(view, k, length + lag):
+                at, until = int(firings.time_ns[k]), int(firings.time_ns[min(k + length, firings.time_ns.size - 1)])
+                if _let_go(motion, law, at, until) < LET_GO_G and _slowing(motion, at, until) < SLOWING_RPS2:
+                    found.append(_sign(view, at, until, float(score[which, k])))
+                break
+    return found
+
+
+def _steadily_open(view: View, k: int, ahead: int) -> bool:
+    """Whether every pulse was seen and the throttle stayed open and still, from before pulse k to `ahead` after it."""
+    window = slice(max(0, k - roughness.BEFORE), k + ahead)
+    load = view.load[window]
+    still = float(load.min()) > SUDDEN_LOAD and float(load.max() - load.min()) < 0.15
+    return still and bool(view.firings.seen[window].all())
+
+
+def _slowing(motion: Motion, at_ns: int, until_ns: int) -> float:
+    """Mean crank acceleration during a loss, rev/s2."""
+    first, stop = np.searchsorted(motion.time_ns, [at_ns, until_ns])
+    return float(motion.crank[first : max(stop, first + 1)].mean()) if first < motion.time_ns.size else 0.0
+
+
+def _let_go(motion: Motion, law: Law, at_ns: int, until_ns: int) -> float:
+    """Change of the car's acceleration from before a loss to during it, g; 0 where that cannot be told."""
+    x = motion.acceleration @ law.axis
+    before = np.searchsorted(motion.time_ns, [at_ns - 200 * MS, at_ns - 30 * MS])
+    during = np.searchsorted(motion.time_ns, [at_ns + 50 * MS, max(until_ns, at_ns + 110 * MS) + 50 * MS])
+    if before[1] - before[0] < 3 or during[1] - during[0] < 2:
+        return 0.0
+    return float(x[during[0] : during[1]].mean() - x[before[0] : before[1]].mean())
+
+
+def _sign(view: View, from_ns: int, to_ns: int, strength: float) -> Sign:
+    place = np.searchsorted(view.firings.time_ns, [from_ns, to_ns])
+    lost = float(place[1] - place[0]) * view.engine.firings_per_revolution / view.firings.pulses_per_revolution
+    return Sign("weak_torque", "tach_pulses", from_ns, to_ns, lost, strength, from_ns - STEP_NS)
