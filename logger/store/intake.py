@@ -3,6 +3,8 @@
 import json
 import re
 import unicodedata
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -21,32 +23,46 @@ CLOCK_PLAUSIBLE_SINCE = datetime(2025, 1, 1, tzinfo=UTC)
 """A system clock that says less was never set: a Pi without network starts at 1970 or where it was switched off."""
 
 
-def scan(logbook: Logbook, data_dir: Path) -> set[str]:
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What a scan has found: ids of the events it changed, and how long recordings are that still grow."""
+
+    changed: frozenset[str] = frozenset()
+    growing_ns: Mapping[str, int] = field(default_factory=dict)
+
+
+def scan(logbook: Logbook, data_dir: Path) -> Seen:
     """Enter recordings that have appeared in `recordings/`, look again at open ones, mark those that are gone.
 
-    Returns the ids of the events that this has changed.
+    That a recording has grown is not written down: an entry a second would only wear the card.
     """
     known = {row["file"]: row for row in logbook.rows("SELECT file, state, stamp FROM recordings")}
     present = {f"recordings/{path.name}" for path in (data_dir / "recordings").glob("*.sqlite")}
     gone = [file for file, row in known.items() if row["state"] != "missing" and not (data_dir / file).exists()]
     again = [file for file, row in known.items() if file not in gone and _may_have_changed(data_dir / file, row)]
     described = {file: _describe(data_dir / file) for file in [*again, *(present - known.keys())]}
-    if not described and not gone:
-        return set()
+    growing = {file: row["duration_ns"] for file, (row, _) in described.items() if row["state"] == "open"}
+    still_open = [file for file in growing if file in known and known[file]["state"] == "open"]
+    changed = {file: described[file] for file in described.keys() - set(still_open)}
+    if not changed and not gone:
+        return Seen(growing_ns=growing)
     with logbook.transaction() as database:
         for file in gone:
             change = {"state": "missing", "reason": "the file is gone; copy it back to have it again"}
             database.table("recordings").update(file, change)
-        for file, (row, event) in sorted(described.items(), key=_unreadable_last):
+        for file, (row, event) in sorted(changed.items(), key=_unreadable_last):
             if logbook.row("SELECT 1 FROM recordings WHERE file = ?", [file]):
                 database.table("recordings").update(file, row)
             else:
                 _adopt(logbook, database, {"file": file, **row}, event)
         date_recordings(logbook)
-    touched = [*gone, *described]
-    marks = ", ".join("?" * len(touched))
-    rows = logbook.rows(f"SELECT DISTINCT event_id AS id FROM recordings WHERE file IN ({marks})", touched)
-    return {row["id"] for row in rows if row["id"] is not None}
+    return Seen(_events_of(logbook, [*gone, *changed]), growing)
+
+
+def _events_of(logbook: Logbook, files: list[str]) -> frozenset[str]:
+    marks = ", ".join("?" * len(files))
+    rows = logbook.rows(f"SELECT DISTINCT event_id AS id FROM recordings WHERE file IN ({marks})", files)
+    return frozenset(row["id"] for row in rows)
 
 
 def _unreadable_last(item: tuple[str, tuple[dict[str, Any], dict[str, Any]]]) -> tuple[bool, int, str]:
@@ -189,9 +205,12 @@ def date_recordings(logbook: Logbook) -> None:
     """Work out anew when the recorder's recordings and their events began, from clock fixes or the system clock."""
     fixes = _clock_fixes(logbook)
     with logbook.transaction() as database:
-        for row in logbook.rows("SELECT * FROM recordings r JOIN events e ON e.id = event_id WHERE group_key NOT NULL"):
-            started_utc = _started(row, fixes.get(row["boot_id"]))
-            database.table("recordings").update(row["file"], {"started_utc": _text(started_utc)})
+        for row in logbook.rows(
+            "SELECT r.* FROM recordings r JOIN events e ON e.id = r.event_id WHERE group_key IS NOT NULL"
+        ):
+            started_utc = _text(_started(row, fixes.get(row["boot_id"])))
+            if started_utc != row["started_utc"]:
+                database.table("recordings").update(row["file"], {"started_utc": started_utc})
         database.conn.execute(
             "UPDATE events SET started_utc = (SELECT min(r.started_utc) FROM recordings r WHERE r.event_id = events.id)"
             " WHERE group_key IS NOT NULL"

@@ -10,7 +10,7 @@
 
 import hashlib
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -54,6 +54,7 @@ class Store(People):
                 f"{data_dir}: cannot be used as data directory ({error.strerror}); choose another with --data-dir"
             ) from error
         self.logbook = Logbook(data_dir / "logbook.sqlite")
+        self._growing_ns: Mapping[str, int] = {}
 
     def __enter__(self) -> "Store":
         return self
@@ -67,12 +68,14 @@ class Store(People):
 
     # Events and their recordings
 
-    def scan(self) -> set[str]:
+    def scan(self) -> frozenset[str]:
         """Enter recordings that have appeared, and look again at those still open; cheap where nothing changed.
 
         Returns the ids of the events that this has changed.
         """
-        return intake.scan(self.logbook, self.data_dir)
+        seen = intake.scan(self.logbook, self.data_dir)
+        self._growing_ns = seen.growing_ns
+        return seen.changed
 
     def events(self, *, look: bool = True) -> list[EventEntry]:
         """All events, the newest first; `look`: after a scan."""
@@ -107,7 +110,10 @@ class Store(People):
     def recordings(self, event_id: str) -> list[RecordingEntry]:
         """The event's recordings in order, damaged ones included, each with its reason."""
         rows = self.logbook.rows("SELECT * FROM recordings WHERE event_id = ? ORDER BY position", [event_id])
-        return [from_row(RecordingEntry, row) for row in rows]
+        return [
+            from_row(RecordingEntry, {**row, "duration_ns": self._growing_ns.get(row["file"], row["duration_ns"])})
+            for row in rows
+        ]
 
     def outline(self, event_id: str) -> Event:
         """The event as far as the logbook knows it: recordings with their times, but without any samples."""

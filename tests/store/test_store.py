@@ -1,5 +1,6 @@
 """The store: recordings find their event, a damaged one never takes it down, entries can be undone."""
 
+import os
 import shutil
 import sqlite3
 from dataclasses import replace
@@ -223,11 +224,23 @@ def test_a_deleted_recording_is_missed_and_welcome_back(store):
     assert store.events()[0].n_damaged == 0
 
 
+def test_a_growing_recording_writes_nothing_to_the_logbook(store):
+    writer = record(store, "a", close=False)
+    event_id = store.events()[0].event_id
+    with Store(store.data_dir) as other:
+        revision = other.logbook.revision()
+        writer.append(Second(3, [Series(1, seconds(3.5))]))
+        store.scan()
+        assert store.recordings(event_id)[0].duration_ns == 4 * NS_PER_S
+        assert other.logbook.revision() == revision
+    writer.close()
+
+
 def test_looking_again_changes_nothing(store):
     record(store, "a")
     assert store.scan() == {"2026-05-09-larch-hollow"}
     before = store.recordings("2026-05-09-larch-hollow")
-    assert store.scan() == set()
+    assert store.scan() == frozenset()
     assert store.recordings("2026-05-09-larch-hollow") == before
 
 
@@ -297,6 +310,30 @@ def test_an_import_whose_entry_fails_takes_its_files_back(store, folder, monkeyp
     assert list((store.data_dir / "recordings").iterdir()) == []
     monkeypatch.undo()
     assert_same_event(store.event(store.import_folder(folder)), small_event())
+
+
+def test_recordings_left_by_a_lost_logbook_are_not_written_over(store, folder):
+    left = store.data_dir / "recordings" / "2026-05-09-larch-hollow-hill-climb-round-2"
+    left.mkdir()
+    (left / "001.sqlite").write_bytes(b"of another time")
+    event_id = store.import_folder(folder)
+    assert_same_event(store.event(event_id), small_event())
+    assert (left / "001.sqlite").read_bytes() == b"of another time"
+
+
+def test_what_a_power_cut_left_of_an_import_goes_after_a_day_and_not_before(store, folder):
+    drafts = [store.data_dir / "recordings" / name for name in (".import-old", ".import-running")]
+    for draft in drafts:
+        draft.mkdir()
+    os.utime(drafts[0], (0, 0))
+    store.import_folder(folder)
+    assert [draft.exists() for draft in drafts] == [False, True]
+
+
+def test_an_event_whose_name_has_no_letters_still_gets_an_id(store, tmp_path):
+    write_folder(replace(small_event(), name="№ 7!", started_utc=None), tmp_path / "seven")
+    write_folder(replace(small_event(), name="!!!", started_utc=None), tmp_path / "none")
+    assert [store.import_folder(tmp_path / name) for name in ("seven", "none")] == ["no-7", "event"]
 
 
 # What people enter
