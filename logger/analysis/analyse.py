@@ -10,10 +10,22 @@ from typing import Any
 
 import numpy as np
 
-from logger.analysis import bands, causes, evidence, pulses, sensor_faults, states, stops, stumbles
+from logger.analysis import (
+    bands,
+    causes,
+    evidence,
+    links,
+    next_tests,
+    pulses,
+    repairs,
+    sensor_faults,
+    states,
+    stops,
+    stumbles,
+)
 from logger.analysis import order as orders
 from logger.analysis.findings import Effect, Findings, SensorFault, Stumble
-from logger.event import NS_PER_S, Cause, Event, IntArray, Recording, Trace
+from logger.event import NS_PER_S, Cause, Engine, Event, FloatArray, IntArray, Recording, Trace
 
 Progress = Callable[[float], None]
 
@@ -44,18 +56,31 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
     found_stumbles = [_stumble(episode) for episode in search.episodes]
     found_stumbles.sort(key=lambda s: (_place(event, s.recording), s.onset_s))
     main, others = main_cause(found_stumbles)
+    everything = faults + search.tach_faults
+    running = [view.running_spans() for view in views]
+    linked = links.link(event, found_stumbles, running, everything)
     findings = Findings(
         stumbles=found_stumbles,
-        sensor_faults=faults + search.tach_faults,
+        sensor_faults=everything,
         failed_starts=[start for view in views for start in stops.failed_starts(view)],
         gaps=[
             {"recording": view.recording.name, **gap} for view, some in zip(views, gaps, strict=True) for gap in some
         ],
         main_cause=main,
         other_causes=others,
-        linked_heat=None,
-        linked_shock=None,
+        linked_heat=linked["linked_heat"],
+        linked_shock=linked["linked_shock"],
+        links=linked,
+        repairs=repairs.judge(event, found_stumbles, running, everything),
+        next_tests=next_tests.for_findings(found_stumbles, main, others, event.engine, linked),
+        summary=evidence.summary(found_stumbles, main),
+        not_judged=not_judged(event, views, scale),
         rejected=search.rejected,
+        runs=[
+            {"recording": view.recording.name, "from_s": a, "to_s": b}
+            for view, spans in zip(views, running, strict=True)
+            for a, b in spans
+        ],
     )
     report(1.0)
     return findings
@@ -171,6 +196,47 @@ def main_cause(found: list[Stumble]) -> tuple[Cause | None, list[Cause]]:
     total = sum(lost.values())
     others = [cause for cause in named[1:] if times[cause] >= 2 and lost[cause] >= 0.1 * total]
     return named[0], others
+
+
+def not_judged(event: Event, views: list[states.View], scale: states.LoadScale) -> list[str]:
+    """What could not be judged, and why, in sentences."""
+    found = []
+    if scale.channel is None:
+        found.append(
+            "Neither the throttle nor a rail pressure that follows load is recorded: combustion lost without a missing "
+            "pulse is only seen where a spark clamp or an air-fuel ratio shows it."
+        )
+    for channel, lost in (
+        ("battery_voltage", "a collapsing supply cannot be told from a failing ignition"),
+        ("ignition_feed_voltage", "the coil's feed cannot be told from its trigger"),
+        ("fuel_pressure", "fuel starvation cannot be excluded"),
+    ):
+        if not any(channel in view.traces and view.traces[channel].time_ns.size for view in views):
+            found.append(f"No {channel.replace('_', ' ')} is recorded: {lost}.")
+    speeds = [view.firings.speed_rps[view.running] for view in views if view.running.any()]
+    found += _implausible_speed(event.engine, np.concatenate(speeds) * 60.0 if speeds else np.empty(0))
+    if event.engine.tach_source in ("control_unit", "crank"):
+        found.append("The tach wire does not come from the coil: its pulses say nothing about the coil's switching.")
+    return found
+
+
+def _implausible_speed(engine: Engine, rpm: FloatArray) -> list[str]:
+    """Whether the tach's pulses per revolution fit the idle and redline given (or any engine's)."""
+    if rpm.size < 100:
+        return ["Too few tach pulses to judge anything: the engine hardly ran, or the tach wire gave no pulses."]
+    idle, redline = engine.idle_rpm or 900.0, engine.redline_rpm or 7000.0
+    slow, fast = np.percentile(rpm, [2, 99.5])
+    if fast > 1.5 * redline or slow > 1.9 * idle and fast > 1.25 * redline:
+        ratio, much = fast / redline, "too few"
+    elif fast < 0.62 * redline and slow < 0.62 * idle:
+        ratio, much = slow / idle, "too many"
+    else:
+        return []
+    return [
+        f"By {engine.pulses_per_revolution:g} tach pulses per revolution the engine would idle at {slow:.0f} and reach "
+        f"{fast:.0f} rpm, {ratio:.2g} times what it should: tach_pulses_per_revolution is {much}, set it right and "
+        "analyse again."
+    ]
 
 
 def _place(event: Event, name: str) -> int:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from logger.analysis.causes import Verdict
+from logger.analysis.findings import Stumble
 from logger.analysis.order import Order
 from logger.analysis.stumbles import Episode
 from logger.event import NS_PER_S, Cause
@@ -50,3 +51,13 @@ def rivals(verdict: Verdict) -> list[str]:
     if verdict.cause == "ignition_secondary":
         found.append("an injector driver that drops out, or an air leak, would look the same in these signals")
     return found
+
+
+def summary(found: list[Stumble], main: Cause | None) -> str:
+    """One sentence on the whole event."""
+    if main is None:
+        return "No stumble was found."
+    own = [stumble for stumble in found if stumble.cause == main]
+    lost = sum(stumble.lost_firings for stumble in found)
+    times = "once" if len(found) == 1 else f"{len(found)} times"
+    return f"The engine stumbled {times} and lost about {lost} firings; in {len(own)} of these {NAMES[main]}."
