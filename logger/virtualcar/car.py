@@ -125,7 +125,7 @@ class Car:
         self.pump_wire = contact_of(self.faults, "pump_feed")
         self.log = Log()
         self.t = 0.0
-        self.fan = False
+        self.fan, self.fan_since = False, 0.0
         self.cut = False
         self.cut_since = 0.0
         self.wet = 0
@@ -176,7 +176,10 @@ class Car:
         self.log.rows.append((t, dt, crank, turned, *row, *self._states(t), starter_a))
         self._follow(t, dt, crank, starter_a)
         self.t = driver.t = t + dt
-        driver.rpm, driver.speed_mps, driver.spinning = line.crank * RPM, line.speed, line.mode == "spin"
+        driver.rpm, driver.speed_mps = line.crank * RPM, line.speed
+        if line.mode == "spin" and not driver.spinning and not driver.airborne:
+            driver.note("wheelspin")
+        driver.spinning = line.mode == "spin"
 
     def _starter_torque(self) -> float:
         """Stall torque of the starter at the crank, N m."""
@@ -318,17 +321,23 @@ class Car:
 
     def _electrics(self, t: float, dt: float, crank: float, starter_a: float, pump_on: bool, volts: float) -> None:
         spec, driver = self.spec, self.driver
-        self.fan = self.coolant > (92.0 if self.fan else 96.0)
+        fan = driver.key and self.coolant > (92.0 if self.fan else 96.0)
+        self.fan_since = t if fan and not self.fan else self.fan_since
+        self.fan = fan
         self.load_a = 0.3
         if driver.key:
             self.load_a += (
-                spec.base_load_a + spec.lamps_a + (spec.fan_a if self.fan else 0.0) + (5.0 if pump_on else 0.0)
+                spec.base_load_a + spec.lamps_a + (self._fan_a(t) if self.fan else 0.0) + (5.0 if pump_on else 0.0)
             )
             self.load_a += 4.5 * self.ignition.dwell_share if crank > 1.0 else 0.0
         self.bus.step(dt, crank, self.load_a, starter_a)
         self.normal_bus.step(dt, crank, self.load_a, starter_a)
         if driver.key and not driver.starter:
             self.ignition.supply(t, volts)
+
+    def _fan_a(self, t: float) -> float:
+        """A fan motor takes four times its current while it runs up."""
+        return self.spec.fan_a * (1.0 + 3.0 * math.exp(-(t - self.fan_since) / 0.15))
 
     def _heat(self, dt: float, crank: float, burn_gps: float) -> None:
         """Coolant: a third of the fuel's heat in, radiator out behind the thermostat; the bay follows."""

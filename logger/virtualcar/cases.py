@@ -9,7 +9,7 @@ import argparse
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -83,7 +83,7 @@ def build_case(name: str, seed: int, fault_kind: str, car_name: str, *, repair: 
         sensing = replace(sensing, reads_supply=False)
     wires: dict[str, list[WireFault]] = {}
     if random.random() < 0.25:
-        _, wires = draw_wire_faults(channels, drives, random)
+        wires = draw_wire_faults(channels, drives, random)
     if random.random() < 0.12:
         chosen = random.choice(drives)
         at = random.uniform(12.0, max(13.0, chosen.duration_s - 8.0))
@@ -121,7 +121,8 @@ def _channels(spec: CarSpec, random: Random) -> list[str]:
         extra = [channel for channel in extra if channel != "injector_pulses"]
     if spec.engine.tach_source in ("ignition_module", "control_unit", "crank"):
         extra = [channel for channel in extra if channel != "spark_pulses"]  # no single coil lead to clamp
-    return [*BASE, *extra]
+    base = [channel for channel in BASE if channel == "tach_pulses" or random.random() < 0.96]
+    return [*base, *extra]
 
 
 def _drive_all(
@@ -216,6 +217,8 @@ def _recorded(case: Case, recording: Drive, random: np.random.Generator) -> dict
             for fault in wires:
                 if fault.channel == channel:
                     times = tach_wire(times, fault, random)
+            if channel == "spark_pulses":
+                times = times[random.random(times.size) < case.sensing.clamp_share]
             result[channel] = {"time_s": np.round(times, 6)}
         elif channel in recording.steps:
             times, values = recording.steps[channel]

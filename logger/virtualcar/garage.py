@@ -232,7 +232,7 @@ def sick(kind: str, how: str, car: CarSpec, random: Random) -> Fault:
         "random": Trigger(rate_hz=0.6 * rate),
     }[how]
     fault = Fault(kind, trigger, random, random.uniform(0.1, 0.35), random.uniform(0.6, 1.0), random.uniform(0.1, 0.7))
-    fault.how = how
+    fault.how, fault.noise = how, random.choice((0.0, 0.0, 0.05, 0.25))
     _character(fault, car, random)
     return fault
 

@@ -11,7 +11,7 @@ import numpy as np
 from logger.event import FloatArray, IntArray
 from logger.virtualcar.car import Car
 from logger.virtualcar.engine import RPM
-from logger.virtualcar.faults import KINDS, Fault
+from logger.virtualcar.faults import Fault
 
 APART_S = 0.5
 LOST = 0.12  # share of a firing's work that must be missing for it to count as lost
@@ -99,7 +99,7 @@ def _stumble(car: Car, name: str, fault: Fault, rows: IntArray) -> dict[str, Any
         "min_rpm_ratio": round(lowest, 3),
         "scored": bool(effective >= SCORED_FROM or stopped is not None),
         "fault": fault.kind,
-        "accept": accepted(car, fault),
+        "accept": [fault.cause],
         "after_repair": False,
     }
     if stopped is not None:
@@ -157,14 +157,3 @@ def _effect(car: Car, rows: IntArray, stopped: float | None, seconds: float) -> 
     if rows.size <= 2 or share < 0.45:
         return "single_misses"
     return "cutout" if seconds >= 0.3 and share > 0.8 else "hesitation"
-
-
-def accepted(car: Car, fault: Fault) -> list[str]:
-    """Cause words a fair judge would accept, given what the tach wire can show on this car."""
-    cause = KINDS[fault.kind].cause
-    blind = car.engine.tach_source in ("control_unit", "crank")
-    if blind and fault.kind in ("module_hot", "chafe_trigger"):
-        return [cause, "ignition_secondary", "undetermined"]
-    if fault.kind in ("injector_drive", "air_leak"):
-        return [cause, "ignition_secondary", "undetermined"]
-    return [cause]

@@ -7,7 +7,6 @@ from scipy import stats
 from logger.virtualcar.car import Car, CarSpec
 from logger.virtualcar.drive import Drive
 from logger.virtualcar.faults import KINDS, Fault
-from logger.virtualcar.truth import accepted
 from logger.virtualcar.wires import WireFault
 
 BURST_S = 3.0
@@ -19,13 +18,23 @@ def event_truth(
     name: str, kind: str, spec: CarSpec, faults: list[Fault], drives: list[Drive], cars: list[Car],
     wires: dict[str, list[WireFault]], channels: list[str],
 ) -> dict[str, Any]:  # fmt: skip
-    """Join the drives' truths into the event's; stumbles that a gap or a broken tach wire hides are not scored."""
+    """Join the drives' truths into the event's.
+
+    Stumbles that a gap or a broken tach wire hides are not scored; where a deciding channel is missing or broken, what
+    it would have decided is not asked for.
+    """
     stumbles = [dict(row) for drive in drives for row in drive.truth["stumbles"]]
     for row in stumbles:
         for wire in wires.get(row["recording"], []):
             hides = wire.kind == "gap" or wire.channel == "tach_pulses"
             if hides and row["onset_s"] < wire.to_s + 0.5 and row["end_s"] > wire.from_s - 0.5:
                 row["scored"], row["while"] = False, wire.kind
+        broken = {
+            wire.channel
+            for wire in wires.get(row["recording"], [])
+            if wire.from_s - 1.0 < row["end_s"] and wire.to_s + 1.0 > row["onset_s"]
+        }
+        row["accept"] = accepted(row["fault"], spec, set(channels) - broken)
     return {
         "case": name,
         "suite": "generated",
@@ -40,7 +49,7 @@ def event_truth(
         "repairs": [],
         "recordings": [drive.truth["recording"] for drive in drives],
         "running_s": round(sum(float(drive.truth["running_s"]) for drive in drives), 1),
-        "event": _summary(faults, stumbles, cars),
+        "event": _summary(faults, stumbles, cars, set(channels) - {w.channel for found in wires.values() for w in found}),
         "channels": sorted(channels),
         "engine": {
             "car": spec.name, "cylinders": spec.engine.cylinders, "idle_rpm": spec.engine.idle_rpm,
@@ -49,7 +58,30 @@ def event_truth(
     }  # fmt: skip
 
 
-def _summary(faults: list[Fault], stumbles: list[dict[str, Any]], cars: list[Car]) -> dict[str, Any]:
+def accepted(kind: str, spec: CarSpec, visible: set[str]) -> list[str]:
+    """Cause words a fair judge would accept for a stumble of this fault, given the channels that can be trusted."""
+    cause, source = KINDS[kind].cause, spec.engine.tach_source
+    unsure = ["ignition_secondary", "undetermined"]
+    if cause == "fuel_delivery" and "fuel_pressure" not in visible:
+        return [cause, *unsure, "mixture"]
+    if cause == "supply_voltage" and "battery_voltage" not in visible:
+        return [cause, *unsure, "ignition_primary"]
+    if (kind == "injector_drive" and "injector_pulses" not in visible) or kind == "air_leak":
+        return [cause, *unsure]
+    # a pick-up that does not hang on the coil turns on while the coil is dead
+    if (
+        (source == "crank"
+        and kind in ("chafe_trigger", "module_hot"))
+        or (source == "control_unit"
+        and kind == "module_hot")
+    ):
+        return [cause, *unsure]
+    if kind == "chafe_feed" and source in ("crank", "control_unit") and "ignition_feed_voltage" not in visible:
+        return [cause, *unsure]
+    return [cause]
+
+
+def _summary(faults: list[Fault], stumbles: list[dict[str, Any]], cars: list[Car], visible: set[str]) -> dict[str, Any]:
     weight = {
         fault.kind: sum(row["effective_lost"] for row in stumbles if row["fault"] == fault.kind and row["scored"])
         for fault in faults
@@ -59,8 +91,10 @@ def _summary(faults: list[Fault], stumbles: list[dict[str, Any]], cars: list[Car
     main = max(shown or seen, key=lambda fault: weight[fault.kind], default=None)
     accept: list[str | None] = []
     for fault in shown or seen:
+        rows = [row["accept"] for row in stumbles if row["fault"] == fault.kind and row["scored"] == bool(shown)]
         if main is not None and weight[fault.kind] >= 0.6 * weight[main.kind]:
-            accept += accepted(cars[0], fault)
+            words = dict.fromkeys(word for accepted_words in rows for word in accepted_words)
+            accept += [word for word in words if sum(word in row for row in rows) >= 0.4 * len(rows)]
     if main is not None and not shown:
         accept.append(None)
     n = sum(row["scored"] for row in stumbles if main is not None and row["fault"] == main.kind)
@@ -75,7 +109,10 @@ def _summary(faults: list[Fault], stumbles: list[dict[str, Any]], cars: list[Car
         "linked_shock": shock,
         "fault_kinds": [fault.kind for fault in faults],
         "latent": [KINDS[fault.kind].component for fault in faults if fault not in seen],
-        "links_scored": {"heat": judged and _heat_contrast(cars, main), "shock": judged and not (heat and shock)},
+        "links_scored": {
+            "heat": judged and "coolant_temperature" in visible and _heat_contrast(cars, main),
+            "shock": judged and "acceleration" in visible and not (heat and shock),
+        },
         "how": [fault.how for fault in faults],
     }
 

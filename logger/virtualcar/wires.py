@@ -30,6 +30,7 @@ class Sensing:
     tilt_deg: tuple[float, float]
     open_reads: str  # what an open input reads: "empty", "low" or "high"
     reads_supply: bool  # whether ratiometric sensors are read against their measured supply
+    clamp_share: float  # share of sparks that the clamp on the coil lead sees
 
 
 STEP = {
@@ -57,6 +58,7 @@ def sensing_for(rail_kpa: float, random: Random) -> Sensing:
             random.uniform(-20.0, 20.0), random.uniform(-20.0, 20.0)),
         open_reads=random.choice(("empty", "low", "high")),
         reads_supply=random.random() < 0.7,
+        clamp_share=random.choice((1.0, 0.999, 0.99, 0.97)),
     )  # fmt: skip
 
 
@@ -76,7 +78,8 @@ def sampled(drive: Drive, channel: str, sensing: Sensing, random: np.random.Gene
         value = (0.1 * sensing.full_scale_kpa + 0.8 * value) * share / 0.8 - 0.125 * sensing.full_scale_kpa
     value = value + random.normal(0.0, sensing.noise[channel], value.shape)
     step = STEP[channel]
-    return np.round(time, 6), np.round(np.round(value / step) * step, 4)
+    stepped: FloatArray = np.round(np.round(value / step) * step, 4)
+    return np.round(time, 6).astype(np.float64), stepped
 
 
 def _shaken(signal: Signal, time: FloatArray, sensing: Sensing) -> FloatArray:
@@ -145,31 +148,40 @@ def tach_wire(pulses: FloatArray, fault: WireFault, random: np.random.Generator)
     return np.sort(np.concatenate([pulses, extra]))
 
 
-def draw_wire_faults(
-    channels: list[str], drives: list[Drive], random: Random
-) -> tuple[str, dict[str, list[WireFault]]]:
-    """One wire that fails over the day: (its channel, recording name to its faults)."""
-    allowed = [c for c in channels if c not in ("spark_pulses", "injector_pulses", "crank_pulses", "driver_marks",
-                                                 "key_sense", "under_bonnet_temperature", "engine_ground_drop", "pump_feed_voltage")]  # fmt: skip
-    channel = random.choice(allowed)
+NO_WIRE_FAULT = {
+    "spark_pulses", "injector_pulses", "crank_pulses", "driver_marks", "key_sense", "under_bonnet_temperature",
+    "engine_ground_drop", "pump_feed_voltage",
+}  # fmt: skip
+VOLTAGES = {"battery_voltage", "ignition_feed_voltage", "sensor_supply_voltage", "acceleration"}
+
+
+def draw_wire_faults(channels: list[str], drives: list[Drive], random: Random) -> dict[str, list[WireFault]]:
+    """One wire that fails over the day: recording name to its faults."""
+    channel = random.choice([name for name in channels if name not in NO_WIRE_FAULT])
+    if channel == "tach_pulses":
+        kinds: tuple[str, ...] = ("extra_pulses", "dropped_pulses")
+    else:
+        kinds = ("open", "stuck", "intermittent") if channel in VOLTAGES else ("open", "short", "stuck", "intermittent")
+    kind = random.choice(kinds)
     result: dict[str, list[WireFault]] = {}
-    kind = random.choice(
-        ("extra_pulses", "dropped_pulses") if channel == "tach_pulses" else
-        ("open", "short", "stuck", "intermittent") if channel not in ("battery_voltage", "ignition_feed_voltage", "sensor_supply_voltage", "acceleration")
-        else ("open", "stuck", "intermittent")
-    )  # fmt: skip
     for drive in drives:
         if random.random() < 0.25 and drive is not drives[-1]:
             continue
         end = drive.duration_s - 4.0
         if channel == "tach_pulses":
-            at, faults = random.uniform(11.0, 16.0), []
-            while at < end and len(faults) < 6:
-                length = random.uniform(0.2, 1.2)
-                faults.append(WireFault(channel, at, at + length, kind))
-                at += length + random.uniform(4.0, 15.0)
+            result[drive.name] = _bursts(kind, end, random)
         else:
             start = random.uniform(9.0, max(10.0, end - 12.0))
-            faults = [WireFault(channel, start, min(end, start + random.uniform(5.0, 22.0)), kind)]
-        result[drive.name] = faults
-    return channel, result
+            result[drive.name] = [WireFault(channel, start, min(end, start + random.uniform(5.0, 22.0)), kind)]
+    return result
+
+
+def _bursts(kind: str, end: float, random: Random) -> list[WireFault]:
+    """A few bursts of noise or loss on the tach wire."""
+    at = random.uniform(11.0, 16.0)
+    faults: list[WireFault] = []
+    while at < end and len(faults) < 6:
+        length = random.uniform(0.2, 1.2)
+        faults.append(WireFault("tach_pulses", at, at + length, kind))
+        at += length + random.uniform(4.0, 15.0)
+    return faults
