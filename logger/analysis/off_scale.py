@@ -8,6 +8,8 @@ from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 # The share of its running pressure that no rail loses or gains from one sample to the next.
 FALL = 0.75
+# Below this running pressure (carburettors, single injectors) a line holds so little that its pressure may jump.
+STIFF_KPA = 150.0
 # Beyond these a lambda probe is at the ends of its scale (common practice, no source).
 LEAN_END, RICH_END = 20.0, 10.5
 # The fastest probe goes over its whole scale with a time constant of some 50 ms (common practice, no source).
@@ -71,9 +73,9 @@ def pressure_lies(value: FloatArray, time_ns: IntArray, limits: Plausible, scene
     low = value < -max(-limits.low, 0.1 * usual)
     high = value > limits.high
     interval_ns = float(np.median(np.diff(time_ns[:2000])))
-    least = max(FALL * usual, 40.0)  # a carburettor's pump pulses by more than its mean pressure's share
+    least = FALL * usual
     above = 1.5 * usual + 30.0
-    if usual and interval_ns <= 0.11 * NS_PER_S and bool((np.abs(np.diff(value)) > least).any()):
+    if usual > STIFF_KPA and interval_ns <= 0.11 * NS_PER_S and bool((np.abs(np.diff(value)) > least).any()):
         low_step, high_step = _stepped(value, time_ns, least, 0.0)
         shortest_ns = 0 if interval_ns <= 0.025 * NS_PER_S else 3 * NS_PER_S
         for start, stop in spans_of(scene.while_running(low_step, time_ns)).tolist():

@@ -19,7 +19,7 @@ from logger.event import NS_PER_S, BoolArray, Engine, IntArray, Recording, Trace
 
 # Dropouts of one bad contact closer together than this are one fault.
 TOGETHER_NS = 2 * NS_PER_S
-# A lie that starts this shortly before the engine stops is the key being turned off under the sensors.
+# A lie that begins no longer than this before the engine stops, and ends with it, is the key being turned off.
 DYING_NS = NS_PER_S
 WARM_UP_NS = 90 * NS_PER_S
 _ORDER = ("battery_voltage", "ignition_feed_voltage", "pump_feed_voltage", "sensor_supply_voltage")
@@ -183,13 +183,13 @@ def _name_faults(name: str, time_ns: IntArray, lies: _Lies, scene: Scene) -> lis
         return []
     interval_ns = int(np.median(np.diff(time_ns[:2000])))
     spans_ns = np.column_stack((time_ns[samples[:, 0]], time_ns[samples[:, 1] - 1] + interval_ns))
-    groups = merge(spans_ns, TOGETHER_NS)
+    groups = merge(spans_ns, max(TOGETHER_NS, 5 * interval_ns))
     enough_alone = 2
     faults = []
     for start, stop in groups.tolist():
         member = (spans_ns[:, 0] >= start) & (spans_ns[:, 1] <= stop)
         counted = int((samples[member, 1] - samples[member, 0]).sum())
-        if counted < enough_alone or _dying(start, scene.running_ns):
+        if counted < enough_alone or _dying(start, stop - interval_ns, scene.running_ns):
             continue
         first, last = int(samples[member][0, 0]), int(samples[member][-1, 1])
         kind = _kind(lies, first, last, int(member.sum()), counted)
@@ -197,10 +197,10 @@ def _name_faults(name: str, time_ns: IntArray, lies: _Lies, scene: Scene) -> lis
     return faults
 
 
-def _dying(start_ns: int, running_ns: IntArray) -> bool:
-    """Whether a lie begins in the last second of a stretch of running."""
+def _dying(start_ns: int, stop_ns: int, running_ns: IntArray) -> bool:
+    """Whether a lie is confined to the last second of a stretch of running."""
     left = running_ns[:, 1] - start_ns
-    return bool(((left >= 0) & (left < DYING_NS)).any())
+    return bool(((left >= 0) & (left < DYING_NS) & (running_ns[:, 1] >= stop_ns)).any())
 
 
 def _kind(lies: _Lies, first: int, last: int, stretches: int, counted: int) -> FaultKind:

@@ -191,6 +191,12 @@ def test_a_rail_that_empties_through_the_injectors_is_no_sensor_fault(fall_s: fl
     assert said(car(fuel_pressure=pressure)) == []
 
 
+def test_a_carburettor_fed_at_thirty_kilopascals_may_lose_all_of_it_between_two_samples() -> None:
+    old = trace("fuel_pressure")
+    pressure = between(replace(old, value=30 + 0.2 * (old.value - 220)), 20, 30, lambda value: value - 30)
+    assert said(car(fuel_pressure=pressure)) == []
+
+
 def test_a_rail_that_loses_all_pressure_between_two_samples_is_a_sensor_fault() -> None:
     broken = between(trace("fuel_pressure"), 20, 25, lambda value: value - 220.0)
     assert said(car(fuel_pressure=broken)) == [("fuel_pressure", "open")]
