@@ -106,7 +106,7 @@ def _answer(findings: dict[str, Any]) -> str:
     stumbles = findings["stumbles"]
     if not stumbles:
         return "\n".join(wrap(findings.get("summary") or "No stumble was found.", WIDTH))
-    lines = wrap(findings["summary"], WIDTH) if findings.get("summary") else []
+    lines = [*wrap(findings["summary"], WIDTH), ""] if findings.get("summary") else []
     lines.append(f"Stumbles        {len(stumbles)}")
     lines.append(f"First to fail   {CAUSES.get(findings['main_cause'], findings['main_cause'])}")
     if findings.get("other_causes"):
