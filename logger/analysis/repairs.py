@@ -170,7 +170,7 @@ def _of_its_cause(
 def _grouped(work: Sequence[Work], n_runs: int) -> list[_Group]:
     places = sorted({one.runs_before for one in work if one.runs_before is not None})
     groups = []
-    for at, until in zip(places, [*places[1:], n_runs], strict=True):
+    for at, until in pairwise([*places, n_runs]):
         numbers = tuple(number for number, one in enumerate(work) if one.runs_before == at)
         names = tuple(work[number].what for number in numbers)
         suspects = frozenset(cause for number in numbers if (cause := work[number].suspect) is not None)

@@ -8,7 +8,7 @@ from logger.analysis.findings import Moved, Stumble
 from logger.event import NS_PER_S, Cause, Engine, Event, IntArray, Recording, Repair, Trace
 
 ENGINE = Engine(cylinders=4, tach_pulses_per_revolution=2.0, idle_rpm=900.0, redline_rpm=6500.0)
-SHAKE_HZ = 400.0
+KNOCK_S = 0.02
 
 
 def seconds(times: Sequence[float] | np.ndarray) -> IntArray:  # type: ignore[type-arg]
@@ -28,19 +28,20 @@ def shaken(
     rpm: float = 4000.0,
     vibration_g: float = 0.2,
     mounting: np.ndarray | None = None,  # type: ignore[type-arg]
+    rate_hz: float = 400.0,
 ) -> Trace:
-    """1 g of gravity, engine vibration at the firing frequency, and half-sine knocks of 15 ms along z.
+    """1 g of gravity, engine vibration at the firing frequency, and half-sine knocks of 20 ms along z.
 
     mounting: a 3x3 rotation by which the box sits askew.
     """
-    time_s = np.arange(0.0, duration_s, 1.0 / SHAKE_HZ)
+    time_s = np.arange(0.0, duration_s, 1.0 / rate_hz)
     value = np.zeros((time_s.size, 3))
     firing = 2 * np.pi * rpm / 60.0 * 2.0 * time_s
     value[:, 0] = vibration_g * 0.6 * np.sin(firing)
     value[:, 2] = 1.0 + vibration_g * 0.8 * np.cos(firing)
     for at_s, level_g in hits:
-        inside = (time_s >= at_s) & (time_s < at_s + 0.015)
-        value[inside, 2] += level_g * np.sin(np.pi * (time_s[inside] - at_s) / 0.015)
+        inside = (time_s >= at_s) & (time_s < at_s + KNOCK_S)
+        value[inside, 2] += level_g * np.sin(np.pi * (time_s[inside] - at_s) / KNOCK_S)
     return Trace(seconds(time_s), value if mounting is None else value @ mounting.T)
 
 
@@ -62,7 +63,10 @@ def run(
     return Recording(
         name=name,
         duration_ns=round(duration_s * NS_PER_S),
-        traces={"acceleration": shaken(duration_s, hits), "coolant_temperature": coolant(duration_s, *degc)},
+        traces={
+            "acceleration": shaken(duration_s, hits, vibration_g=0.0, rate_hz=200.0),
+            "coolant_temperature": coolant(duration_s, *degc),
+        },
         pulses={"tach_pulses": steady_pulses(duration_s)},
         offset_ns=None if offset_s is None else round(offset_s * NS_PER_S),
     )
