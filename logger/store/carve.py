@@ -37,6 +37,12 @@ class Carved:
     keyed: dict[int, tuple[int, bytes]] = field(default_factory=dict)
     meta: dict[str, bytes] = field(default_factory=dict)
 
+    def add(self, other: "Carved") -> None:
+        """Take over what another file of the same recording has and this one has not."""
+        self.seconds = {**other.seconds, **self.seconds}
+        self.keyed = {**other.keyed, **self.keyed}
+        self.meta = {**other.meta, **self.meta}
+
 
 def carve(path: Path, wal: bytes = b"") -> Carved:
     """Every whole row in a file and in the bytes of its WAL."""

@@ -165,7 +165,8 @@ class BlockWriter:
         else:
             # The mean is for reading, the extremes are exact: rounding it keeps the packet small.
             kept = summary.copy()
-            kept[..., 2] = np.round(kept[..., 2], 4)
+            with np.errstate(over="ignore", invalid="ignore"):
+                kept[..., 2] = np.round(kept[..., 2], 4)
         columns = [Series(k, second * NS_PER_S, np.ascontiguousarray(kept[:, k])) for k in range(kept.shape[1])]
         return encode(columns, 0, LEVEL)
 
@@ -191,7 +192,8 @@ def summary_of_groups(values: FloatArray, starts: np.ndarray[Any, Any]) -> Float
         bounds = [*starts.tolist(), len(values)]
         return np.stack([summary_of_values(values[a:b]) for a, b in itertools.pairwise(bounds)])
     sizes = np.diff(np.append(starts, len(values)))[:, None]
-    total = np.add.reduceat(values, starts)
+    with np.errstate(over="ignore"):
+        total = np.add.reduceat(values, starts)
     lowest, highest = np.minimum.reduceat(values, starts), np.maximum.reduceat(values, starts)
     return np.stack([np.broadcast_to(sizes, total.shape), lowest, total / sizes, highest], axis=-1)
 

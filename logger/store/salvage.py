@@ -62,15 +62,22 @@ def salvage(path: Path) -> Salvage:
     Raises StoreError where it is in use, is no recording, is newer than this program, or holds nothing whole.
     """
     wal = _bytes_of(Path(f"{path}-wal"))
+    # What SQLite is about to pass over is put aside before it does.
+    is_broken = lost_commits(wal) > 1
+    kept = _keep(path, wal) if is_broken else None
     try:
         was_closed = fold(path)
         problem = find_problem(path)
     except (RecordingBusyError, RecordingNewerError):
+        for name in (kept, Path(f"{kept}-wal")) if kept else ():
+            name.unlink(missing_ok=True)
         raise
     except StoreError as error:
         return _rebuild(path, wal, str(error), error)
-    if not problem and not was_closed and lost_commits(wal) > 1:
+    if is_broken:
         problem = f"{path}: damaged: its write-ahead log is broken in the middle"
+    elif not problem and _was_cut_short(path):
+        problem = f"{path}: damaged: an earlier salvage was cut short"
     if problem:
         return _rebuild(path, wal, problem, None)
     if not was_closed:
@@ -108,16 +115,28 @@ def _close(path: Path) -> None:
         connection.close()
 
 
+def _was_cut_short(path: Path) -> bool:
+    with RecordingReader(path) as reader:
+        return bool(_originals(path)) and reader.how_closed != "salvaged"
+
+
+def _originals(path: Path) -> list[Path]:
+    """The damaged originals kept beside a recording, oldest first."""
+    return sorted(kept for kept in path.parent.glob(f"{path.name}{DAMAGED_SUFFIX}*") if not kept.name.endswith("-wal"))
+
+
 def _rebuild(path: Path, wal: bytes, problem: str, refusal: StoreError | None) -> Salvage:
     """`refusal`: why the file cannot even be opened; it stands if no row in it shows that it is one of ours."""
-    kept = Path(f"{path}{DAMAGED_SUFFIX}")
-    # A salvage that was cut short has kept the original already, and may have taken its WAL away.
-    found = carve(kept, _bytes_of(Path(f"{kept}-wal"))) if kept.exists() else _carve(path, wal, refusal)
+    if not path.is_file():
+        raise refusal or StoreError(f"{path}: there is no such recording")
+    found = carve(path, wal)
+    for original in _originals(path):
+        found.add(carve(original, _bytes_of(Path(f"{original}-wal"))))
     descriptions = [found.meta[key] for key in schema.DESCRIPTION if key in found.meta]
     if not descriptions or not (found.seconds or found.keyed):
         raise refusal or StoreError(f"{path}: damaged beyond salvage: its description or all of its rows are gone")
     meta = RecordingMeta.from_json(json.loads(descriptions[0]))
-    _keep(path, kept, wal)
+    kept = _keep(path, wal)
     partial = schema.partial_of(path)
     has_blocks = any(key >= _FIRST_BLOCK_ID for key in found.keyed)
     try:
@@ -131,21 +150,14 @@ def _rebuild(path: Path, wal: bytes, problem: str, refusal: StoreError | None) -
     return Salvage(path, "salvaged", problem.removeprefix(f"{path}: "), lost, kept)
 
 
-def _carve(path: Path, wal: bytes, refusal: StoreError | None) -> Carved:
-    """What can be carved; the refusal where there is no such file."""
-    if refusal is not None and not path.is_file():
-        raise refusal
-    return carve(path, wal)
-
-
-def _bytes_of(path: Path) -> bytes:
-    return path.read_bytes() if path.exists() else b""
-
-
-def _keep(path: Path, kept: Path, wal: bytes) -> None:
-    """A second name for the damaged file, with its WAL."""
-    if kept.exists():
-        return
+def _keep(path: Path, wal: bytes) -> Path:
+    """Another name for the damaged file, with its WAL; the same one again where it has been kept already."""
+    originals = _originals(path)
+    for original in originals:
+        if original.samefile(path):
+            return original
+    number = str(len(originals) + 1) if originals else ""
+    kept = Path(f"{path}{DAMAGED_SUFFIX}{number}")
     if wal:
         Path(f"{kept}-wal").write_bytes(wal)
     try:
@@ -154,6 +166,11 @@ def _keep(path: Path, kept: Path, wal: bytes) -> None:
         # No hard links on this file system.
         shutil.copyfile(path, kept)
     schema.sync_directory(path.parent)
+    return kept
+
+
+def _bytes_of(path: Path) -> bytes:
+    return path.read_bytes() if path.exists() else b""
 
 
 def _refill_seconds(path: Path, meta: RecordingMeta, found: Carved) -> tuple[Gap, ...]:

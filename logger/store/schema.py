@@ -151,11 +151,11 @@ def sqlite_errors(path: Path) -> Iterator[None]:
     except sqlite3.OperationalError as error:
         text = str(error)
         if "no such table" in text or "no such column" in text or "malformed" in text:
-            raise StoreError(f"{path}: damaged: {text}; stumblelog work recovers what is whole") from error
+            raise StoreError(f"{path}: damaged: {text}; run stumblelog work") from error
         raise StoreError(f"{path}: {text}") from error
     except (sqlite3.Error, OverflowError, UnicodeDecodeError) as error:
         # UnicodeDecodeError, OverflowError: a flipped bit in a text or an integer that the module then cannot hand out.
-        raise StoreError(f"{path}: damaged: {error}; stumblelog work recovers what is whole") from error
+        raise StoreError(f"{path}: damaged: {error}; run stumblelog work") from error
 
 
 def connect(path: Path, *, write: bool = False) -> sqlite3.Connection:
@@ -300,7 +300,7 @@ def read_meta(connection: sqlite3.Connection, path: Path, key: str) -> Any:
     crc, data = row
     if not isinstance(data, bytes) or crc != crc_of(key, data):
         raise StoreError(
-            f"{path}: damaged: its entry {key!r} fails its check sum; stumblelog work recovers what it can"
+            f"{path}: damaged: its entry {key!r} fails its check sum; run stumblelog work"
         )
     return json.loads(data)
 

@@ -66,7 +66,7 @@ def template_of(meta: RecordingMeta, channel: int) -> npt.NDArray[Any] | None:
 
 def damaged(path: Path, what: str) -> NoReturn:
     """Raise the error for a damaged file."""
-    raise StoreError(f"{path}: damaged: {what}; stumblelog work recovers what is whole")
+    raise StoreError(f"{path}: damaged: {what}; run stumblelog work")
 
 
 class GrowingSource:

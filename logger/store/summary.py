@@ -111,7 +111,8 @@ def summary_of_values(values: npt.NDArray[np.float64]) -> FloatArray:
     out[:, N] = n
     some = n > 0
     out[some, MIN] = np.where(present, values, np.inf).min(axis=0)[some]
-    out[some, MEAN] = np.where(present, values, 0.0).sum(axis=0)[some] / n[some]
+    with np.errstate(over="ignore"):
+        out[some, MEAN] = np.where(present, values, 0.0).sum(axis=0)[some] / n[some]
     out[some, MAX] = np.where(present, values, -np.inf).max(axis=0)[some]
     return out
 
