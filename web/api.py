@@ -6,8 +6,9 @@ from fastapi import APIRouter, Query
 from fastapi.responses import Response, StreamingResponse
 from starlette.requests import Request
 
+from logger.event import Cause
 from logger.store.store import Store
-from web import day, listing, live, moment, traces
+from web import day, listing, live, moment, superposed, traces
 from web.problems import ErrorAnswer, PageError
 from web.texts import text
 from web.units import Units, units_of
@@ -115,6 +116,21 @@ def show_values(request: Request, event_id: str, recording: str, from_s: Seconds
     name = f"{event_id}_{recording}_{from_s:.3f}.csv"
     headers = {"Content-Disposition": f'attachment; filename="{name}"'}
     return Response(body, media_type="text/csv", headers=headers)
+
+
+@router.get("/events/{event_id}/superposed")
+def show_superposed(request: Request, event_id: str, cause: Cause | None = None) -> superposed.SuperposedPage:
+    """All stumbles on one zero; `cause` keeps those in which that failed first."""
+    store = store_of(request)
+    return superposed.build(store, known_event(store, event_id), cause)
+
+
+@router.get("/events/{event_id}/superposed/values", response_class=Response)
+def show_superposed_values(request: Request, event_id: str, cause: Cause | None = None) -> Response:
+    """Their values as float32 matrices; the layout is described in web/superposed.py."""
+    store = store_of(request)
+    page = superposed.build(store, known_event(store, event_id), cause)
+    return Response(superposed.encode(store, page), media_type="application/octet-stream")
 
 
 @router.get("/now")

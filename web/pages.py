@@ -8,7 +8,8 @@ from fastapi import Path as PathParameter
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from starlette.requests import Request
 
-from web import day, listing, live, moment
+from logger.event import Cause
+from web import day, listing, live, moment, superposed
 from web.api import known_event, store_of, units_for
 from web.rendering import render
 from web.units import PRESSURE, Units
@@ -57,6 +58,13 @@ def event(
     """`removed`: what was just taken back, for the way to put it back."""
     store = store_of(request)
     return render(request, "event.html", day.build(store, known_event(store, event_id)), removed=removed)
+
+
+@router.get("/events/{event_id}/superposed")
+def all_on_one_zero(request: Request, event_id: str, cause: Cause | None = None) -> Response:
+    store = store_of(request)
+    page = superposed.build(store, known_event(store, event_id), cause)
+    return render(request, "superposed.html", page, page_data=asdict(page))
 
 
 @router.get("/events/{event_id}/{recording}")

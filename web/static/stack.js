@@ -85,10 +85,13 @@ export class TraceStack {
       legend: { show: false },
       scales: { x: { time: false, range: () => [this.view.from, this.view.to] }, y: { range: (plot, low, high) => this.range(panel, low, high) } },
       axes: [
-        { show: true, size: 0, grid, ticks: { show: false }, values: () => [], space: 60 },
+        {
+          size: 0, grid, ticks: { show: false }, values: () => [], space: 70,
+          splits: (plot, index, low, high, increment) => this.splits(low, high, increment),
+        },
         {
           size: LEFT_PX, grid: isPulses ? { show: false } : grid, ticks: { show: false }, stroke: css("--sl-soft"),
-          space: 28, gap: 4, font: "12px system-ui, sans-serif",
+          space: 20, gap: 4, font: "12px system-ui, sans-serif",
           values: (plot, splits) => (isPulses ? [] : splits.map((v) => this.tickText(panel.unit, v, splits))),
         },
       ],
