@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from logger.analysis.findings import Findings, Stumble
-from logger.analysis.scene import merge, spans_of
+from logger.analysis.scene import interval_ns, merge, spans_of
 from logger.event import NS_PER_S, Engine, Event, Recording, Trace
 
 COIL, PUMP = "ignition_primary", "fuel_delivery"
@@ -107,7 +107,7 @@ def _dead_feeds(recording: Recording) -> list[Interruption]:
     pulses = recording.pulses.get("tach_pulses", np.empty(0, np.int64))
     if feed is None or not pulses.size:
         return []
-    half_s = int(0.5 * NS_PER_S / np.median(np.diff(feed.time_ns[:2000])))
+    half_s = NS_PER_S // 2 // interval_ns(feed.time_ns)
     dead = merge(spans_of(feed.value < 0.5 * float(np.nanmedian(feed.value))), half_s)
     time_s = feed.time_ns / NS_PER_S
     return [

@@ -7,7 +7,7 @@ or a coil that goes on firing with nothing at its terminal.
 import numpy as np
 
 from logger.analysis.plausible import Plausible
-from logger.analysis.scene import Scene, merge, spans_of
+from logger.analysis.scene import Scene, interval_ns, merge, spans_of
 from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 # Below this a 12 V coil no longer gives the tach wire a pulse (common practice, no source).
@@ -122,7 +122,7 @@ def _supply(value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Scen
     up, unknown = np.zeros_like(low), np.zeros_like(low)
     up[at] = battery > max(REGULATOR_MIN_V, 0.8 * _usual(scene, "battery_voltage"))
     unknown[at] = np.isnan(battery)
-    step_ns = int(np.median(np.diff(time_ns[:2000])))
+    step_ns = interval_ns(time_ns)
     gap = 2 * NS_PER_S // step_ns
     for start, stop in merge(spans_of(up), gap).tolist():
         up[start:stop] &= np.count_nonzero(up[start:stop]) * step_ns >= NS_PER_S // 4
@@ -176,6 +176,6 @@ def _falls_silent(low: BoolArray, time_ns: IntArray, scene: Scene) -> BoolArray:
 def _firings_in(low: BoolArray, time_ns: IntArray, scene: Scene) -> tuple[IntArray, IntArray, FloatArray, FloatArray]:
     """Stretches of a mask while the engine runs, in samples and in ns, (m, 2); firings that came and that were due."""
     spans = spans_of(scene.while_running(low, time_ns))
-    step_ns = int(np.median(np.diff(time_ns[:2000])))
+    step_ns = interval_ns(time_ns)
     spans_ns = time_ns[np.column_stack((spans[:, 0], spans[:, 1] - 1))] + np.array([0, step_ns])
     return spans, spans_ns, *scene.firing_on(spans_ns)

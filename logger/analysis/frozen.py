@@ -3,7 +3,7 @@
 import numpy as np
 
 from logger.analysis.plausible import Plausible
-from logger.analysis.scene import Scene
+from logger.analysis.scene import Scene, interval_ns
 from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 # Chance, per recording, that a healthy noisy signal repeats itself long enough to be called stuck.
@@ -20,8 +20,8 @@ def stuck(value: FloatArray, time_ns: IntArray, excused: BoolArray, limits: Plau
     frozen = np.zeros(value.size, bool)
     changes = np.flatnonzero(value[1:] != value[:-1]) + 1
     bounds = np.concatenate(([0], changes, [value.size]))
-    interval_ns = float(np.median(np.diff(time_ns[:2000]))) or 1.0
-    shortest = max(8, int(NS_PER_S / interval_ns))
+    step_ns = interval_ns(time_ns)
+    shortest = max(8, NS_PER_S // step_ns)
     long = np.flatnonzero(np.diff(bounds) >= shortest)
     if not long.size or np.isnan(value).all():
         return frozen
@@ -37,7 +37,7 @@ def stuck(value: FloatArray, time_ns: IntArray, excused: BoolArray, limits: Plau
         if np.count_nonzero(excused[start:stop]) > 0.5 * (stop - start):
             continue
         if stop - start == value.size:
-            seconds = (after - before) * interval_ns / NS_PER_S
+            seconds = (after - before) * step_ns / NS_PER_S
             frozen[start:stop] = limits.must_move_s is not None and seconds >= limits.must_move_s
         elif not limits.rests:
             frozen[start:stop] = _by_chance(value[ran], before, after) < STUCK_BY_CHANCE

@@ -3,7 +3,7 @@
 import numpy as np
 
 from logger.analysis.plausible import Plausible
-from logger.analysis.scene import Scene, merge, spans_of
+from logger.analysis.scene import Scene, interval_ns, merge, spans_of
 from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 # The share of its running pressure that no rail loses or gains from one sample to the next.
@@ -72,12 +72,12 @@ def pressure_lies(value: FloatArray, time_ns: IntArray, limits: Plausible, scene
     usual = float(np.median(plain)) if plain.size else 0.0
     low = value < -max(-limits.low, 0.1 * usual)
     high = value > limits.high
-    interval_ns = float(np.median(np.diff(time_ns[:2000])))
+    step_ns = interval_ns(time_ns)
     least = FALL * usual
     above = 1.5 * usual + 30.0
-    if usual > STIFF_KPA and interval_ns <= 0.11 * NS_PER_S and bool((np.abs(np.diff(value)) > least).any()):
+    if usual > STIFF_KPA and step_ns <= 0.11 * NS_PER_S and bool((np.abs(np.diff(value)) > least).any()):
         low_step, high_step = _stepped(value, time_ns, least, 0.0)
-        shortest_ns = 0 if interval_ns <= 0.025 * NS_PER_S else 3 * NS_PER_S
+        shortest_ns = 0 if step_ns <= 0.025 * NS_PER_S else 3 * NS_PER_S
         for start, stop in spans_of(scene.while_running(low_step, time_ns)).tolist():
             gone = float(np.nanmedian(value[start:stop])) < 0.2 * usual
             low[start:stop] |= gone and time_ns[stop - 1] - time_ns[start] >= shortest_ns
@@ -133,7 +133,7 @@ def weightless(value: FloatArray, time_ns: IntArray, scene: Scene) -> BoolArray:
     size = np.sqrt(np.einsum("ij,ij->i", value, value))
     if not float(np.nanmedian(size[:: max(1, size.size // 20_000)])) > 0.7:
         return dead
-    n = max(2, int(0.1 * NS_PER_S / float(np.median(np.diff(time_ns[:2000])))))
+    n = max(2, NS_PER_S // 10 // interval_ns(time_ns))
     still = size < WEIGHTLESS_G
     for start, stop in spans_of(scene.while_running(still, time_ns)).tolist():
         dead[start:stop] = stop - start >= n

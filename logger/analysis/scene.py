@@ -32,6 +32,11 @@ def merge(spans: IntArray, within: int) -> IntArray:
     return np.column_stack((spans[np.r_[0, new + 1], 0], spans[np.r_[new, len(spans) - 1], 1]))
 
 
+def interval_ns(time_ns: IntArray) -> int:
+    """The usual time between two samples, at least a nanosecond; a second where there are not two."""
+    return max(1, int(np.median(np.diff(time_ns[:2000])))) if time_ns.size > 1 else NS_PER_S
+
+
 def running_spans(recording: Recording, engine: Engine) -> IntArray:
     """Where the engine runs by itself, judged by its tach pulses alone: nanoseconds [from, to), shape (m, 2).
 

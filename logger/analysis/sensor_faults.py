@@ -14,7 +14,7 @@ import numpy as np
 from logger.analysis import electrical, frozen, off_scale
 from logger.analysis.findings import FaultKind, SensorFault
 from logger.analysis.plausible import PLAUSIBLE
-from logger.analysis.scene import Scene, merge, running_spans, spans_of
+from logger.analysis.scene import Scene, interval_ns, merge, running_spans, spans_of
 from logger.event import NS_PER_S, BoolArray, Engine, IntArray, Recording, Trace
 
 # Dropouts of one bad contact closer together than this are one fault.
@@ -55,7 +55,7 @@ def find(recording: Recording, engine: Engine, running: list[tuple[float, float]
     trusted = dict(recording.traces)
     scene = Scene(recording, engine, running_ns, trusted)
     for name in _ORDER:  # a frozen voltage must not bear witness against another
-        if name in trusted:
+        if name in trusted and trusted[name].time_ns.size >= 3:
             trusted[name] = _without_frozen(name, trusted[name], scene)
     for name in sorted(recording.traces, key=lambda name: _ORDER.index(name) if name in _ORDER else len(_ORDER)):
         trace = recording.traces[name]
@@ -120,7 +120,7 @@ def gaps(recording: Recording) -> list[dict[str, Any]]:
 
 
 def _missing(time_ns: IntArray, duration_ns: int) -> IntArray:
-    longest = max(5 * int(np.median(np.diff(time_ns[:20_000]))), NS_PER_S // 4)
+    longest = max(5 * interval_ns(time_ns), NS_PER_S // 4)
     bounds = np.concatenate(([0], time_ns, [max(duration_ns, int(time_ns[-1]))]))
     at = np.flatnonzero(np.diff(bounds) > longest)
     return merge(np.column_stack((bounds[at], bounds[at + 1])), longest)
@@ -181,15 +181,15 @@ def _name_faults(name: str, time_ns: IntArray, lies: _Lies, scene: Scene) -> lis
     samples = spans_of(lies.any)
     if not len(samples):
         return []
-    interval_ns = int(np.median(np.diff(time_ns[:2000])))
-    spans_ns = np.column_stack((time_ns[samples[:, 0]], time_ns[samples[:, 1] - 1] + interval_ns))
-    groups = merge(spans_ns, max(TOGETHER_NS, 5 * interval_ns))
+    step_ns = interval_ns(time_ns)
+    spans_ns = np.column_stack((time_ns[samples[:, 0]], time_ns[samples[:, 1] - 1] + step_ns))
+    groups = merge(spans_ns, max(TOGETHER_NS, 5 * step_ns))
     enough_alone = 2
     faults = []
     for start, stop in groups.tolist():
         member = (spans_ns[:, 0] >= start) & (spans_ns[:, 1] <= stop)
         counted = int((samples[member, 1] - samples[member, 0]).sum())
-        if counted < enough_alone or _dying(start, stop - interval_ns, scene.running_ns):
+        if counted < enough_alone or _dying(start, stop - step_ns, scene.running_ns):
             continue
         first, last = int(samples[member][0, 0]), int(samples[member][-1, 1])
         kind = _kind(lies, first, last, int(member.sum()), counted)

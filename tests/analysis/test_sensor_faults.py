@@ -6,6 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
 
 from logger.analysis import sensor_faults
 from logger.analysis.scene import merge, running_spans, spans_of
@@ -312,6 +315,32 @@ def test_merging_joins_neighbours_no_further_apart_than_told() -> None:
     spans = np.array([[0, 2], [3, 4], [7, 9]])
     assert merge(spans, 1).tolist() == [[0, 4], [7, 9]]
     assert merge(spans, 3).tolist() == [[0, 9]]
+
+
+@st.composite
+def odd_traces(draw: st.DrawFn) -> dict[str, Trace]:
+    """Few samples, one, none; repeated times; all values absent: whatever a damaged file may hold, times sorted."""
+    made = {}
+    for name in draw(
+        st.lists(st.sampled_from([*LEVELS, "acceleration", "pump_feed_voltage", "key_sense"]), max_size=4)
+    ):
+        at_ms = sorted(draw(st.lists(st.integers(0, 9_000), max_size=30)))
+        shape = (len(at_ms), 3) if name == "acceleration" else (len(at_ms),)
+        value = draw(arrays(np.float64, shape, elements=st.sampled_from([np.nan, 0.0, 4.9, 13.9, 220.0, -86.0, 800.0])))
+        made[name] = Trace(np.array(at_ms, np.int64) * 1_000_000, value)
+    return made
+
+
+@given(odd_traces(), st.lists(st.integers(0, 9_000), max_size=40))
+def test_whatever_a_recording_holds_it_is_judged_without_a_failure(traces: dict[str, Trace], at_ms: list[int]) -> None:
+    pulses = np.sort(np.array(at_ms, np.int64)) * 1_000_000
+    recording = Recording("r01", 9 * NS_PER_S, traces, {"tach_pulses": pulses})
+    for running in (None, [(0.0, 9.0)]):
+        for fault in sensor_faults.find(recording, ENGINE, running):
+            assert fault.from_s <= fault.to_s
+            sensor_faults.mask(traces[fault.channel], [fault])
+    for gap in sensor_faults.gaps(recording):
+        assert 0 <= gap["from_s"] < gap["to_s"] <= 9
 
 
 def test_eight_hours_of_five_channels_are_judged_in_seven_tenths_of_a_second() -> None:
