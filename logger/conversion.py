@@ -214,8 +214,9 @@ class Thermistor:
     def from_points(cls, points: Sequence[tuple[float, float]], pull_up_ohm: float, **more: Any) -> "Thermistor":
         """Through three (degC, ohm) points; by least squares through more. Raises ValueError for fewer."""
         temperature, resistance = np.asarray(points, dtype=np.float64).T if len(points) > 2 else (np.empty(0),) * 2
-        if temperature.size < 3 or not (resistance > 0).all() or len(set(resistance)) != resistance.size:
-            raise ValueError("a thermistor needs three points or more, each another resistance above 0 ohm")
+        possible = (resistance > 0).all() and (temperature > -ZERO_C_IN_K).all()
+        if temperature.size < 3 or not possible or len(set(resistance)) != resistance.size:
+            raise ValueError("a thermistor needs three [temperature, ohm] points or more, each another resistance")
         log_r = np.log(resistance)
         terms = np.column_stack([np.ones_like(log_r), log_r, log_r**3])
         a, b, c = np.linalg.lstsq(terms, 1.0 / (temperature + ZERO_C_IN_K), rcond=None)[0]

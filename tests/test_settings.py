@@ -1,8 +1,12 @@
 """The settings file: what it says, what it forgets, and one clear sentence for what is wrong."""
 
 from pathlib import Path
+from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import settings as effort
+from hypothesis import strategies as st
 
 from logger import settings
 from logger.errors import SettingsError
@@ -164,3 +168,55 @@ def test_text_that_is_not_toml_is_refused_with_the_line(tmp_path: Path) -> None:
 def test_a_file_that_is_not_there_is_refused_by_name(tmp_path: Path) -> None:
     with pytest.raises(SettingsError, match=r"none\.toml: cannot be read: No such file"):
         settings.load(tmp_path / "none.toml")
+
+
+PLAIN = st.one_of(
+    st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=8), st.sampled_from(["ntc", "table", "psi"])
+)
+VALUES = st.recursive(PLAIN, lambda inner: st.lists(inner, max_size=4), max_leaves=8)
+KEYS = sorted({key for _, key, _ in settings.rules()})
+SECTIONS = sorted({section for section, _, _ in settings.rules() if "." not in section})
+TABLES = st.dictionaries(st.sampled_from(KEYS), VALUES, max_size=6)
+NAMES = ("battery_voltage", "fuel_pressure", "coolant_temperature", "tach_pulses", "x")
+DOCUMENTS = st.dictionaries(st.sampled_from(SECTIONS), st.one_of(VALUES, TABLES), max_size=4)
+CHANNEL_TABLES = st.dictionaries(st.sampled_from(NAMES), st.one_of(VALUES, TABLES), max_size=2)
+
+
+@effort(max_examples=300, deadline=None)
+@given(DOCUMENTS, CHANNEL_TABLES)
+def test_whatever_a_document_holds_it_is_settings_or_a_settings_error(document: Any, channels: Any) -> None:
+    problem = "settings: none"
+    try:
+        settings.Settings.from_dict({"engine": {"cylinders": 4}, **document, "channels": channels})
+    except SettingsError as error:
+        problem = str(error)
+    assert problem.startswith("settings: ")
+
+
+NUMBERS = st.floats(-1e6, 1e6)
+
+
+@effort(max_examples=200, deadline=None)
+@given(
+    st.sampled_from(["divider", "ratiometric", "ntc", "linear", "table"]),
+    st.fixed_dictionaries(
+        {},
+        optional={
+            "full_scale": NUMBERS,
+            "per_volt": NUMBERS,
+            "pull_up_ohm": NUMBERS,
+            "coefficients": st.lists(NUMBERS, max_size=4),
+            "beta": NUMBERS,
+            "r25_ohm": NUMBERS,
+            "points": st.lists(st.lists(NUMBERS, min_size=2, max_size=2), max_size=4),
+        },
+    ),
+)
+def test_whatever_numbers_a_curve_is_given_it_is_taken_or_refused(convert: str, numbers: dict[str, Any]) -> None:
+    channel = {"chip": 0x48, "input": 0, "unit": "degC", "convert": convert, **numbers}
+    document = {"engine": {"cylinders": 4}, "tach": {"pin": 17}, "channels": {"coolant_temperature": channel}}
+    try:
+        taken = settings.Settings.from_dict(document).channels["coolant_temperature"]
+    except SettingsError:
+        return
+    assert taken.calibration.to_si([0, 1000, 30000], 5.0).shape == (3,)
