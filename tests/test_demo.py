@@ -1,0 +1,50 @@
+"""The demo, from the chips on the bus to the findings: what the virtual car did is what is found."""
+
+import re
+from datetime import timedelta
+
+import pytest
+
+from logger.cli import main
+from logger.store.store import Store
+from logger.virtualcar.scenario import demo_event
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    """The demo command's output and the event that it left, with the truth of what happened."""
+    data_dir = tmp_path_factory.mktemp("demo")
+    assert main(["demo", "--no-serve", "--data-dir", str(data_dir)]) == 0
+    with Store(data_dir) as store:
+        yield store, store.events()[0].event_id, demo_event(1)
+
+
+def test_the_demo_names_the_cause_that_the_virtual_car_has(demo):
+    store, event_id, truth = demo
+    assert store.findings(event_id)["main_cause"] == truth.truth["main_cause"]
+
+
+def test_every_stumble_of_the_virtual_car_is_found_and_nothing_else(demo):
+    """Drive and recording have zeros of their own, the recorder begins a moment earlier; wall time relates them."""
+    store, event_id, truth = demo
+    happened = []
+    for drive, recording in zip(truth.drives, store.recordings(event_id), strict=True):
+        begun_utc = truth.started_utc + timedelta(seconds=drive.offset_s)
+        shift_s = (begun_utc - recording.started_utc).total_seconds()
+        happened += [(recording.name, shift_s + stumble["onset_s"]) for stumble in drive.truth["stumbles"]]
+    found = [(stumble["recording"], stumble["onset_s"]) for stumble in store.findings(event_id)["stumbles"]]
+    for name, onset_s in happened:
+        assert any(at == name and abs(at_s - onset_s) < 0.1 for at, at_s in found), (name, onset_s)
+    assert len(found) == len(happened)
+
+
+def test_the_recordings_are_the_drives(demo):
+    store, event_id, truth = demo
+    lengths = [recording.duration_ns / 1e9 for recording in store.outline(event_id).recordings]
+    assert lengths == pytest.approx([drive.duration_s for drive in truth.drives], abs=1.5)
+
+
+def test_the_report_of_the_demo_is_kept_for_later(demo, capsys):
+    store, event_id, _ = demo
+    assert main(["report", event_id, "--data-dir", str(store.data_dir)]) == 0
+    assert re.search(r"First to fail +ignition, primary side", capsys.readouterr().out)
