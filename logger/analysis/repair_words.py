@@ -41,7 +41,7 @@ def sentence(
         stopped = "the stumbling had stopped" if aside.has_earlier else "no stumble was recorded"
         return f"Nothing to compare with: {stopped} before this work."
     said = [
-        _plain_odds(before, after),
+        plain_odds(before, after),
         f"Bursts: {compared.before} in {_amount(compared.exposure_before)} {matched.unit} before, "
         f"{compared.after} in {_amount(compared.exposure_after)} since.",
         f"Confidence, however often one looks, that the rate fell by {1 - KEPT:.0%}: {_sure(compared.confidence)}.",
@@ -61,16 +61,21 @@ def sentence(
     return " ".join(said)
 
 
-def _plain_odds(before: Sequence[Run], after: Sequence[Run]) -> str:
-    """In runs: how many failed before and since, with the exact chance of such a split (R. A. Fisher, 1935)."""
+def plain_odds(before: Sequence[Run], after: Sequence[Run]) -> str:
+    """In runs: how many failed before and since, with the chance of such a split."""
     failed = [sum(run.exposure.bursts > 0 for run in side) for side in (before, after)]
     words = f"Before, {failed[0]} of {len(before)} runs failed"
     if not after:
         return f"{words}; none has been driven since."
-    table = [[failed[0], len(before) - failed[0]], [failed[1], len(after) - failed[1]]]
-    p = float(fisher_exact(table, alternative="greater")[1])
     since = f"{failed[1]} of {len(after)}" if failed[1] else f"none of {len(after)}"
-    return f"{words}; since, {since} (by chance alone {p:.2f})."
+    return f"{words}; since, {since} (by chance alone {chance_of_split(before, after):.2f})."
+
+
+def chance_of_split(before: Sequence[Run], after: Sequence[Run]) -> float:
+    """Exact chance that, of as many failed runs, as many or more fell before (R. A. Fisher, 1935, one-sided)."""
+    failed = [sum(run.exposure.bursts > 0 for run in side) for side in (before, after)]
+    table = [[failed[0], len(before) - failed[0]], [failed[1], len(after) - failed[1]]]
+    return float(fisher_exact(table, alternative="greater")[1])
 
 
 def needed(before: Sequence[Run], after: Sequence[Run], matched: Matched, compared: Compared) -> str:

@@ -140,6 +140,21 @@ def two_intervals(k0: Counts, e0: Counts, k1: Counts, e1: Counts) -> bool:
     return bool(high < KEPT * low)
 
 
+def wald_lines(rate_0: float, rate_1: float, a: float, b: float) -> tuple[float, float, float]:
+    """Slope and the two intercepts of the lines between which a Poisson count stays undecided (A. Wald, 1947)."""
+    gain = float(np.log(rate_1 / rate_0))
+    return (rate_1 - rate_0) / gain, float(np.log((1 - b) / a)) / gain, float(np.log(b / (1 - a))) / gain
+
+
+def wald(k0: Counts, e0: Counts, k1: Counts, e1: Counts) -> bool:
+    """Wald's sequential ratio test of a twentieth against KEPT, the rate before taken as known: not valid for that."""
+    if not k0.sum():
+        return False
+    rate = k0.sum() / e0.sum()
+    slope, upper, _ = wald_lines(KEPT * rate, 0.05 * rate, 1 - LEVEL, 0.1)
+    return bool(k1.sum() <= slope * e1.sum() + upper)
+
+
 RULES: dict[str, Rule] = {
     "in use: exact, spent by count, overdispersion": project,
     "  the same, counts taken as Poisson": without_overdispersion,
@@ -149,6 +164,7 @@ RULES: dict[str, Rule] = {
     "mixture martingale": mixture,
     "universal inference": universal,
     "two intervals apart": two_intervals,
+    "Wald, rate before taken as known (not valid)": wald,
     "exact single look, repeated (not valid)": one_look_each_time,
 }
 
