@@ -14,6 +14,8 @@ from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 COIL_DEAD_V = 4.0
 # A regulated 5 V supply needs about this at its input (common practice, no source).
 REGULATOR_MIN_V = 7.0
+# A supply below this share of its nominal means a battery that fires no coil.
+SUPPLY_GONE = 0.4
 # What "the engine ran on" takes: firings, seconds, and the share of the firings expected. Over seconds speed itself may
 # halve, and a dead coil gives none at all; over tenths of a second a chattering contact gives many.
 MIN_FIRINGS, MIN_LASTING_S = 8, 0.2
@@ -50,7 +52,9 @@ def supply_sags(time_ns: IntArray, scene: Scene) -> BoolArray:
 
 def nominal_supply(value: FloatArray) -> float:
     """5 V, or 3.3 V where that is what the sensors are fed with."""
-    return 3.3 if 3.0 < float(np.nanmedian(value[:: max(1, value.size // 5000)])) < 3.6 else 5.0
+    known = value[:: max(1, value.size // 5000)]
+    known = known[~np.isnan(known)]
+    return 3.3 if known.size and 3.0 < float(np.median(known)) < 3.6 else 5.0
 
 
 def _near(time_ns: IntArray, other_ns: IntArray, off: BoolArray, within_ns: int = 150_000_000) -> BoolArray:
@@ -111,22 +115,23 @@ def _pump(value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Scene)
 
 
 def _supply(value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Scene) -> tuple[BoolArray, BoolArray]:
-    """The 5 V off by a tenth although the battery stayed up; or, with no battery known, although the engine fired on.
+    """The 5 V off by a tenth though battery (or, with none known, coil feed) stayed up; or gone under a firing engine.
 
     For a quarter of a second and more: shorter dips of the battery may hide between its samples.
     """
     nominal = nominal_supply(value)
     low = scene.while_running(value < 0.9 * nominal, time_ns)
     at = np.flatnonzero(low)
-    battery = scene.extreme_near("battery_voltage", time_ns[at], highest=False, within_ns=300_000_000)
-    up, unknown = np.zeros_like(low), np.zeros_like(low)
-    up[at] = battery > max(REGULATOR_MIN_V, 0.8 * _usual(scene, "battery_voltage"))
-    unknown[at] = np.isnan(battery)
+    up, unknown = np.zeros_like(low), low.copy()
+    for source in ("battery_voltage", "ignition_feed_voltage"):
+        volts = scene.extreme_near(source, time_ns[at], highest=False, within_ns=300_000_000)
+        up[at] |= unknown[at] & (volts > max(REGULATOR_MIN_V, 0.8 * _usual(scene, source)))
+        unknown[at] &= np.isnan(volts)
     step_ns = interval_ns(time_ns)
-    gap = 2 * NS_PER_S // step_ns
-    for start, stop in merge(spans_of(up), gap).tolist():
+    for start, stop in merge(spans_of(up), 2 * NS_PER_S // step_ns).tolist():
         up[start:stop] &= np.count_nonzero(up[start:stop]) * step_ns >= NS_PER_S // 4
-    return up | _fires_on(unknown, time_ns, scene), value > 1.1 * nominal
+    gone = _fires_on(unknown & (value < SUPPLY_GONE * nominal), time_ns, scene)
+    return up | gone, value > 1.1 * nominal
 
 
 def _usual(scene: Scene, channel: str) -> float:

@@ -186,6 +186,22 @@ def test_sensors_that_move_with_a_sagging_five_volts_are_charged_to_the_five_vol
     assert said(recording) == [("sensor_supply_voltage", "open")]
 
 
+@pytest.mark.parametrize(
+    ("seen", "expected"),
+    [
+        ((), []),
+        (("ignition_feed_voltage",), [("sensor_supply_voltage", "open")]),
+        (("battery_voltage",), [("sensor_supply_voltage", "open")]),
+    ],
+)
+def test_a_sagging_five_volts_is_blamed_only_where_a_voltage_that_stayed_up_was_seen(
+    seen: tuple[str, ...], expected: list[tuple[str, str]]
+) -> None:
+    supply = between(trace("sensor_supply_voltage"), 20, 25, lambda value: value - 1.0)
+    traces = {name: trace(name) for name in seen} | {"sensor_supply_voltage": supply}
+    assert said(replace(car(), traces=traces)) == expected
+
+
 @pytest.mark.parametrize("fall_s", [0.15, 0.5, 2.0])
 def test_a_rail_that_empties_through_the_injectors_is_no_sensor_fault(fall_s: float) -> None:
     old = trace("fuel_pressure")
