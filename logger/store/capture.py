@@ -222,7 +222,8 @@ def read_channel(path: Path, channel: Channel) -> tuple[IntArray, np.ndarray[Any
             ),
         )
     except pa.ArrowInvalid as error:
-        raise CaptureError(_locate_bad_row(path, columns, expected) or f"{path}: {error}") from error
+        said = " ".join(str(error).split())
+        raise CaptureError(_locate_bad_row(path, columns, expected) or f"{path}: {said}") from error
     except OSError as error:
         raise CaptureError(f"{path}: cannot be read: {error}") from error
     times = table.column("time_s")
@@ -271,7 +272,10 @@ def _locate_bad_row(path: Path, columns: list[str], expected: list[str]) -> str 
 
 
 def _is_number(field: str) -> bool:
+    text = field.strip()
+    if len(text) > 1 and text[0] == text[-1] == '"':
+        text = text[1:-1]
     try:
-        return not math.isnan(float(field.strip().strip('"')))
+        return not math.isnan(float(text))
     except ValueError:
         return False

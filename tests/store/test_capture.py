@@ -81,6 +81,16 @@ def test_text_in_numbers_is_named_with_its_line(folder):
     assert refusal(folder).endswith("battery_voltage.csv: line 4: value is 'flat'; expected a number or an empty field")
 
 
+def test_a_quote_that_never_ends_is_named_with_its_line(folder):
+    replace(folder / "r01" / "battery_voltage.csv", "13.9", '"13.9')
+    assert "battery_voltage.csv: line 4: value is '\"13.9'; expected a number" in refusal(folder)
+
+
+def test_numbers_in_quotes_are_numbers(folder):
+    replace(folder / "r01" / "battery_voltage.csv", "13.9", '"13.9"')
+    assert read_folder(folder).recordings[0].traces["battery_voltage"].value[2] == 13.9
+
+
 def test_time_running_backwards_is_named_with_its_line(folder):
     replace(folder / "r01" / "tach_pulses.csv", "0.742517", "0.642517")
     assert "tach_pulses.csv: line 3: time runs backwards, 0.642517 s after 0.731204 s; sort the rows" in refusal(folder)
