@@ -16,7 +16,7 @@ from logger.analysis import bands
 from logger.analysis.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.signs import Sign
 from logger.analysis.states import State, View
-from logger.event import NS_PER_S, BoolArray, FloatArray
+from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 DEAD_TIME_NS = 180_000_000  # gas transport to a probe in the downpipe (no source; 0.1 to 0.3 s are usual)
 USUAL_TAU_S = 0.125
@@ -26,6 +26,9 @@ SLOWEST = 1.4  # of idle: below, clutch and driver make the engine falter
 FELL_WITHIN_NS = 250_000_000
 JOIN_S = 0.5
 FEWEST_LOST = 2.2  # firings; fewer are single misses that nobody feels
+LEAST_LEAN = 0.03  # of the usual ratio
+RICHEST = 0.5  # per cent of the samples, whose depth on the rich side tells how restless the mixture is
+RESTLESS = 2.0
 BREATHS = 4.2  # standard deviations of the undone reading
 
 
@@ -35,27 +38,28 @@ def signs(view: View) -> list[Sign]:
     if trace is None or trace.time_ns.size < 200 or view.firings.time_ns.size < 200:
         return []
     step_s = float(np.median(np.diff(trace.time_ns[:2000]))) / NS_PER_S
-    base = _base(view)
-    if not 0.002 < step_s < 0.11 or base is None:
+    crank_ns = trace.time_ns - DEAD_TIME_NS
+    open_throttle = _open(view, crank_ns)
+    if not 0.002 < step_s < 0.11 or np.count_nonzero(open_throttle) < 50:
         return []
-    tau_s = lag_s(trace.value - base, step_s)
+    usual = float(np.percentile(trace.value[open_throttle], 30))
+    tau_s = lag_s(trace.value - usual, step_s)
     undone = undo_lag(trace.value, step_s, tau_s)
-    open_throttle = _open(view, trace.time_ns - DEAD_TIME_NS)
+    base = _base(view, undone, crank_ns, open_throttle)
     tail = _cut_tail(trace.value - base, open_throttle, step_s)
     noise = bands.noise(trace.value)
     lean = np.zeros(undone.size, bool)
     # One lost firing is a short spike; a few in a hundred show only in a longer mean, where noise averages out.
     for n_mean in (1, 5, 15):
-        limit = np.maximum(0.03 * base + tail, BREATHS * _undone_noise(noise, tau_s, step_s, n_mean))
-        lean |= ndimage.uniform_filter1d(undone, n_mean, mode="nearest") > base + limit
+        above = ndimage.uniform_filter1d(undone - base, n_mean, mode="nearest")
+        limit = max(_restless(above[open_throttle]), BREATHS * _undone_noise(noise, tau_s, step_s, n_mean))
+        lean |= above > np.maximum(LEAST_LEAN * base, limit) + tail
+        if n_mean == 5:
+            clear = above > np.maximum(LEAST_LEAN * base, 0.7 * limit) + tail
     lean &= open_throttle
-    clear = ndimage.uniform_filter1d(undone, 3, mode="nearest") > base + tail + 3.0 * _undone_noise(
-        noise, tau_s, step_s, 3
-    )
     at = np.flatnonzero(lean)
     if not at.size:
         return []
-    crank_ns = trace.time_ns - DEAD_TIME_NS
     place = np.clip(np.searchsorted(view.firings.time_ns, crank_ns), 0, view.firings.time_ns.size - 1)
     rate = view.firings.speed_rps[place] * view.engine.firings_per_revolution
     share = np.where(open_throttle, np.clip(1.0 - base / np.maximum(undone, base), 0.0, 1.0), 0.0)
@@ -78,6 +82,15 @@ def _cut_tail(above: FloatArray, open_throttle: BoolArray, step_s: float) -> Flo
     return np.asarray(ndimage.maximum_filter1d(height, n_samples, origin=n_samples // 2 - 1) / 7.0)
 
 
+def _restless(above: FloatArray) -> float:
+    """How far the mixture strays by itself as the throttle moves.
+
+    Lost firings only ever read lean, so what is found on the rich side is the mixture's own doing, and it strays to the
+    lean side about as far.
+    """
+    return RESTLESS * max(0.0, -float(np.percentile(above, RICHEST)))
+
+
 def _undone_noise(noise: float, tau_s: float, step_s: float, n_mean: int) -> float:
     """Standard deviation of the undone reading's mean over n_mean samples: of a slope only the two ends remain."""
     return noise * (n_mean**-0.5 + tau_s / step_s * 2.0**0.5 / (n_mean + 1))
@@ -90,14 +103,26 @@ def _trim(clear: BoolArray, first: int, last: int, reach: int = 8) -> tuple[int,
     return (begin + int(own[0]), begin + int(own[-1])) if own.size else (first, last)
 
 
-def _base(view: View) -> float | None:
-    """The ratio the engine runs at while it pulls; None where it hardly ever did."""
-    trace = view.traces["air_fuel_ratio"]
-    value = trace.value[_open(view, trace.time_ns - DEAD_TIME_NS)]
-    return float(np.percentile(value, 30)) if value.size >= 50 else None
+def _base(view: View, undone: FloatArray, crank_ns: IntArray, open_throttle: BoolArray) -> FloatArray:
+    """The ratio the engine runs at by itself for the load at each sample, (n,): richer the wider the throttle.
+
+    The median over stretches of equal load, with the throttle open, joined by straight lines.
+    """
+    load = np.interp(crank_ns, view.firings.time_ns, np.nan_to_num(view.load.astype(np.float64)))
+    edges = np.linspace(0.0, 1.0, 9)
+    which = np.clip(np.digitize(load, edges) - 1, 0, 7)
+    centres, levels = [], []
+    for k in range(8):
+        inside = undone[open_throttle & (which == k)]
+        if inside.size >= 50:
+            centres.append((edges[k] + edges[k + 1]) / 2)
+            levels.append(float(np.median(inside)))
+    if not levels:
+        return np.full(undone.size, float(np.median(undone[open_throttle])))
+    return np.asarray(np.interp(load, centres, levels), np.float64)
 
 
-def _open(view: View, crank_ns: np.ndarray[tuple[int], np.dtype[np.int64]]) -> BoolArray:
+def _open(view: View, crank_ns: IntArray) -> BoolArray:
     """Where the throttle was open, with the engine running, for AROUND_NS before and after each time at the crank."""
     firings = view.firings
     slow = firings.speed_rps < SLOWEST * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0

@@ -1,59 +1,86 @@
 """Coil switched but no spark seen: tach pulses whose spark the clamp on the coil lead did not see.
 
-Such a miss is as strong evidence as the clamp proved reliable in the same event's healthy running: a clamp that misses
-one spark in fifty by itself needs a row of misses, one that never missed convinces with two.
+Such a miss is as strong evidence as the clamp proved reliable in the same event: where it overlooks one spark in thirty
+by itself, it takes a row of misses to convince; a clamp that never missed convinces with two. Each pulse scores its
+log-likelihood ratio between an ignition that misses (every second spark, say) and a clamp that overlooks some; stretches
+whose sum rises far enough are reported: the cumulative sum test of E. S. Page (Biometrika 41 (1954) 100-115).
 """
 
 import numpy as np
 
 from logger.analysis.signs import Sign
 from logger.analysis.states import View
-from logger.event import NS_PER_S, IntArray
+from logger.event import BoolArray, IntArray
 
 REACH_NS = 1_500_000  # a spark follows the tach edge within this
-TOGETHER_NS = NS_PER_S // 2
+MISSING_SHARE = 0.5  # of the sparks, while the ignition misses
+CONVINCING = 12.0  # natural log-likelihood: one chance stretch in some thousand hours
+USELESS = 0.25  # share of sparks overlooked from which the clamp tells nothing
+BLOCK = 200  # pulses over which the clamp's own misses are counted
 
 
 def signs(view: View) -> list[Sign]:
-    """Rows of missing sparks while the engine ran, as no_spark signs; empty where there is no usable clamp."""
+    """Stretches of missing sparks while the engine ran, as no_spark signs; empty where there is no usable clamp."""
     sparks = view.recording.pulses.get("spark_pulses")
     firings = view.firings
-    if sparks is None or sparks.size < 100 or firings.time_ns.size < 100:
+    if sparks is None or sparks.size < 100 or firings.time_ns.size < BLOCK:
         return []
-    missing = unsparked(firings.time_ns, sparks) & firings.seen & view.running
-    due = int(np.count_nonzero(firings.seen & view.running))
-    at = np.flatnonzero(missing)
-    if not at.size or at.size > 0.5 * due:
+    due = np.flatnonzero(firings.seen & view.running)
+    if due.size < BLOCK:
         return []
-    parts = np.split(at, np.flatnonzero(np.diff(firings.time_ns[at]) > TOGETHER_NS) + 1)
-    # Misses that stand alone are the clamp's own: their rate is what has to be beaten.
-    alone = sum(1 for part in parts if part.size == 1)
-    own_rate = (alone + 0.5) / (due + 1.0)
+    missing = unsparked(firings.time_ns[due], sparks)
+    overlooked = overlooked_share(missing)
+    if overlooked > USELESS:
+        return []
+    per_pulse = view.engine.firings_per_revolution / firings.pulses_per_revolution
     found = []
-    for part in parts:
-        within = int(part[-1] - part[0] + 1)
-        expected = own_rate * within
-        strength = float(part.size * np.log(part.size / expected) - (part.size - expected)) - np.log(1.0 + alone)
-        if strength < 3.0:
-            continue
-        per_pulse = view.engine.firings_per_revolution / firings.pulses_per_revolution
-        end = min(int(part[-1]) + 1, firings.time_ns.size - 1)
-        found.append(
-            Sign(
-                "no_spark",
-                "spark_pulses",
-                int(firings.time_ns[part[0]]),
-                int(firings.time_ns[end]),
-                part.size * per_pulse,
-                strength,
-                int(firings.time_ns[max(0, part[0] - 1)]),
-            )
-        )
+    for first, last, score in scoring_stretches(missing, overlooked):
+        begin, end = int(due[first]), min(int(due[last]) + 1, firings.time_ns.size - 1)
+        lost = np.count_nonzero(missing[first : last + 1]) * per_pulse
+        earliest = int(firings.time_ns[max(0, begin - 1)])
+        from_ns, to_ns = int(firings.time_ns[begin]), int(firings.time_ns[end])
+        found.append(Sign("no_spark", "spark_pulses", from_ns, to_ns, float(lost), score, earliest))
     return found
 
 
-def unsparked(tach_ns: IntArray, spark_ns: IntArray) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+def unsparked(tach_ns: IntArray, spark_ns: IntArray) -> BoolArray:
     """Tach pulses (n,) without a spark within REACH_NS before or after, bool (n,)."""
     after = np.searchsorted(spark_ns, tach_ns - REACH_NS)
     found = spark_ns[np.minimum(after, spark_ns.size - 1)]
     return np.asarray(np.abs(found - tach_ns) > REACH_NS)
+
+
+def overlooked_share(missing: BoolArray) -> float:
+    """The share of sparks that the clamp overlooks by itself: the median over blocks, so that stumbles do not count."""
+    n_blocks = missing.size // BLOCK
+    share = missing[: n_blocks * BLOCK].reshape(n_blocks, BLOCK).mean(axis=1)
+    typical = float(np.median(share))
+    return max(typical, float(missing.mean()) / 20.0, 0.5 / missing.size)
+
+
+def scoring_stretches(missing: BoolArray, overlooked: float) -> list[tuple[int, int, float]]:
+    """Stretches (first and last missing spark, score) whose cumulative score exceeds CONVINCING.
+
+    Only missing sparks raise the sum and the sum is only looked at there; sparks seen in between lower it.
+    """
+    up = float(np.log(MISSING_SHARE / overlooked))
+    down = float(np.log((1.0 - MISSING_SHARE) / (1.0 - overlooked)))
+    found: list[tuple[int, int, float]] = []
+    first = last = previous = -1
+    total = best = 0.0
+    for at in np.flatnonzero(missing).tolist():
+        total = total + down * (at - previous - 1) if first >= 0 else 0.0
+        if first >= 0 and (total <= 0.0 or total < best - CONVINCING):
+            if best > CONVINCING:
+                found.append((first, last, best))
+            first = -1
+            total = 0.0
+        if first < 0:
+            first, best = at, 0.0
+        total += up
+        if total > best:
+            best, last = total, at
+        previous = at
+    if best > CONVINCING:
+        found.append((first, last, best))
+    return found

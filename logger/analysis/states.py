@@ -189,9 +189,35 @@ def load_scale(parts: list[tuple[Mapping[str, Trace], Firings]], engine: Engine)
             continue
         plain = driving[driving > 0.55 * np.percentile(driving, 90)]
         closed, full = np.percentile(plain, [8, 95])
-        if full - closed > LEAST_SWING * closed:
+        if full - closed > LEAST_SWING * closed and _follows_load(parts, fast, float(closed), float(full)):
             return LoadScale(channel, float(closed), float(full), lag_ns)
     return LoadScale(None, 0.0, 1.0, 0)
+
+
+def _follows_load(
+    parts: list[tuple[Mapping[str, Trace], Firings]], fast_rps: float, closed: float, full: float
+) -> bool:
+    """Whether the crank gains speed where rail pressure is high and loses it where it is low: a regulator's vacuum hose.
+
+    A pump's ripple or a rail that is short of fuel moves the pressure too, but not with the crank's acceleration.
+    """
+    high, low = [], []
+    for traces, firings in parts:
+        trace = traces.get("fuel_pressure")
+        if trace is None or trace.time_ns.size < 2 or firings.time_ns.size < 100:
+            continue
+        time_ns = np.arange(firings.time_ns[0] + NS_PER_S, firings.time_ns[-1] - NS_PER_S, NS_PER_S // 10)
+        speed = np.interp(np.stack((time_ns - NS_PER_S // 8, time_ns, time_ns + NS_PER_S // 8)), firings.time_ns, firings.speed_rps)
+        gained = np.log(np.maximum(speed[2], 0.1) / np.maximum(speed[0], 0.1))
+        share = (np.interp(time_ns, trace.time_ns - PRESSURE_LAG_NS, trace.value) - closed) / (full - closed)
+        driving = speed[1] > fast_rps
+        high.append(gained[driving & (share > 0.7)])
+        low.append(gained[driving & (share < 0.2)])
+    gain, loss = (np.concatenate(values) if values else np.empty(0) for values in (high, low))
+    if gain.size < 20 or loss.size < 20:
+        return False
+    # Half of the time the crank gains at least with the upper, and loses at least with the lower level.
+    return float(np.percentile(gain, 40)) > 0.0 > float(np.percentile(loss, 60))
 
 
 def _driving_values(trace: Trace | None, firings: Firings, fast_rps: float) -> FloatArray:
