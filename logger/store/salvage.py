@@ -64,12 +64,13 @@ def salvage(path: Path) -> Salvage:
     wal = _bytes_of(Path(f"{path}-wal"))
     # What SQLite is about to pass over is put aside before it does.
     is_broken = lost_commits(wal) > 1
+    kept_before = _originals(path)
     kept = _keep(path, wal) if is_broken else None
     try:
         was_closed = fold(path)
         problem = find_problem(path)
     except (RecordingBusyError, RecordingNewerError):
-        for name in (kept, Path(f"{kept}-wal")) if kept else ():
+        for name in (kept, Path(f"{kept}-wal")) if kept and kept not in kept_before else ():
             name.unlink(missing_ok=True)
         raise
     except StoreError as error:

@@ -1,0 +1,52 @@
+"""A real recorder in a process of its own, on emulated chips and pins in real time; killed by tests and benchmarks.
+
+Usage: python -m tests.recorder.rig_process DATA_DIR RUN_DIR
+"""
+
+import sys
+from dataclasses import replace
+
+import numpy as np
+
+from logger import settings
+from logger.clock import Clock
+from logger.recorder.daemon import record
+from logger.sensors.hardware import Hardware
+from logger.settings import Settings
+from logger.virtualcar.drive import Drive, Signal
+from logger.virtualcar.rig import Rig
+
+DURATION_S = 3600.0
+PULSES_HZ = 200.0
+CHANNELS = ("battery_voltage", "fuel_pressure", "sensor_supply_voltage")
+LEVELS = {"battery_voltage": 13.9, "fuel_pressure": 300.0, "sensor_supply_voltage": 5.0}
+
+
+def steady_drive(duration_s: float = DURATION_S) -> Drive:
+    """An engine that runs on and on at one speed, shaking a little."""
+    signals = {name: Signal(1.0, np.full(2, level)) for name, level in LEVELS.items()}
+    signals["acceleration"] = Signal(1.0, np.tile([0.0, 0.0, 1.0], (2, 1)))
+    pulses = {"tach_pulses": np.arange(0.0, duration_s, 1.0 / PULSES_HZ)}
+    steps = {"key_sense": (np.array([0.0]), np.array([1.0]))}
+    return Drive("steady", duration_s, 0.0, signals, pulses, steps)
+
+
+def wiring(data_dir: str, run_dir: str) -> Settings:
+    """Three channels at 100 Hz, the accelerometer at 400 Hz, a tach wire."""
+    default = settings.default()
+    return replace(
+        default,
+        channels={name: default.channels[name] for name in CHANNELS},
+        recorder=replace(default.recorder, data_dir=data_dir, run_dir=run_dir),
+    )
+
+
+def open_rig(settings: Settings, clock: Clock) -> Hardware:
+    """The rig's bus and pins under the real drivers, playing from now on."""
+    rig = Rig(steady_drive(), settings, clock)
+    rig.play()
+    return Hardware(settings, rig.bus, rig.pins, clock)
+
+
+if __name__ == "__main__":
+    raise SystemExit(record(wiring(*sys.argv[1:3]), open_rig))

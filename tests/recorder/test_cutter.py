@@ -1,0 +1,83 @@
+"""Batches become seconds: on the recording's own time, rounded to what it is worth."""
+
+import numpy as np
+import pytest
+
+from logger import settings
+from logger.event import NS_PER_S, Gap
+from logger.recorder.cutter import Cutter, channels_of
+from logger.sensors.batch import Batch
+from logger.store.blocks import Series
+
+ZERO = 100 * NS_PER_S
+CHANNELS = channels_of(settings.default())
+NAMES = [channel.name for channel in CHANNELS]
+
+
+def batch(**more: object) -> Batch:
+    return Batch(**{"samples": {}, "pulses": {}, "states": {}, "levels": None, "gaps": (), "health": (), **more})  # type: ignore[arg-type]
+
+
+def at(*seconds: float) -> np.ndarray:
+    return ZERO + np.array([round(s * 1e9) for s in seconds], dtype=np.int64)
+
+
+def only(cutter: Cutter, name: str, index: int = 0) -> Series:
+    [series] = [item for item in cutter.take(index).series if NAMES[item.channel] == name]
+    return series
+
+
+@pytest.fixture
+def cutter() -> Cutter:
+    return Cutter(CHANNELS, ZERO)
+
+
+def test_sampled_times_are_rounded_to_a_tenth_of_a_millisecond(cutter: Cutter) -> None:
+    cutter.add(batch(samples={"fuel_pressure": (at(0.01004, 0.02006), np.array([7, 8], np.int16))}))
+    series = only(cutter, "fuel_pressure")
+    assert series.time_ns.tolist() == [10_000_000, 20_100_000]
+    assert series.raw is not None
+    assert series.raw.tolist() == [7, 8]
+
+
+def test_pulse_times_are_rounded_to_a_microsecond(cutter: Cutter) -> None:
+    cutter.add(batch(pulses={"tach_pulses": at(0.0100004, 0.0166666)}))
+    assert only(cutter, "tach_pulses").time_ns.tolist() == [10_000_000, 16_667_000]
+
+
+def test_what_came_before_the_start_is_left_out(cutter: Cutter) -> None:
+    cutter.add(batch(samples={"fuel_pressure": (at(-0.5, 0.5), np.array([7, 8], np.int16))}))
+    cutter.add(batch(pulses={"tach_pulses": at(-0.25)}))
+    assert [(item.channel, item.time_ns.tolist()) for item in cutter.take(0).series] == [
+        (NAMES.index("fuel_pressure"), [500_000_000])
+    ]
+
+
+def test_the_key_is_said_again_at_the_start_of_every_second(cutter: Cutter) -> None:
+    cutter.add(batch(states={"key_sense": (at(-3.0), np.array([1], np.int8))}))
+    assert only(cutter, "key_sense", 0).time_ns.tolist() == [0]
+    assert only(cutter, "key_sense", 1).time_ns.tolist() == [NS_PER_S]
+    cutter.add(batch(states={"key_sense": (at(2.5), np.array([0], np.int8))}))
+    series = only(cutter, "key_sense", 2)
+    assert series.time_ns.tolist() == [2 * NS_PER_S, 2_500_000_000]
+    assert series.raw is not None
+    assert series.raw.tolist() == [1, 0]
+    assert only(cutter, "key_sense", 3).raw.tolist() == [0]  # type: ignore[union-attr]
+
+
+def test_a_late_change_of_the_key_is_not_followed_by_the_old_state(cutter: Cutter) -> None:
+    cutter.add(batch(states={"key_sense": (at(0.0), np.array([1], np.int8))}))
+    cutter.take(0)
+    cutter.add(batch(states={"key_sense": (at(0.9), np.array([0], np.int8))}))
+    series = only(cutter, "key_sense", 1)
+    assert (series.time_ns.tolist(), series.raw.tolist()) == ([900_000_000], [0])  # type: ignore[union-attr]
+
+
+def test_gaps_are_moved_onto_the_recordings_time(cutter: Cutter) -> None:
+    cutter.add(batch(gaps=(Gap("fuel_pressure", ZERO - 5, ZERO + 7, "wire off"),)))
+    assert cutter.take(0).gaps == (Gap("fuel_pressure", 0, 7, "wire off"),)
+
+
+def test_a_channel_that_gave_nothing_is_absent(cutter: Cutter) -> None:
+    cutter.add(batch())
+    assert cutter.take(0).series == ()

@@ -1,0 +1,265 @@
+"""The recorder's loop: everything that came is stored, whatever the card does, and it says how it is doing."""
+
+import json
+import threading
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from logger.errors import StoreError
+from logger.event import NS_PER_S, Gap
+from logger.recorder import recorder as recorder_module
+from logger.recorder.recorder import Recorder
+from logger.sensors.batch import PartHealth
+from logger.settings import Settings
+from logger.store.recording import RecordingReader, RecordingWriter, Second
+from tests.recorder.standin import START_NS, JumpingClock, StandInHardware
+from tests.store.recordings import all_same, everything
+
+quiet = {"say": lambda text: None}
+
+
+def read(path: Path) -> RecordingReader:
+    return RecordingReader(path)
+
+
+def live(wiring: Settings) -> dict[str, Any]:
+    return dict(json.loads((Path(wiring.recorder.run_dir) / "live.json").read_text()))
+
+
+def test_every_sample_and_pulse_is_stored_at_its_own_time(
+    wiring: Settings, clock: JumpingClock, hardware: StandInHardware
+) -> None:
+    recorder = Recorder(wiring, hardware, clock, inline=True, **quiet)
+    health = recorder.run(START_NS + 20 * NS_PER_S)
+    with read(recorder.place.path) as reader:
+        zero = reader.meta.started_monotonic_ns
+        battery = reader.raw("battery_voltage")
+        tach = reader.pulses("tach_pulses")
+    grid = START_NS + np.arange(2000, dtype=np.int64) * 10_000_000
+    assert (battery.time_ns + zero).tolist() == grid.tolist()
+    assert battery.raw is not None
+    assert battery.raw.tolist() == (grid // 10_000_000 % 1000).tolist()
+    pulses = np.arange(-(-START_NS // 6_666_667), -(-(START_NS + 20 * NS_PER_S) // 6_666_667)) * 6_666_667
+    assert np.abs(tach + zero - pulses).max() <= 500
+    assert (health.samples, health.pulses, health.late_polls) == (2000, pulses.size, 0)
+
+
+def test_the_first_row_is_stored_after_a_tenth_of_a_second(
+    wiring: Settings, clock: JumpingClock, hardware: StandInHardware
+) -> None:
+    recorder = Recorder(wiring, hardware, clock, inline=True, **quiet)
+    recorder.run(START_NS + NS_PER_S // 10)
+    assert recorder.health.commit.committed >= 1
+    with read(recorder.place.path) as reader:
+        assert reader.raw("battery_voltage").time_ns.size == 10
+
+
+def test_two_runs_with_a_clock_that_jumps_store_the_same(wiring: Settings, tmp_path: Path) -> None:
+    stored = []
+    for run in ("one", "two"):
+        clock = JumpingClock()
+        place = replace(wiring.recorder, data_dir=str(tmp_path / run))
+        recorder = Recorder(replace(wiring, recorder=place), StandInHardware(clock), clock, inline=True, **quiet)
+        recorder.run(START_NS + 5 * NS_PER_S)
+        stored.append(everything(recorder.place.path))
+    assert all_same(*stored)
+
+
+def test_a_card_that_stalls_for_a_minute_costs_nothing(
+    wiring: Settings, clock: JumpingClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stalled, released = threading.Event(), threading.Event()
+    append = RecordingWriter.append
+
+    def stall(writer: RecordingWriter, second: Second) -> None:
+        if second.index == 5:
+            stalled.set()
+            released.wait()
+        append(writer, second)
+
+    def release(number: int) -> None:
+        if number == 60:
+            # The card must have stopped before the minute begins, for virtual time does not wait for it.
+            stalled.wait()
+        if number == 660:
+            peaks.append(recorder.health.commit.buffered)
+            released.set()
+
+    peaks: list[int] = []
+    monkeypatch.setattr(RecordingWriter, "append", stall)
+    recorder = Recorder(wiring, StandInHardware(clock, release), clock, **quiet)
+    health = recorder.run(START_NS + 70 * NS_PER_S)
+    assert peaks[0] >= 60
+    assert health.commit.peak_buffered >= 60
+    assert health.commit.dropped == 0
+    with read(recorder.place.path) as reader:
+        assert reader.raw("battery_voltage").time_ns.size == 7000
+        assert reader.gaps() == ()
+        assert reader.how_closed == "closed"
+
+
+def test_what_no_longer_fits_into_the_buffer_is_a_gap_that_says_why(
+    wiring: Settings, clock: JumpingClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    released, drained = threading.Event(), threading.Event()
+    append = RecordingWriter.append
+
+    def stall(writer: RecordingWriter, second: Second) -> None:
+        released.wait()
+        append(writer, second)
+        if second.index == 9:
+            drained.set()
+
+    def release(number: int) -> None:
+        if number == 150:
+            released.set()
+            drained.wait()
+
+    monkeypatch.setattr(RecordingWriter, "append", stall)
+    short = replace(wiring, recorder=replace(wiring.recorder, buffer_s=10.0))
+    recorder = Recorder(short, StandInHardware(clock, release), clock, **quiet)
+    health = recorder.run(START_NS + 20 * NS_PER_S)
+    assert health.commit.dropped == 5
+    with read(recorder.place.path) as reader:
+        [gap] = reader.gaps()
+        assert (gap.channel, gap.from_ns, gap.to_ns) == ("all", 10 * NS_PER_S, 15 * NS_PER_S)
+        assert "card did not take data" in gap.why
+        times = reader.raw("battery_voltage").time_ns
+    assert not ((times >= 10 * NS_PER_S) & (times < 15 * NS_PER_S)).any()
+
+
+def test_a_commit_that_fails_is_tried_again(
+    wiring: Settings, clock: JumpingClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    failures = [2]
+    append = RecordingWriter.append
+    stored = threading.Event()
+
+    def refuse(writer: RecordingWriter, second: Second) -> None:
+        if second.index == 3 and failures[0]:
+            failures[0] -= 1
+            raise StoreError("disk I/O error")
+        append(writer, second)
+        if second.index == 3:
+            stored.set()
+
+    monkeypatch.setattr("logger.recorder.commit.RETRY_S", 0.001)
+    monkeypatch.setattr(RecordingWriter, "append", refuse)
+    hardware = StandInHardware(clock, lambda number: stored.wait() and None if number == 50 else None)
+    recorder = Recorder(wiring, hardware, clock, **quiet)
+    health = recorder.run(START_NS + 6 * NS_PER_S)
+    assert health.commit.failures == 2
+    assert health.commit.problem == ""
+    with read(recorder.place.path) as reader:
+        assert reader.raw("battery_voltage").time_ns.size == 600
+
+
+def test_a_loop_that_was_stopped_for_seconds_goes_on_and_keeps_what_came_meanwhile(
+    wiring: Settings, clock: JumpingClock
+) -> None:
+    def stall(number: int) -> None:
+        if number == 25:
+            clock.now_ns += 4 * NS_PER_S
+
+    recorder = Recorder(wiring, StandInHardware(clock, stall), clock, inline=True, **quiet)
+    health = recorder.run(START_NS + 10 * NS_PER_S)
+    assert health.late_polls == 1
+    assert health.peak_late_ms > 3000
+    with read(recorder.place.path) as reader:
+        assert reader.raw("battery_voltage").time_ns.size == 1000
+        assert reader.pulses("tach_pulses", 4 * NS_PER_S, 5 * NS_PER_S).size == 150
+
+
+def test_a_stop_stores_what_was_on_its_way_and_closes(wiring: Settings, clock: JumpingClock) -> None:
+    hardware = StandInHardware(clock, lambda number: recorder.stop() if number == 33 else None)
+    said: list[str] = []
+    recorder = Recorder(wiring, hardware, clock, say=said.append)
+    recorder.run()
+    with read(recorder.place.path) as reader:
+        assert reader.raw("battery_voltage").time_ns.size == 340
+        assert reader.how_closed == "closed"
+    assert hardware.closed
+    assert hardware.shown[-1] == "not_recording"
+    assert "closed after" in said[-1]
+    assert live(wiring)["state"] == "not_recording"
+
+
+def test_gaps_and_the_parts_health_go_into_the_recording(wiring: Settings, clock: JumpingClock) -> None:
+    def lose(number: int) -> None:
+        if number == 30:
+            hardware.health = (PartHealth("adc 0x48", "I2C address 0x48", "missing", "no answer"),)
+            hardware.gaps = (Gap("battery_voltage", START_NS + NS_PER_S, START_NS + 2 * NS_PER_S, "no answer"),)
+
+    hardware = StandInHardware(clock, lose)
+    recorder = Recorder(wiring, hardware, clock, inline=True, **quiet)
+    recorder.run(START_NS + 5 * NS_PER_S)
+    with read(recorder.place.path) as reader:
+        zero = reader.meta.started_monotonic_ns
+        assert reader.gaps() == (
+            Gap("battery_voltage", START_NS + NS_PER_S - zero, START_NS + 2 * NS_PER_S - zero, "no answer"),
+        )
+        states = [[part["state"] for part in note["parts"]] for note in reader.health()]
+    assert states[0] == ["ok"]
+    assert ["missing"] in states
+    assert "sensor_missing" in hardware.shown
+
+
+def test_the_last_megabytes_of_a_card_are_left_and_the_file_is_closed(
+    wiring: Settings, clock: JumpingClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    left = iter([900.0, 900.0, 700.0, 0.9])
+    monkeypatch.setattr(recorder_module, "free_mb", lambda folder: next(left))
+    said: list[str] = []
+    hardware = StandInHardware(clock)
+    recorder = Recorder(wiring, hardware, clock, inline=True, say=said.append)
+    recorder.run(START_NS + 10 * NS_PER_S)
+    assert said[0].startswith("recording stopped: only 0.9 MB free in")
+    assert hardware.shown == ["recording", "not_recording", "not_recording"]
+    assert "0.9 MB free" in live(wiring)["why"]
+    with read(recorder.place.path) as reader:
+        assert reader.how_closed == "closed"
+        assert reader.n_seconds == 3
+
+
+def test_a_card_that_is_nearly_full_is_said_early(wiring: Settings, clock: JumpingClock) -> None:
+    early = replace(wiring, recorder=replace(wiring.recorder, warn_mb=1e6))
+    hardware = StandInHardware(clock, lambda number: warnings.extend(live(early)["warnings"]) if number == 15 else None)
+    warnings: list[str] = []
+    Recorder(early, hardware, clock, inline=True, **quiet).run(START_NS + 2 * NS_PER_S)
+    assert any("MB left on the card" in text for text in warnings)
+    assert hardware.shown[0] == "sensor_missing"
+
+
+def test_a_data_directory_that_cannot_be_written_is_said_at_once(
+    wiring: Settings, clock: JumpingClock, hardware: StandInHardware, tmp_path: Path
+) -> None:
+    (tmp_path / "data").write_text("a file where the folder should be")
+    with pytest.raises(StoreError, match=r"data: cannot be written: .*; make it writable .* recorder\.data_dir"):
+        Recorder(wiring, hardware, clock, **quiet)
+
+
+def test_a_run_directory_that_cannot_be_made_is_said_at_once(
+    wiring: Settings, clock: JumpingClock, hardware: StandInHardware, tmp_path: Path
+) -> None:
+    (tmp_path / "run").write_text("")
+    with pytest.raises(StoreError, match=r"run: cannot be made: .*recorder\.run_dir"):
+        Recorder(wiring, hardware, clock, **quiet)
+
+
+def test_the_recording_tells_which_car_which_boot_and_which_power_up_it_is_of(
+    wiring: Settings, clock: JumpingClock, hardware: StandInHardware
+) -> None:
+    recorder = Recorder(wiring, hardware, clock, inline=True, clock_is_set=True, **quiet)
+    recorder.run(START_NS + NS_PER_S)
+    with read(recorder.place.path) as reader:
+        meta = reader.meta
+    assert Settings.from_dict(meta.settings) == wiring
+    assert meta.power_up == 1
+    assert len(meta.uuid) == 36
+    assert meta.clock_is_set
+    assert meta.started_utc == "2026-05-09T08:02:10.100000+00:00"
+    assert recorder.place.path.name == "20260509T080211Z.sqlite"
