@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from logger.analysis import electrical, frozen, off_scale
+from logger.analysis import clamps, electrical, frozen, off_scale
 from logger.analysis.findings import FaultKind, SensorFault
 from logger.analysis.plausible import PLAUSIBLE
 from logger.analysis.scene import Scene, interval_ns, merge, running_spans, spans_of
@@ -40,7 +40,7 @@ class _Lies:
 
 
 def find(recording: Recording, engine: Engine, running: list[tuple[float, float]] | None = None) -> list[SensorFault]:
-    """Faults of the sampled channels of one recording, in order of channel and time.
+    """Faults of the sampled channels and of the pulse inputs beside the tach wire, in order of channel and time.
 
     running: where the engine ran, seconds; worked out from the tach pulses where not given.
     """
@@ -64,7 +64,7 @@ def find(recording: Recording, engine: Engine, running: list[tuple[float, float]
         found = _judge(name, trace, scene)
         trusted[name] = mask(trace, found)
         faults += found
-    return faults
+    return faults + clamps.silences(scene)
 
 
 def _without_frozen(name: str, trace: Trace, scene: Scene) -> Trace:

@@ -350,13 +350,34 @@ def odd_traces(draw: st.DrawFn) -> dict[str, Trace]:
 @given(odd_traces(), st.lists(st.integers(0, 9_000), max_size=40))
 def test_whatever_a_recording_holds_it_is_judged_without_a_failure(traces: dict[str, Trace], at_ms: list[int]) -> None:
     pulses = np.sort(np.array(at_ms, np.int64)) * 1_000_000
-    recording = Recording("r01", 9 * NS_PER_S, traces, {"tach_pulses": pulses})
+    clamped = {"spark_pulses": pulses[::3], "crank_pulses": pulses[:1]}
+    tach = {"tach_pulses": pulses} if len(at_ms) % 2 else {}
+    recording = Recording("r01", 9 * NS_PER_S, traces, tach | clamped)
     for running in (None, [(0.0, 9.0)]):
         for fault in sensor_faults.find(recording, ENGINE, running):
             assert fault.from_s <= fault.to_s
-            sensor_faults.mask(traces[fault.channel], [fault])
+            if fault.channel in traces:
+                sensor_faults.mask(traces[fault.channel], [fault])
     for gap in sensor_faults.gaps(recording):
         assert 0 <= gap["from_s"] < gap["to_s"] <= 9
+
+
+def with_sparks(at_s: FloatArray, silent: tuple[float, float]) -> Recording:
+    kept_s = at_s[(at_s < silent[0]) | (at_s > silent[1])]
+    pulses = {"tach_pulses": at_s, "spark_pulses": kept_s}
+    return replace(car(), pulses={name: (value * NS_PER_S).astype(np.int64) for name, value in pulses.items()})
+
+
+def test_a_spark_clamp_silent_while_the_engine_holds_its_speed_has_slipped_off() -> None:
+    at_s = np.arange(2.0, 58.0, 0.01)
+    assert said(with_sparks(at_s, (20.0, 30.0))) == [("spark_pulses", "open")]
+    assert said(with_sparks(at_s, (20.0, 20.5))) == []
+
+
+def test_sparks_truly_missing_while_the_car_rolls_out_are_no_fault_of_the_clamp() -> None:
+    falling = 20.0 + np.cumsum(np.linspace(0.01, 0.03, 300))  # 3000 to 1000 rpm in six seconds
+    at_s = np.concatenate([np.arange(2.0, 20.0, 0.01), falling, np.arange(falling[-1] + 0.03, 58.0, 0.03)])
+    assert said(with_sparks(at_s, (20.0, 26.0))) == []
 
 
 def test_eight_hours_of_five_channels_are_judged_in_seven_tenths_of_a_second() -> None:
