@@ -5,7 +5,8 @@
 `running`: for each recording of the event, in order, the list of (from_s, to_s) in which the engine ran.
 The dict holds `linked_heat` and `linked_shock` (True, False, None = cannot tell yet), `sentence` for people,
 `stumbles`, `bursts`, and `conditions`: one dict for each condition looked at, with `name`, `n`, `seen`, `expected`,
-`p`, `p_adjusted`, `effect` (a ratio of rates), `effect_low`, `effect_high` (95 %), `linked` and `sentence`.
+`p`, `p_adjusted`, `effect` (a ratio of rates), `effect_low`, `effect_high` (95 %), `linked` and `sentence`; and
+`crossover` (crossover.py): each condition within runs, with the others held.
 
 How it is told:
 
@@ -19,7 +20,8 @@ How it is told:
   down to that and not to heat.
 * Heat and shock are the two questions asked beforehand, and share the allowance for error: STAKES of it for each
   (weighted Bonferroni; more for heat, as shock shows plainly or not at all). Other conditions are looked at because
-  they are there (rank-sum test, F. Wilcoxon, Biometrics 1 (1945) 80-83), corrected for everything looked at (Holm).
+  they are there (rank-sum test, F. Wilcoxon, Biometrics 1 (1945) 80-83): leads, of which few may be wrong (false
+  discovery rate over everything looked at, Benjamini and Hochberg).
 * None where no link is significant but fewer than MINIMUM_STUMBLES came, it was about as warm all the time, or the
   comparison leans towards a link (p below LEANING_P) without being sure.
 """
@@ -31,6 +33,7 @@ from typing import Any
 import numpy as np
 from scipy.stats import beta, mannwhitneyu
 
+from logger.analysis.crossover import crossover
 from logger.analysis.findings import SensorFault, Stumble
 from logger.analysis.frames import (
     CELL_S,
@@ -43,7 +46,7 @@ from logger.analysis.frames import (
     of_the_road,
     struck_by,
 )
-from logger.analysis.matched import holm, rise_p, rotation_counts
+from logger.analysis.matched import benjamini_hochberg, rise_p, rotation_counts
 from logger.event import BoolArray, Event, FloatArray
 
 STEP_S = 0.02
@@ -133,11 +136,12 @@ def linked(frames: Sequence[Frame]) -> dict[str, Any]:
     n_stumbles = sum(cells.onsets_s.size for cells in frames)
     n_bursts = sum(len(cells.bursts_s) for cells in frames)
     shock = _shock(frames)
-    others = [found for name in COMPARED if (found := _ranked(frames, name, _could_begin(frames)))]
+    could_begin = _could_begin(frames)
+    others = [found for name in COMPARED if (found := _ranked(frames, name, could_begin))]
     heat = _heat(frames, shock, others)
     first = [found for found in (heat, shock) if found is not None]
     adjusted = {found.name: min(1.0, found.p / STAKES[found.name]) for found in first}
-    everything = holm([c.p for c in first + others])
+    everything = benjamini_hochberg([c.p for c in first + others])
     for found, p in zip(first + others, everything, strict=True):
         adjusted.setdefault(found.name, p)
     conditions = [_judge(found, float(adjusted[found.name]), n_stumbles, others) for found in first + others]
@@ -149,6 +153,7 @@ def linked(frames: Sequence[Frame]) -> dict[str, Any]:
         "bursts": n_bursts,
         "sentence": _summary(n_stumbles, conditions),
         "conditions": [asdict(condition) for condition in conditions],
+        "crossover": crossover(frames, could_begin),
     }
 
 

@@ -1,4 +1,4 @@
-"""Statistics of matched comparison: exact, small, each with its published source. Used by links.py and repairs.py.
+"""Statistics of matched comparison: exact, small, each with its published source. Used by links.py and crossover.py.
 
 holm(p) -> adjusted p                                       S. Holm, Scand. J. Stat. 6 (1979) 65-70
 benjamini_hochberg(p) -> adjusted p                         Y. Benjamini & Y. Hochberg, JRSS B 57 (1995) 289-300
