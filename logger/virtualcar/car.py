@@ -356,6 +356,7 @@ class Car:
         return (
             self.air.pressure_kpa, rail.pressure_kpa, rail.normal_kpa, self.bus.voltage, self.normal_bus.voltage,
             driver.throttle, self.line.speed, self.line.ax, driver.lateral_g, self.coolant, self.bay,
-            float(self.pump_on), self.load_a, float(driver.gear), float(driver.running), float(t >= self.ignition.dead_until),
+            float(self.pump_on), self.load_a, float(driver.gear), float(driver.running),
+            float(t >= self.ignition.dead_until),
             float(self.injected and not self.cut),
         )  # fmt: skip

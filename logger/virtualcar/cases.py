@@ -20,7 +20,7 @@ import pyarrow.csv as pa_csv
 
 from logger.event import Engine, FloatArray
 from logger.virtualcar.car import Car, CarSpec, Conditions
-from logger.virtualcar.drive import Drive
+from logger.virtualcar.drive import Drive, clipped
 from logger.virtualcar.driver import Plan
 from logger.virtualcar.faults import KINDS, Fault
 from logger.virtualcar.garage import CARS, HELD_OUT, TUNED, as_built, possible, sick
@@ -77,6 +77,8 @@ def build_case(name: str, seed: int, fault_kind: str, car_name: str, *, repair: 
     n_drives = random.randint(5, 6) if with_repair else 2 if kind == "bench" else random.randint(3, 4)
     repaired_after = n_drives // 2 if with_repair else n_drives
     drives, cars = _drive_all(spec, faults, kind, n_drives, repaired_after, outcome, random, seed)
+    if random.random() < 0.2:  # a logger fed from the ignition switch sees nothing before and after
+        drives = [_ignition_fed(recording) for recording in drives]
     sensing = sensing_for(spec.engine.rail_kpa, random)
     channels = _channels(spec, random)
     if "sensor_supply_voltage" not in channels:
@@ -100,6 +102,12 @@ def build_case(name: str, seed: int, fault_kind: str, car_name: str, *, repair: 
         2026, random.randint(4, 10), random.randint(1, 28), random.randint(8, 10), random.randint(0, 59), tzinfo=UTC
     )
     return Case(name, kind, spec, _described(spec, random), drives, sensing, channels, wires, done, truth, started)
+
+
+def _ignition_fed(recording: Drive) -> Drive:
+    times, values = recording.steps["key_sense"]
+    on, off = times[values > 0.5], times[1:][values[1:] < 0.5]
+    return clipped(recording, float(on[0]) + 0.4, float(off[-1]) + 0.3)
 
 
 def _fault(kind: str, spec: CarSpec, random: Random) -> Fault:
@@ -148,7 +156,8 @@ def _drive_all(
         weak = any(fault.kind == "charging" for fault in faults)
         conditions = Conditions(
             coolant_degc=coolant, bay_degc=max(25.0, coolant - random.uniform(20.0, 40.0)),
-            ambient_degc=random.uniform(12.0, 30.0), rail_kpa=0.0 if number == 1 else spec.engine.rail_kpa * random.uniform(0.0, 0.8),
+            ambient_degc=random.uniform(12.0, 30.0),
+            rail_kpa=0.0 if number == 1 else spec.engine.rail_kpa * random.uniform(0.0, 0.8),
             capacity_ah=0.8 if weak else 40.0, used=used if weak else 0.05, slope=random.choice((0.0, 0.0, 0.04, 0.07)),
         )  # fmt: skip
         result, car = drive(
@@ -183,7 +192,8 @@ def _plan(kind: str, random: Random) -> Plan:
         holds = tuple(random.uniform(1500.0, 3500.0) for _ in range(random.randint(2, 5)))
         return Plan(prime, random.uniform(15.0, 30.0), random.randint(2, 5), (), False, cool, holds)
     return Plan(
-        prime, random.uniform(6.0, 14.0), random.randint(0, 2), course(random, random.uniform(28.0, 55.0), hill=random.random() < 0.4),
+        prime, random.uniform(6.0, 14.0), random.randint(0, 2), course(random, random.uniform(28.0, 55.0),
+        hill=random.random() < 0.4),
         random.random() < 0.08, cool, (), random.uniform(0.86, 0.99), random.choice((0.0, 0.0, 0.3)),
     )  # fmt: skip
 

@@ -50,6 +50,47 @@ class Drive:
     truth: Mapping[str, Any] = field(default_factory=dict)
 
 
+_TIMES = ("onset_s", "engine_onset_s", "end_s", "stopped_s", "t", "from_s", "to_s")
+
+
+def clipped(drive: Drive, from_s: float, to_s: float) -> Drive:
+    """The same drive as a logger sees it that has power only from `from_s` to `to_s`.
+
+    Both are taken down to whole tenths of a second, which every signal's grid contains. Truth outside is dropped.
+    """
+    start, end = np.floor(from_s * 10.0) / 10.0, np.floor(min(to_s, drive.duration_s) * 10.0) / 10.0
+
+    def moved(rows: list[dict[str, Any]], key: str) -> list[dict[str, Any]]:
+        kept = [row for row in rows if start <= row[key] < end]
+        return [row | {name: round(row[name] - start, 4) for name in _TIMES if name in row} for row in kept]
+
+    def slices(signal: Signal) -> Signal:
+        return Signal(signal.rate_hz, signal.value[round(start * signal.rate_hz) : round(end * signal.rate_hz)])
+
+    truth = dict(drive.truth)
+    for name, key in (("stumbles", "onset_s"), ("distractors", "t"), ("failed_starts", "from_s")):
+        truth[name] = moved(truth[name], key)
+    hits = [[round(t - start, 3), peak] for t, peak in truth["recording"]["hits"] if start <= t < end]
+    truth["recording"] = truth["recording"] | {"duration_s": float(round(end - start, 2)), "hits": hits}
+    return Drive(
+        drive.name,
+        float(end - start),
+        float(drive.offset_s + start),
+        {name: slices(signal) for name, signal in drive.signals.items()},
+        {name: times[(times >= start) & (times < end)] - start for name, times in drive.pulses.items()},
+        {name: _clipped_steps(times, values, start, end) for name, (times, values) in drive.steps.items()},
+        truth,
+    )
+
+
+def _clipped_steps(times: FloatArray, values: FloatArray, start: float, end: float) -> tuple[FloatArray, FloatArray]:
+    """A step signal from `start` on, beginning with the value it then has."""
+    first = int(np.searchsorted(times, start, side="right")) - 1
+    keep = (times > start) & (times < end)
+    at_start = values[max(first, 0)]
+    return np.concatenate([[0.0], times[keep] - start]), np.concatenate([[at_start], values[keep]])
+
+
 @dataclass(frozen=True, slots=True)
 class DemoEvent:
     """A day of drives with the engine they belong to, as its owner would describe it."""

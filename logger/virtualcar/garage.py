@@ -41,13 +41,15 @@ TUNED: dict[str, CarSpec] = {
         ),
         _car(
             "six_injected",
-            EngineSpec(cylinders=6, litres=2.5, inertia=0.18, idle_rpm=820.0, redline_rpm=6400.0, rail_kpa=300.0, limiter="fuel"),
+            EngineSpec(cylinders=6, litres=2.5, inertia=0.18, idle_rpm=820.0, redline_rpm=6400.0, rail_kpa=300.0,
+            limiter="fuel"),
             Chassis(mass=1120.0, gears=_gears(13.2, 0.61, 0.69, 0.75), clutch_nm=360.0, shaft_hz=4.0),
         ),
         _car(
             "six_carburettor",
             EngineSpec(
-                cylinders=6, litres=2.8, inertia=0.26, idle_rpm=750.0, redline_rpm=5600.0, peak_rpm=3300.0, rail_kpa=32.0,
+                cylinders=6, litres=2.8, inertia=0.26, idle_rpm=750.0, redline_rpm=5600.0, peak_rpm=3300.0,
+                rail_kpa=32.0,
                 fuel_system="carburettor", manifold_referenced=False, overrun_cut=False, idle_control=False,
                 timing_scatter_deg=0.6, cyclic_variation=0.028,
             ),
@@ -56,10 +58,12 @@ TUNED: dict[str, CarSpec] = {
         _car(
             "eight_single_point",
             EngineSpec(
-                cylinders=8, litres=3.5, inertia=0.28, idle_rpm=700.0, redline_rpm=5600.0, peak_rpm=3200.0, rail_kpa=100.0,
+                cylinders=8, litres=3.5, inertia=0.28, idle_rpm=700.0, redline_rpm=5600.0, peak_rpm=3200.0,
+                rail_kpa=100.0,
                 fuel_system="single_point", manifold_referenced=False, dwell_ms=2.6,
             ),
-            Chassis(mass=1350.0, gears=_gears(11.0, 0.62, 0.68, 0.74), clutch_nm=480.0, shaft_hz=4.4), alternator_a=65.0,
+            Chassis(mass=1350.0, gears=_gears(11.0, 0.62, 0.68, 0.74), clutch_nm=480.0, shaft_hz=4.4),
+            alternator_a=65.0,
         ),
         _car(
             "four_mechanical_injection",
@@ -79,7 +83,8 @@ TUNED: dict[str, CarSpec] = {
         ),
         _car(
             "three_injected",
-            EngineSpec(cylinders=3, litres=1.0, inertia=0.1, idle_rpm=900.0, redline_rpm=6400.0, cyclic_variation=0.022),
+            EngineSpec(cylinders=3, litres=1.0, inertia=0.1, idle_rpm=900.0, redline_rpm=6400.0,
+            cyclic_variation=0.022),
             Chassis(mass=720.0, gears=_gears(17.5, 0.56, 0.66, 0.73), clutch_nm=140.0, driven_share=0.6),
         ),
         _car(
@@ -93,8 +98,10 @@ TUNED: dict[str, CarSpec] = {
         _car(
             "one_two_stroke",
             EngineSpec(
-                cylinders=1, strokes=2, litres=0.35, inertia=0.028, idle_rpm=1300.0, redline_rpm=7200.0, peak_rpm=5200.0,
-                rail_kpa=25.0, fuel_system="carburettor", manifold_referenced=False, overrun_cut=False, idle_control=False,
+                cylinders=1, strokes=2, litres=0.35, inertia=0.028, idle_rpm=1300.0, redline_rpm=7200.0,
+                peak_rpm=5200.0,
+                rail_kpa=25.0, fuel_system="carburettor", manifold_referenced=False, overrun_cut=False,
+                idle_control=False,
                 cyclic_variation=0.03,
             ),
             Chassis(mass=330.0, gears=_gears(19.0, 0.62, 0.72, 0.8), clutch_nm=60.0, drag=0.35), alternator_a=20.0,
@@ -108,10 +115,12 @@ HELD_OUT: dict[str, CarSpec] = {
         _car(
             "five_turbo_mechanical",
             EngineSpec(
-                cylinders=5, litres=2.1, inertia=0.2, idle_rpm=850.0, redline_rpm=6500.0, peak_rpm=3900.0, boost_kpa=80.0,
+                cylinders=5, litres=2.1, inertia=0.2, idle_rpm=850.0, redline_rpm=6500.0, peak_rpm=3900.0,
+                boost_kpa=80.0,
                 rail_kpa=520.0, fuel_system="mechanical_injection", manifold_referenced=False, limiter="spark",
             ),
-            Chassis(mass=1220.0, gears=_gears(13.4, 0.59, 0.69, 0.76, 0.8), clutch_nm=460.0, grip=0.9, driven_share=1.0),
+            Chassis(mass=1220.0, gears=_gears(13.4, 0.59, 0.69, 0.76, 0.8), clutch_nm=460.0, grip=0.9,
+            driven_share=1.0),
             alternator_a=70.0,
         ),
         _car(
@@ -121,12 +130,14 @@ HELD_OUT: dict[str, CarSpec] = {
                 fuel_system="carburettor", manifold_referenced=False, overrun_cut=False, idle_control=False,
                 timing_scatter_deg=0.55, cyclic_variation=0.03,
             ),
-            Chassis(mass=640.0, gears=_gears(17.0, 0.57, 0.67, 0.74), clutch_nm=130.0, driven_share=0.6), alternator_a=30.0,
+            Chassis(mass=640.0, gears=_gears(17.0, 0.57, 0.67, 0.74), clutch_nm=130.0, driven_share=0.6),
+            alternator_a=30.0,
         ),
         _car(
             "six_control_unit",
             EngineSpec(
-                cylinders=6, litres=3.0, inertia=0.2, idle_rpm=760.0, redline_rpm=6500.0, peak_rpm=4300.0, rail_kpa=330.0,
+                cylinders=6, litres=3.0, inertia=0.2, idle_rpm=760.0, redline_rpm=6500.0, peak_rpm=4300.0,
+                rail_kpa=330.0,
                 tach_source="control_unit", tach_pulses_per_revolution=2.0, limiter="fuel",
             ),
             Chassis(mass=1260.0, gears=_gears(12.6, 0.6, 0.7, 0.77, 0.82), clutch_nm=430.0, shaft_hz=4.2),
@@ -134,7 +145,8 @@ HELD_OUT: dict[str, CarSpec] = {
         _car(
             "eight_carburettor",
             EngineSpec(
-                cylinders=8, litres=4.3, inertia=0.34, idle_rpm=680.0, redline_rpm=5400.0, peak_rpm=3000.0, rail_kpa=40.0,
+                cylinders=8, litres=4.3, inertia=0.34, idle_rpm=680.0, redline_rpm=5400.0, peak_rpm=3000.0,
+                rail_kpa=40.0,
                 fuel_system="carburettor", manifold_referenced=False, overrun_cut=False, idle_control=False,
                 timing_scatter_deg=0.6, dwell_ms=2.8,
             ),
@@ -143,16 +155,19 @@ HELD_OUT: dict[str, CarSpec] = {
         _car(
             "two_air_cooled",
             EngineSpec(
-                cylinders=2, litres=0.65, inertia=0.075, idle_rpm=950.0, redline_rpm=6200.0, peak_rpm=4300.0, rail_kpa=20.0,
+                cylinders=2, litres=0.65, inertia=0.075, idle_rpm=950.0, redline_rpm=6200.0, peak_rpm=4300.0,
+                rail_kpa=20.0,
                 fuel_system="carburettor", manifold_referenced=False, overrun_cut=False, idle_control=False,
                 tach_pulses_per_revolution=1.0, cyclic_variation=0.026,
             ),
-            Chassis(mass=560.0, gears=_gears(18.5, 0.57, 0.66, 0.72), clutch_nm=95.0, driven_share=0.6), alternator_a=28.0,
+            Chassis(mass=560.0, gears=_gears(18.5, 0.57, 0.66, 0.72), clutch_nm=95.0, driven_share=0.6),
+            alternator_a=28.0,
         ),
         _car(
             "four_sixteen_valve",
             EngineSpec(
-                litres=2.0, inertia=0.12, idle_rpm=920.0, redline_rpm=7400.0, peak_rpm=5200.0, rail_kpa=260.0, limiter="spark",
+                litres=2.0, inertia=0.12, idle_rpm=920.0, redline_rpm=7400.0, peak_rpm=5200.0, rail_kpa=260.0,
+                limiter="spark",
                 cyclic_variation=0.015,
             ),
             Chassis(mass=990.0, gears=_gears(14.8, 0.63, 0.73, 0.8, 0.84), clutch_nm=300.0, grip=0.85, shaft_hz=6.0),
@@ -160,7 +175,8 @@ HELD_OUT: dict[str, CarSpec] = {
         _car(
             "six_crank_pickup",
             EngineSpec(
-                cylinders=6, litres=2.2, inertia=0.16, idle_rpm=880.0, redline_rpm=6900.0, peak_rpm=4700.0, rail_kpa=240.0,
+                cylinders=6, litres=2.2, inertia=0.16, idle_rpm=880.0, redline_rpm=6900.0, peak_rpm=4700.0,
+                rail_kpa=240.0,
                 tach_source="crank", tach_pulses_per_revolution=3.0,
             ),
             Chassis(mass=1010.0, gears=_gears(14.2, 0.6, 0.7, 0.78)),
@@ -184,11 +200,13 @@ def as_built(car: CarSpec, random: Random) -> CarSpec:
             engine, litres=about(engine.litres, 0.05), inertia=about(engine.inertia, 0.15),
             idle_rpm=round(about(engine.idle_rpm, 0.07), -1), redline_rpm=round(about(engine.redline_rpm, 0.05), -2),
             rail_kpa=about(engine.rail_kpa, 0.06), cyclic_variation=about(engine.cyclic_variation, 0.3),
-            cylinder_spread=about(engine.cylinder_spread, 0.5), timing_scatter_deg=about(engine.timing_scatter_deg, 0.5),
+            cylinder_spread=about(engine.cylinder_spread, 0.5), timing_scatter_deg=about(engine.timing_scatter_deg,
+            0.5),
             dwell_ms=about(engine.dwell_ms, 0.12),
         ),
         chassis=replace(
-            chassis, mass=about(chassis.mass, 0.08), grip=about(chassis.grip, 0.18), shaft_hz=about(chassis.shaft_hz, 0.2)
+            chassis, mass=about(chassis.mass, 0.08), grip=about(chassis.grip, 0.18), shaft_hz=about(chassis.shaft_hz,
+            0.2)
         ),
         set_v=random.uniform(13.7, 14.5), base_load_a=random.uniform(3.0, 8.0),
         lamps_a=random.choice((0.0, 0.0, 9.0)), fan_a=random.uniform(7.0, 16.0),
@@ -217,7 +235,7 @@ def possible(car: CarSpec) -> list[str]:
 
 
 def sick(kind: str, how: str, car: CarSpec, random: Random) -> Fault:
-    """A fault of that kind, brought out in the given way, with severity drawn afresh; its own generator is set later."""
+    """A fault of that kind, brought out in the given way, its severity drawn afresh; its own generator comes later."""
     # a soft joint answers moderate knocks nearly always, a stiff one only the hard ones
     level = random.uniform(2.2, 3.6)
     shock = {"shock_g": level, "shock_chance": random.uniform(0.45, 0.9)}

@@ -1,4 +1,4 @@
-"""The ignition of one car: whether each firing gets its coil switched, its spark, and whom to blame where it does not."""
+"""The ignition of one car: whether each firing gets its coil switched and its spark, and whom to blame where not."""
 
 import math
 from collections.abc import Sequence

@@ -193,7 +193,7 @@ def _acceleration(car: Car, random: np.random.Generator) -> FloatArray:
     time = np.arange(0.0, log.end_s, 1.0 / SHAKE_HZ)
     speed, crank = _at(log, time, "speed"), _at(log, time, "crank")
     value = np.zeros((time.size, 3))
-    value[:, 0] = _lag(_at(log, time, "ax") / 9.81, 0.02, SHAKE_HZ)
+    value[:, 0] = _lag(_at(log, time, "ax") / 9.81, 0.02, SHAKE_HZ) + car.conditions.slope
     value[:, 1] = _lag(_at(log, time, "lateral"), 0.15, SHAKE_HZ)
     value[:, 2] = 1.0
     value += _engine_orders(car, time, crank)

@@ -3,8 +3,10 @@
 from dataclasses import replace
 from datetime import UTC, datetime
 from random import Random
-from typing import Any
 
+import numpy as np
+
+from logger.event import FloatArray
 from logger.virtualcar.car import Car, CarSpec, Conditions
 from logger.virtualcar.drive import DemoEvent, Drive
 from logger.virtualcar.driveline import Chassis
@@ -13,11 +15,6 @@ from logger.virtualcar.engine import EngineSpec
 from logger.virtualcar.faults import Fault, Trigger
 from logger.virtualcar.render import key_steps, pulses_of, signals_of
 from logger.virtualcar.truth import truth_of
-
-CHANNELS = (
-    "battery_voltage", "ignition_feed_voltage", "sensor_supply_voltage", "fuel_pressure", "throttle_position",
-    "air_fuel_ratio", "coolant_temperature", "acceleration", "tach_pulses",
-)  # fmt: skip
 
 DEMO_CAR = CarSpec(
     name="an invented six-cylinder saloon",
@@ -78,10 +75,8 @@ def drive(
     return result, car
 
 
-def _marks(car: Car, random: Random) -> Any:
+def _marks(car: Car, random: Random) -> FloatArray:
     """The driver presses the button a second or two after the worse stumbles, not always."""
-    import numpy as np
-
     rows = [row for row in truth_of(car, "")["stumbles"] if row["effective_lost"] > 25 and random.random() < 0.4]
     times = [row["onset_s"] + random.uniform(0.9, 2.4) for row in rows]
     return np.array(sorted(t for t in times if t < car.log.end_s))
@@ -120,3 +115,21 @@ def demo_event(seed: int = 1) -> DemoEvent:
         started_utc=datetime(2026, 6, 13, 8, 40, tzinfo=UTC),
         truth={"main_cause": "ignition_primary", "component": "coil feed wire"},
     )
+
+
+def commissioning(spec: CarSpec, seed: int, *, feed_s: float = 0.6, pump_s: float = 4.0) -> Drive:
+    """A stationary recording in which the owner interrupts the coil feed twice, then the pump feed twice.
+
+    feed_s, pump_s: how long the switch is held; a float bowl needs a long one before the engine notices.
+    """
+    plan = Plan(prime_s=2.0, warm_s=50.0 + 4.0 * pump_s, cool_s=3.0)
+    random = Random(seed)
+    feed, pump = Fault("chafe_feed", Trigger(), random), Fault("pump_feed", Trigger(), random)
+    for at in (18.0, 24.0):
+        feed.contact.schedule(at, feed_s, 0.0, random)
+        feed.started.append(at)
+    for at in (34.0, 42.0 + 2.0 * pump_s):
+        pump.contact.schedule(at, pump_s, 0.0, random)
+        pump.started.append(at)
+    conditions = Conditions(coolant_degc=80.0, bay_degc=45.0, rail_kpa=0.5 * spec.engine.rail_kpa)
+    return drive(spec, plan, conditions, [feed, pump], seed, "r01", 0.0)[0]

@@ -35,6 +35,7 @@ def event_truth(
             if wire.from_s - 1.0 < row["end_s"] and wire.to_s + 1.0 > row["onset_s"]
         }
         row["accept"] = accepted(row["fault"], spec, set(channels) - broken)
+    broken_ever = {wire.channel for found in wires.values() for wire in found}
     return {
         "case": name,
         "suite": "generated",
@@ -43,13 +44,14 @@ def event_truth(
         "distractors": [row for drive in drives for row in drive.truth["distractors"]],
         "failed_starts": [row for drive in drives for row in drive.truth["failed_starts"]],
         "sensor_faults": [
-            {"recording": recording, "channel": w.channel, "from_s": round(w.from_s, 3), "to_s": round(w.to_s, 3), "kind": w.kind}
+            {"recording": recording, "channel": w.channel, "kind": w.kind, "from_s": round(w.from_s, 3),
+             "to_s": round(w.to_s, 3)}
             for recording, found in wires.items() for w in found
         ],
         "repairs": [],
         "recordings": [drive.truth["recording"] for drive in drives],
         "running_s": round(sum(float(drive.truth["running_s"]) for drive in drives), 1),
-        "event": _summary(faults, stumbles, cars, set(channels) - {w.channel for found in wires.values() for w in found}),
+        "event": _summary(faults, stumbles, cars, set(channels) - broken_ever),
         "channels": sorted(channels),
         "engine": {
             "car": spec.name, "cylinders": spec.engine.cylinders, "idle_rpm": spec.engine.idle_rpm,
@@ -69,11 +71,8 @@ def accepted(kind: str, spec: CarSpec, visible: set[str]) -> list[str]:
     if (kind == "injector_drive" and "injector_pulses" not in visible) or kind == "air_leak":
         return [cause, *unsure]
     # a pick-up that does not hang on the coil turns on while the coil is dead
-    if (
-        (source == "crank"
-        and kind in ("chafe_trigger", "module_hot"))
-        or (source == "control_unit"
-        and kind == "module_hot")
+    if (source == "crank" and kind in ("chafe_trigger", "module_hot")) or (
+        source == "control_unit" and kind == "module_hot"
     ):
         return [cause, *unsure]
     if kind == "chafe_feed" and source in ("crank", "control_unit") and "ignition_feed_voltage" not in visible:

@@ -237,10 +237,12 @@ class Tally:
             return {"share": good / n, "bounds": bounds(good, n), "n": n} if n else None
 
         return {
-            "events": self.events, "running_hours": round(self.hours, 3), "crashed": self.crashed, "stumbles": self.stumbles,
+            "events": self.events, "running_hours": round(self.hours, 3), "crashed": self.crashed,
+            "stumbles": self.stumbles,
             "recall": share([True] * self.hit + [False] * (self.stumbles - self.hit)),
             "false_finds": self.false, "false_per_hour": self.false / self.hours if self.hours else None,
-            "false_per_hour_bounds": rate_bounds(self.false, self.hours) if self.hours else None, "fragments": self.fragments,
+            "false_per_hour_bounds": rate_bounds(self.false, self.hours) if self.hours else None,
+            "fragments": self.fragments,
             "onset_outside_interval_ms": _quantiles(self.outside_ms), "engine_onset_ms": _quantiles(self.engine_ms),
             "cause": share(self.cause), "first_to_move": share(self.first), "main_cause": share(self.main),
             "quiet_kept_quiet": share(self.quiet), "sensor_faults_found": share(self.wires),
@@ -254,7 +256,8 @@ class Tally:
 
 
 def _brief(row: Row) -> str:
-    return f"{row['recording']} {row['onset_s']:.2f}-{row['end_s']:.2f} {row.get('effect')} {row.get('fault') or row['cause']}"
+    what = row.get("fault") or row["cause"]
+    return f"{row['recording']} {row['onset_s']:.2f}-{row['end_s']:.2f} {row.get('effect')} {what}"
 
 
 def _quantiles(values: Sequence[float]) -> dict[str, float] | None:
@@ -265,9 +268,8 @@ def _quantiles(values: Sequence[float]) -> dict[str, float] | None:
 
 def report(whole: Tally, kinds: dict[str, Tally]) -> str:
     """The table per fault kind and the figures over all, as text."""
-    lines = [
-        f"{'':26}{'n':>5}{'recall':>9}{'false/h':>9}{'on.med':>8}{'on.p95':>8}{'eng.med':>8}{'first':>8}{'cause':>8}{'main':>8}{'quiet':>8}"
-    ]
+    heads = ("on.med", "on.p95", "eng.med", "first", "cause", "main", "quiet")
+    lines = [f"{'':26}{'n':>5}{'recall':>9}{'false/h':>9}" + "".join(f"{head:>8}" for head in heads)]
     for name, tally in [*sorted(kinds.items()), ("all", whole)]:
         f = tally.figures()
         cells = [f["recall"], f["false_per_hour"], (f["onset_outside_interval_ms"] or {}).get("median"),
@@ -277,11 +279,13 @@ def report(whole: Tally, kinds: dict[str, Tally]) -> str:
         lines.append(
             f"{name:26}{tally.stumbles:5d}" + "".join(f"{_cell(c):>{w}}" for c, w in zip(cells, widths, strict=True))
         )
-    low, high = rate_bounds(whole.false, max(whole.hours, 1e-9))
+    hours = max(whole.hours, 1e-9)
+    low, high = rate_bounds(whole.false, hours)
     lines += [
-        "", f"{whole.events} events, {whole.hours:.2f} running hours, {whole.crashed} crashed, {whole.fragments} fragments",
+        "",
+        f"{whole.events} events, {hours:.2f} running hours, {whole.crashed} crashed, {whole.fragments} fragments",
         f"recall            {proportion(whole.hit, whole.stumbles)}",
-        f"false per hour    {whole.false / max(whole.hours, 1e-9):.3f} [{low:.3f}, {high:.3f}] ({whole.false} in {whole.hours:.2f} h)",
+        f"false per hour    {whole.false / hours:.3f} [{low:.3f}, {high:.3f}] ({whole.false} in {hours:.2f} h)",
         f"cause             {proportion(sum(whole.cause), len(whole.cause))}",
         f"first to move     {proportion(sum(whole.first), len(whole.first))}",
         f"main cause        {proportion(sum(whole.main), len(whole.main))}",
