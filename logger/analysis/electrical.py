@@ -139,9 +139,7 @@ def _usual(scene: Scene, channel: str) -> float:
     trace = scene.trusted.get(channel)
     if trace is None:
         return 0.0
-    inside = [trace.value[start:stop] for start, stop in scene.running_samples(trace.time_ns)]
-    value = np.concatenate(inside or [trace.value[:0]])
-    value = value[:: max(1, value.size // 5000)]
+    value = scene.running_values(trace.value, trace.time_ns)
     return float(np.nanmedian(value)) if value.size and not np.isnan(value).all() else 0.0
 
 

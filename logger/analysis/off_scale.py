@@ -66,8 +66,7 @@ def pressure_lies(value: FloatArray, time_ns: IntArray, limits: Plausible, scene
     injectors, which takes longer than 25 ms; at lower rates it must also stay gone for 3 s under a running engine.
     Far above the running pressure from one sample to the next, or without the ripple that injection makes.
     """
-    inside = np.concatenate([value[start:stop] for start, stop in scene.running_samples(time_ns)] or [value[:0]])
-    inside = inside[:: max(1, inside.size // 20_000)]
+    inside = scene.running_values(value, time_ns)
     plain = inside[(inside > -limits.low) & (inside < 700.0)]
     usual = float(np.median(plain)) if plain.size else 0.0
     low = value < -max(-limits.low, 0.1 * usual)

@@ -76,6 +76,12 @@ class Scene:
             kept[start:stop] = mask[start:stop]
         return kept
 
+    def running_values(self, value: FloatArray, time_ns: IntArray, most: int = 20_000) -> FloatArray:
+        """Values taken while the engine ran, shape (m,), thinned evenly to about `most` of them."""
+        spans = self.running_samples(time_ns)
+        step = max(1, int((spans[:, 1] - spans[:, 0]).sum()) // most)
+        return np.concatenate([value[start:stop:step] for start, stop in spans.tolist()] or [value[:0]])
+
     def extreme_near(self, channel: str, time_ns: IntArray, highest: bool, within_ns: int) -> FloatArray:
         """Highest or lowest trusted value of another channel within +/- within_ns of each time, shape (n,); or NaN."""
         trace = self.trusted.get(channel)
