@@ -9,6 +9,7 @@ from starlette.requests import Request
 from logger.event import Cause
 from logger.store.store import Store
 from web import day, listing, live, moment, superposed, traces
+from web.overviews import Overviews
 from web.problems import ErrorAnswer, PageError
 from web.texts import text
 from web.units import Units, units_of
@@ -95,12 +96,15 @@ def show_window(
     known_recording(store, event_id, recording)
     if not to_s > from_s:
         raise PageError(422, "window")
+    version = repr(store.calibrations_in_force())
+    engine = store.outline(event_id).engine
     with store.reader(event_id, recording) as reader:
         wanted = channels.split(",")
         offered = {name for panel in traces.panels_of(reader.channels) for name in panel.channels}
         if not offered.issuperset(wanted):
             raise PageError(404, "channel")
-        body = traces.window(reader, store.outline(event_id).engine, wanted, from_s, to_s, points)
+        overviews = cast(Overviews, request.app.state.overviews)
+        body = traces.window(reader, engine, wanted, from_s, to_s, points, overviews, version)
     return Response(body, media_type="application/octet-stream")
 
 

@@ -12,6 +12,7 @@ from logger import __version__
 from logger.store.store import Store
 from web import api, entries, pages, problems
 from web.guard import Guard
+from web.overviews import Overviews
 from web.units import Units
 
 HERE = Path(__file__).parent
@@ -39,6 +40,7 @@ def create_app(
     app.state.store = store
     app.state.run_dir = run_dir
     app.state.units = units or Units()
+    app.state.overviews = Overviews()
     app.state.stopping = asyncio.Event()
     problems.install(app)
     app.include_router(api.router, prefix="/api")

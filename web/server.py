@@ -16,6 +16,13 @@ class Server(uvicorn.Server):
         super().__init__(uvicorn.Config(app, log_level="warning", timeout_graceful_shutdown=3))
         self._stopping = app.state.stopping
 
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Begin to listen. Answers go out at once: head and body are two packets, and waiting for the receipt of the
+        first costs 40 ms (asyncio sees to that only on sockets that it has made itself)."""
+        for listening in sockets or ():
+            listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        await super().startup(sockets)
+
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         """Let streams end, then wait for what is still being answered."""
         self._stopping.set()

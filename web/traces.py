@@ -11,7 +11,7 @@ Far out, a series keeps the lowest and the highest value of each column in turn,
 """
 
 import json
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,12 +20,13 @@ import numpy.typing as npt
 from logger.channels import CHANNELS
 from logger.event import NS_PER_S, Engine, FloatArray, IntArray, Trace
 from logger.store.recording import RecordingReader
+from web.overviews import Extremes, Overviews
 
 MAGIC = b"SLW1"
 MAX_POINTS = 10_000
 MAX_PULSES = 4_000
 """Above this many pulses in a window no screen can show them one by one."""
-LONGEST_READ_S = 120.0
+LONGEST_READ_S = 100.0
 """Longer windows are drawn from the stored one-second summaries, shorter ones from every sample."""
 REST_S = 0.16
 LONGEST_INTERVAL_NS = NS_PER_S
@@ -80,12 +81,28 @@ def panels_of(available: Iterable[str]) -> list[Panel]:
 
 
 def window(
-    reader: RecordingReader, engine: Engine, channels: list[str], from_s: float, to_s: float, points: int
+    reader: RecordingReader,
+    engine: Engine,
+    channels: list[str],
+    from_s: float,
+    to_s: float,
+    points: int,
+    overviews: Overviews,
+    version: str = "",
 ) -> bytes:
-    """The bytes for these channels between two instants, at most about `points` values for each."""
+    """The bytes for these channels between two instants, at most about `points` values for each.
+
+    overviews: where summaries are kept from one zoom step to the next. version: of the calibrations in force.
+    """
     t0, t1 = round(from_s * NS_PER_S), round(to_s * NS_PER_S)
     if t1 - t0 > LONGEST_READ_S * NS_PER_S:
-        return encode(from_s, to_s, [_far(reader, engine, name, t0, t1, points // 2) for name in channels])
+        t0, t1 = max(t0, 0), max(min(t1, reader.duration_ns), t0 + NS_PER_S)
+        n_columns = max(min(points // 2, (t1 - t0) // NS_PER_S), 1)
+
+        def extremes(name: str) -> Extremes:
+            return overviews.columns(reader, version, name, t0, t1, n_columns)
+
+        return encode(from_s, to_s, [_far(engine, name, extremes) for name in channels])
     stored = [SOURCE_OF.get(name, name) for name in channels]
     raw_pulses = [name for name in stored if is_pulses(name)]
     traces = reader.reads([name for name in stored if not is_pulses(name)], t0, t1)
@@ -115,13 +132,11 @@ def _near(name: str, trace: Trace | None, pulses: IntArray | None, engine: Engin
     return _thinned(name, trace.time_ns, value, points)
 
 
-def _far(reader: RecordingReader, engine: Engine, name: str, t0: int, t1: int, n_columns: int) -> Series:
+def _far(engine: Engine, name: str, extremes: Callable[[str], Extremes]) -> Series:
     """A long window from the stored summaries, whose columns are whole seconds at the finest."""
     if name != "engine_speed" and is_pulses(SOURCE_OF.get(name, name)):
         return Series(name, np.empty(0), None, hidden=True)
-    t0, t1 = max(t0, 0), min(t1, reader.duration_ns)
-    n_columns = max(min(n_columns, (t1 - t0) // NS_PER_S), 1)
-    time_ns, low, high = reader.overview(SOURCE_OF.get(name, name), t0, t1, n_columns)
+    time_ns, low, high = extremes(SOURCE_OF.get(name, name))
     if name == "engine_speed":
         per_hz = 60.0 / engine.pulses_per_revolution
         low, high = low * per_hz, high * per_hz

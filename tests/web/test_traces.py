@@ -9,6 +9,7 @@ from logger.event import NS_PER_S, Trace
 from logger.store.store import Store
 from tests.web.example import ENGINE, OPEN_S, event
 from web import traces
+from web.overviews import Overviews
 from web.traces import Series, encode, panels_of, shock, speed, window
 
 
@@ -92,7 +93,9 @@ def test_shock_of_nothing_is_nothing() -> None:
 def test_a_window_holds_the_samples_of_its_stretch(filled: tuple[Store, str]) -> None:
     store, event_id = filled
     with store.reader(event_id, "r02") as reader:
-        found = decode(window(reader, ENGINE, ["ignition_feed_voltage", "tach_pulses"], 19.95, 20.05, 1000))
+        found = decode(
+            window(reader, ENGINE, ["ignition_feed_voltage", "tach_pulses"], 19.95, 20.05, 1000, Overviews())
+        )
     time, value = found["ignition_feed_voltage"]
     stored = event().recordings[1].traces["ignition_feed_voltage"]
     inside = (stored.time_ns >= 19.95e9) & (stored.time_ns < 20.05e9)
@@ -126,7 +129,7 @@ def test_a_long_window_comes_from_summaries_and_keeps_the_dip(
     monkeypatch.setattr(traces, "LONGEST_READ_S", 30.0)
     channels = ["ignition_feed_voltage", "engine_speed", "shock_level", "tach_pulses"]
     with store.reader(event_id, "r02") as reader:
-        found = decode(window(reader, ENGINE, channels, 0.0, 59.9, 1000))
+        found = decode(window(reader, ENGINE, channels, 0.0, 59.9, 1000, Overviews()))
     feed = found["ignition_feed_voltage"][1]
     speeds, levels = found["engine_speed"][1], found["shock_level"][1]
     assert feed is not None
@@ -146,3 +149,14 @@ def test_panels_are_made_of_what_was_recorded() -> None:
         ("pulses", ("tach_pulses",)),
         ("voltages", ("battery_voltage",)),
     ]
+
+
+def test_a_long_view_is_the_same_from_memory_as_from_the_file(filled: tuple[Store, str]) -> None:
+    store, event_id = filled
+    overviews = Overviews()
+    with store.reader(event_id, "r02") as reader:
+        for t0, t1, n in [(0, 60 * NS_PER_S, 60), (7 * NS_PER_S, 47 * NS_PER_S, 13)]:
+            expected = reader.overview("acceleration", t0, t1, n)
+            for _ in range(2):
+                for got, wanted in zip(overviews.columns(reader, "", "acceleration", t0, t1, n), expected, strict=True):
+                    np.testing.assert_array_equal(got, wanted)
