@@ -3,11 +3,13 @@
 import numpy as np
 
 from logger.analysis.plausible import Plausible
-from logger.analysis.scene import Scene, interval_ns
+from logger.analysis.scene import Scene, interval_ns, spans_of
 from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 # Chance, per recording, that a healthy noisy signal repeats itself long enough to be called stuck.
 STUCK_BY_CHANCE = 1e-6
+# A signal that repeats itself for a second as often as this in one recording is coarse, not stuck.
+COARSE = 100
 
 
 def stuck(value: FloatArray, time_ns: IntArray, excused: BoolArray, limits: Plausible, scene: Scene) -> BoolArray:
@@ -18,21 +20,21 @@ def stuck(value: FloatArray, time_ns: IntArray, excused: BoolArray, limits: Plau
     excused: samples, shape (n,), at which the supply is to blame.
     """
     frozen = np.zeros(value.size, bool)
-    changes = np.flatnonzero(value[1:] != value[:-1]) + 1
-    bounds = np.concatenate(([0], changes, [value.size]))
+    repeats = spans_of(value[1:] == value[:-1])
     step_ns = interval_ns(time_ns)
     shortest = max(8, NS_PER_S // step_ns)
-    long = np.flatnonzero(np.diff(bounds) >= shortest)
-    if not long.size or np.isnan(value).all():
+    long = repeats[repeats[:, 1] - repeats[:, 0] >= shortest - 1] + np.array([0, 1])
+    if not 0 < len(long) <= COARSE:
         return frozen
     ran = np.concatenate(
-        [np.arange(first, last) for first, last in scene.running_samples(time_ns).tolist()] or [long[:0]]
+        [np.arange(first, last) for first, last in scene.running_samples(time_ns).tolist()] or [np.empty(0, np.int64)]
     )
+    ran_value = value[ran]
     ends = (float(np.nanmin(value)), float(np.nanmax(value)))
-    for start, stop in np.column_stack((bounds[long], bounds[long + 1])).tolist():
+    for start, stop in long.tolist():
         before, after = np.searchsorted(ran, [start, stop])
         held = float(value[start])
-        if after - before < shortest or np.isnan(held) or abs(held) <= limits.nothing:
+        if after - before < shortest or abs(held) <= limits.nothing:
             continue
         if np.count_nonzero(excused[start:stop]) > 0.5 * (stop - start):
             continue
@@ -40,9 +42,9 @@ def stuck(value: FloatArray, time_ns: IntArray, excused: BoolArray, limits: Plau
             seconds = (after - before) * step_ns / NS_PER_S
             frozen[start:stop] = limits.must_move_s is not None and seconds >= limits.must_move_s
         elif not limits.rests:
-            frozen[start:stop] = _by_chance(value[ran], before, after) < STUCK_BY_CHANCE
+            frozen[start:stop] = _by_chance(ran_value, before, after) < STUCK_BY_CHANCE
         elif held not in ends and time_ns[stop - 1] - time_ns[start] > 1.5 * NS_PER_S:
-            frozen[start:stop] = _by_chance_at_rest(value[ran], before, after) < STUCK_BY_CHANCE
+            frozen[start:stop] = _by_chance_at_rest(ran_value, before, after) < STUCK_BY_CHANCE
     return scene.while_running(frozen, time_ns)
 
 

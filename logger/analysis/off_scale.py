@@ -20,13 +20,12 @@ WEIGHTLESS_G = 0.15
 
 def off_scale(value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Scene) -> tuple[BoolArray, BoolArray]:
     """Samples below and above what the sensor can say, and stretches reached by a step the quantity cannot make."""
-    low = scene.while_running(value < limits.low, time_ns)
-    high = scene.while_running(value > limits.high, time_ns)
+    low, high = value < limits.low, value > limits.high
     if limits.step is not None:
-        step_low, step_high = _stepped(value, time_ns, limits.step, limits.rate_per_s)
-        low |= scene.while_running(step_low, time_ns)
-        high |= scene.while_running(step_high, time_ns)
-    return low, high
+        on_scale = np.where(low | high, np.nan, value)
+        step_low, step_high = _stepped(on_scale, time_ns, limits.step, limits.rate_per_s)
+        low, high = low | step_low, high | step_high
+    return scene.while_running(low, time_ns), scene.while_running(high, time_ns)
 
 
 def _stepped(

@@ -113,6 +113,14 @@ def test_a_sensor_that_fails_before_the_engine_starts_is_still_found() -> None:
     assert said(car(coolant_temperature=broken)) == [("coolant_temperature", "open")]
 
 
+def test_a_flickering_thermistor_that_is_open_in_its_first_sample_is_still_called_open() -> None:
+    broken = trace("coolant_temperature")
+    for start in np.arange(0.0, 60.0, 2.0):
+        broken = between(broken, start, start + 0.6, lambda value: -40.0)
+    (fault,) = sensor_faults.find(car(coolant_temperature=broken), ENGINE)
+    assert fault.kind == "intermittent"
+
+
 def test_one_axis_of_the_accelerometer_frozen_is_enough() -> None:
     time_ns = (np.arange(60 * 200) * NS_PER_S / 200).astype(np.int64)
     value = np.round(np.random.default_rng(7).standard_normal((time_ns.size, 3)), 2)
