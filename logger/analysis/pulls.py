@@ -235,10 +235,10 @@ def _parted_by_stumble(
 def _curve(
     recording: Recording, engine: Engine, from_s: float, to_s: float, stumbles: Sequence[Stumble], factor: float
 ) -> Pull | None:
-    """Gain of speed by bins of BIN_RPM; cells within a stumble do not count for the curve."""
+    """Gain of speed by bins of BIN_RPM, without what is within SMOOTH_S / 2 of the pull's ends or of a stumble."""
     time_s, speed = _speed(recording, engine)
     gain = np.gradient(speed, GRID_S) * (2 * np.pi / 60) * factor
-    use = (time_s >= from_s) & (time_s <= to_s)
+    use = (time_s >= from_s + SMOOTH_S / 2) & (time_s <= to_s - SMOOTH_S / 2)
     broken = [(s.onset_s, s.end_s) for s in stumbles if s.onset_s <= to_s and s.end_s >= from_s]
     clean = use & ~_inside_any(time_s, [(a - SMOOTH_S / 2, b + SMOOTH_S / 2) for a, b in broken])
     number = np.floor(speed / BIN_RPM).astype(int)

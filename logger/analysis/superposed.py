@@ -27,6 +27,7 @@ SEED = 20
 LEVEL = 0.95
 MINIMUM_KEYS = 3
 SPEED_SPAN_S = 0.1
+SMALLEST_SHARE = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,21 +90,25 @@ def superpose(
 def _summarise(lag_s: FloatArray, laid: FloatArray, random_laid: FloatArray) -> Superposed:
     low, median, high = _quantiles(laid, [0.25, 0.5, 0.75], axis=0)
     chance = _quantiles(random_laid, [0.5], axis=1)[0]
+    floor = SMALLEST_SHARE * float(np.nanstd(random_laid)) if np.isfinite(random_laid).any() else 0.0
     miss = (1 - LEVEL) / 2
     chance_low, chance_high = _quantiles(chance, [miss, 1 - miss], axis=0)
     return Superposed(
-        lag_s, median, low, high, chance_low, chance_high, len(laid), _precursor(lag_s, median, chance, chance_high)
+        lag_s, median, low, high, chance_low, chance_high, len(laid), _precursor(lag_s, median, chance, floor)
     )
 
 
-def _precursor(lag_s: FloatArray, median: FloatArray, chance: FloatArray, floor: FloatArray) -> float | None:
+def _precursor(lag_s: FloatArray, median: FloatArray, chance: FloatArray, floor: float) -> float | None:
     """Step-wise: distance from the middle of chance in units of its spread, against the largest distance that each
-    random set reaches anywhere before zero (so that many lags are one look)."""
-    usable = (lag_s < 0) & np.isfinite(median) & np.isfinite(chance).all(axis=0) & np.isfinite(floor)
+    random set reaches anywhere before zero (so that many lags are one look).
+
+    floor: the least spread, in the channel's unit, so that a channel without noise does not make a wonder of nothing.
+    """
+    usable = (lag_s < 0) & np.isfinite(median) & np.isfinite(chance).all(axis=0)
     if not usable.any():
         return None
     middle = np.median(chance[:, usable], axis=0)
-    spread = np.maximum(chance[:, usable].std(axis=0), 1e-9)
+    spread = np.maximum(chance[:, usable].std(axis=0), max(floor, 1e-9))
     reached = (np.abs(chance[:, usable] - middle) / spread).max(axis=1)
     distance = np.abs(median[usable] - middle) / spread
     out = np.flatnonzero(distance > np.quantile(reached, LEVEL))
