@@ -229,6 +229,8 @@ def _recorded(case: Case, recording: Drive, random: np.random.Generator) -> dict
                     times = tach_wire(times, fault, random)
             if channel == "spark_pulses":
                 times = times[random.random(times.size) < case.sensing.clamp_share]
+            if channel != "driver_marks":
+                times = np.sort(np.maximum(times + random.normal(0.0, case.sensing.jitter_s, times.size), 0.0))
             result[channel] = {"time_s": np.round(times, 6)}
         elif channel in recording.steps:
             times, values = recording.steps[channel]

@@ -1,5 +1,6 @@
 """What the virtual car hands out: one power-up of the car as clean signals, and a day of them as an event."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -58,7 +59,7 @@ def clipped(drive: Drive, from_s: float, to_s: float) -> Drive:
 
     Both are taken down to whole tenths of a second, which every signal's grid contains. Truth outside is dropped.
     """
-    start, end = np.floor(from_s * 10.0) / 10.0, np.floor(min(to_s, drive.duration_s) * 10.0) / 10.0
+    start, end = math.floor(from_s * 10.0) / 10.0, math.floor(min(to_s, drive.duration_s) * 10.0) / 10.0
 
     def moved(rows: list[dict[str, Any]], key: str) -> list[dict[str, Any]]:
         kept = [row for row in rows if start <= row[key] < end]
@@ -71,11 +72,11 @@ def clipped(drive: Drive, from_s: float, to_s: float) -> Drive:
     for name, key in (("stumbles", "onset_s"), ("distractors", "t"), ("failed_starts", "from_s")):
         truth[name] = moved(truth[name], key)
     hits = [[round(t - start, 3), peak] for t, peak in truth["recording"]["hits"] if start <= t < end]
-    truth["recording"] = truth["recording"] | {"duration_s": float(round(end - start, 2)), "hits": hits}
+    truth["recording"] = truth["recording"] | {"duration_s": round(end - start, 2), "hits": hits}
     return Drive(
         drive.name,
-        float(end - start),
-        float(drive.offset_s + start),
+        end - start,
+        drive.offset_s + start,
         {name: slices(signal) for name, signal in drive.signals.items()},
         {name: times[(times >= start) & (times < end)] - start for name, times in drive.pulses.items()},
         {name: _clipped_steps(times, values, start, end) for name, (times, values) in drive.steps.items()},

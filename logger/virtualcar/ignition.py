@@ -30,6 +30,7 @@ class Ignition:
         self.engine, self.coil, self.faults, self.random = engine, coil, faults, random
         lobes = Random(engine.cylinders * 7919)
         self.lobes = [math.radians(lobes.gauss(0.0, engine.timing_scatter_deg)) for _ in range(engine.cylinders)]
+        self.wander = math.radians(0.4 * engine.timing_scatter_deg)
         dwell = min(engine.dwell_ms * 1e-3, 0.72 * engine.firing_angle * RPM / engine.redline_rpm)
         self.weakest_a = coil.current(14.0, dwell)
         self.feed = contact_of(faults, "chafe_feed")
@@ -69,7 +70,9 @@ class Ignition:
         """Spark of the firing whose top dead centre is at t; it lies earlier by the advance."""
         engine = self.engine
         early = math.radians(8.0 + (24.0 * min(1.0, crank * RPM / 3200.0) if crank > 45.0 else 0.0))
-        at = t - (early + self.lobes[cylinder]) / crank + self.random.gauss(0.0, 2.5e-6)
+        # a distributor's shaft and advance weights wander by some tenths of a degree from firing to firing
+        early += self.lobes[cylinder] + self.random.gauss(0.0, self.wander)
+        at = t - early / crank
         self.limit(crank)
         if t < self.dead_until:
             return Spark(at, False, False, False, self.blame("ground", "charging"))

@@ -164,7 +164,7 @@ def _bursts(rows: list[dict[str, Any]]) -> int:
     rows = sorted((row for row in rows if row["scored"]), key=lambda row: (row["recording"], row["onset_s"]))
     count, last = 0, ("", 0.0)
     for row in rows:
-        count += row["recording"] != last[0] or row["onset_s"] > last[1] + BURST_S
+        count += int(row["recording"] != last[0] or row["onset_s"] > last[1] + BURST_S)
         last = (row["recording"], row["end_s"])
     return count
 

@@ -31,6 +31,7 @@ class Sensing:
     open_reads: str  # what an open input reads: "empty", "low" or "high"
     reads_supply: bool  # whether ratiometric sensors are read against their measured supply
     clamp_share: float  # share of sparks that the clamp on the coil lead sees
+    jitter_s: float  # standard deviation of a pulse's time stamp: kernel stamps microseconds, polled inputs far more
 
 
 STEP = {
@@ -59,6 +60,7 @@ def sensing_for(rail_kpa: float, random: Random) -> Sensing:
         open_reads=random.choice(("empty", "low", "high")),
         reads_supply=random.random() < 0.7,
         clamp_share=random.choice((1.0, 0.999, 0.99, 0.97)),
+        jitter_s=4e-6 * 40.0 ** random.random(),
     )  # fmt: skip
 
 
