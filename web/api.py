@@ -8,7 +8,7 @@ from starlette.requests import Request
 
 from logger.event import Cause
 from logger.store.store import Store
-from web import day, listing, live, moment, superposed, traces
+from web import day, listing, live, moment, report, superposed, traces
 from web.overviews import Overviews
 from web.problems import ErrorAnswer, PageError
 from web.texts import text
@@ -135,6 +135,13 @@ def show_superposed_values(request: Request, event_id: str, cause: Cause | None 
     store = store_of(request)
     page = superposed.build(store, known_event(store, event_id), cause)
     return Response(superposed.encode(store, page), media_type="application/octet-stream")
+
+
+@router.get("/events/{event_id}/report")
+def show_report(request: Request, event_id: str) -> report.ReportPage:
+    """The report's content, drawings included."""
+    store = store_of(request)
+    return report.build(store, known_event(store, event_id))
 
 
 @router.get("/now")

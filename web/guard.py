@@ -59,7 +59,8 @@ class Guard:
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
                     headers.setdefault(name, value)
-                headers.setdefault("Cache-Control", "no-store")
+                is_static = scope["path"].startswith("/static/")
+                headers.setdefault("Cache-Control", "no-cache" if is_static else "no-store")
             await send(message)
 
         refusal = self._refusal(scope)

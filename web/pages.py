@@ -1,15 +1,18 @@
 """The HTML pages: each one dataclass of variables and one template; scripts only add what needs a script."""
 
 from dataclasses import asdict, dataclass
+from pathlib import Path
 from typing import Annotated
+from urllib.parse import quote
 
 from fastapi import APIRouter, Query
 from fastapi import Path as PathParameter
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from markupsafe import Markup
 from starlette.requests import Request
 
 from logger.event import Cause
-from web import day, listing, live, moment, superposed
+from web import day, listing, live, moment, report, superposed
 from web.api import known_event, store_of, units_for
 from web.rendering import render
 from web.units import PRESSURE, Units
@@ -65,6 +68,23 @@ def all_on_one_zero(request: Request, event_id: str, cause: Cause | None = None)
     store = store_of(request)
     page = superposed.build(store, known_event(store, event_id), cause)
     return render(request, "superposed.html", page, page_data=asdict(page))
+
+
+@router.get("/events/{event_id}/report")
+def printable(request: Request, event_id: str) -> Response:
+    store = store_of(request)
+    return render(request, "report.html", report.build(store, known_event(store, event_id)))
+
+
+@router.get("/events/{event_id}/report.html")
+def report_file(request: Request, event_id: str) -> Response:
+    """The report as one file that needs nothing else: no script, no picture, no style from anywhere."""
+    store = store_of(request)
+    page = report.build(store, known_event(store, event_id))
+    css = Markup((Path(__file__).parent / "static" / "sl.css").read_text(encoding="utf-8"))
+    answer = render(request, "report_file.html", page, css=css)
+    answer.headers["Content-Disposition"] = f'attachment; filename="{quote(event_id)}.html"'
+    return answer
 
 
 @router.get("/events/{event_id}/{recording}")

@@ -11,7 +11,7 @@ from markupsafe import Markup
 from starlette.requests import Request
 
 from web.texts import TEXTS, text
-from web.units import SYMBOLS, unit_of, units_of
+from web.units import SYMBOLS, reading, unit_of, units_of
 
 TEMPLATES = Jinja2Templates(Path(__file__).parent / "templates")
 
@@ -27,7 +27,7 @@ def utc_text(at: datetime | None, form: str = "%Y-%m-%d %H:%M") -> str:
 
 
 TEMPLATES.env.globals.update(t=text, texts=TEXTS, data_block=data_block, utc_text=utc_text)
-TEMPLATES.env.globals.update(symbols=SYMBOLS, unit_of=unit_of)
+TEMPLATES.env.globals.update(symbols=SYMBOLS, unit_of=unit_of, reading=reading)
 TEMPLATES.env.trim_blocks = True
 TEMPLATES.env.lstrip_blocks = True
 

@@ -103,15 +103,22 @@ def window(
             return overviews.columns(reader, version, name, t0, t1, n_columns)
 
         return encode(from_s, to_s, [_far(engine, name, extremes) for name in channels])
+    return encode(from_s, to_s, near(reader, engine, channels, from_s, to_s, points))
+
+
+def near(
+    reader: RecordingReader, engine: Engine, channels: list[str], from_s: float, to_s: float, points: int
+) -> list[Series]:
+    """Series of a window short enough to be read whole, thinned where they hold more than can be shown."""
+    t0, t1 = round(from_s * NS_PER_S), round(to_s * NS_PER_S)
     stored = [SOURCE_OF.get(name, name) for name in channels]
     raw_pulses = [name for name in stored if is_pulses(name)]
     traces = reader.reads([name for name in stored if not is_pulses(name)], t0, t1)
     pulses = {name: reader.pulses(name, t0 - LONGEST_INTERVAL_NS, t1 + LONGEST_INTERVAL_NS) for name in raw_pulses}
-    shown = [
+    return [
         _near(name, traces.get(source), pulses.get(source), engine, points)
         for name, source in zip(channels, stored, strict=True)
     ]
-    return encode(from_s, to_s, shown)
 
 
 def is_pulses(name: str) -> bool:
@@ -120,7 +127,6 @@ def is_pulses(name: str) -> bool:
 
 
 def _near(name: str, trace: Trace | None, pulses: IntArray | None, engine: Engine, points: int) -> Series:
-    """A window short enough to be read whole; thinned where it still holds more than can be shown."""
     if pulses is not None and name == "engine_speed":
         return _thinned(name, *speed(pulses, engine.pulses_per_revolution), points)
     if pulses is not None:

@@ -44,3 +44,13 @@ def units_of(request: Request, default: Units) -> Units:
         pressure if pressure in PRESSURE else default.pressure,
         temperature if temperature in ("degC", "degF") else default.temperature,
     )
+
+
+def reading(si: str, value: float, units: Units) -> str:
+    """A value with its unit, the way the device wants to read it."""
+    if si == "kPa":
+        return units.show_pressure(value)
+    if si == "degC":
+        return units.show_temperature(value)
+    digits = 0 if si in ("rpm", "%") else 2
+    return f"{value:.{digits}f} {unit_of(si, units)}".rstrip()

@@ -272,7 +272,8 @@ export class TraceStack {
 
   async fetch() {
     const { from, to } = this.view;
-    const margin = (to - from) / 2;
+    // Beside the view, for the next step; not beyond what the server reads sample by sample (LONGEST_READ_S there).
+    const margin = Math.max(Math.min((to - from) / 2, (100 - (to - from)) / 2), (to - from) / 50);
     const points = Math.min(Math.max(Math.ceil(this.plotWidth * 4), 2500), 8000);
     const channels = this.chart.panels.flatMap((panel) => panel.channels).join(",");
     const query = new URLSearchParams({

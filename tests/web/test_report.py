@@ -1,0 +1,49 @@
+"""The report: everything in one file, readable without this server."""
+
+import re
+from itertools import pairwise
+
+from logger.store.store import Store
+from tests.web.client import Client
+from web.report import HEIGHT, WIDTH
+
+
+def test_the_file_needs_nothing_from_anywhere(client: Client, filled: tuple[Store, str]) -> None:
+    answer = client.get(f"/events/{filled[1]}/report.html")
+    assert answer.headers["content-disposition"] == f'attachment; filename="{filled[1]}.html"'
+    assert not re.search(r"<script|<link|<img|@import|url\(|(?:src|href)=", answer.text)
+    assert "--sl-ink:" in answer.text
+
+
+def test_it_says_what_the_pages_say(client: Client, filled: tuple[Store, str]) -> None:
+    text = client.get(f"/events/{filled[1]}/report.html").text
+    for words in [
+        "Larkfold Hill, spring meeting",
+        "The coil loses its feed on knocks",
+        "The coil lost its feed 30 ms after a knock",
+        "Tug and tap the coil feed wire",
+        "A coil left fed with the engine off overheats",
+        "renewed the coil: not fixed",
+        "Heat: the runs were too alike to tell.",
+    ]:
+        assert words in text
+
+
+def test_the_drawings_show_the_dip_and_every_pulse(client: Client, filled: tuple[Store, str]) -> None:
+    first = client.get(f"/api/events/{filled[1]}/report").json()["moments"][0]
+    drawings = {drawing["channel"]: drawing for drawing in first["drawings"]}
+    feed = drawings["ignition_feed_voltage"]
+    assert round(feed["low"], 2) == 0.4
+    points = [tuple(map(float, point.split(","))) for line in feed["lines"] for point in line.split()]
+    assert all(0 <= x <= WIDTH and 0 <= y <= HEIGHT for x, y in points)
+    lowest = [x for x, y in points if y == max(y for _, y in points)]
+    assert first["zero_x"] - 1 <= min(lowest) <= max(lowest) <= first["end_x"]
+    gap = max(
+        b - a for a, b in zip(drawings["tach_pulses"]["ticks"], drawings["tach_pulses"]["ticks"][1:], strict=False)
+    )
+    assert abs(gap / WIDTH * 3.32 - 0.125) < 0.01  # 120 ms open, and the interval around it
+
+
+def test_one_moment_of_each_recording_stands_for_the_others(client: Client, filled: tuple[Store, str]) -> None:
+    moments = client.get(f"/api/events/{filled[1]}/report").json()["moments"]
+    assert [moment["page"]["recording"] for moment in moments] == ["r02", "r03"]

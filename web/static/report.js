@@ -1,0 +1,1 @@
+document.getElementById("sl-print").addEventListener("click", () => window.print());
