@@ -76,6 +76,7 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None, load_chan
     """
     result = Search()
     torque_signs = _torque_signs(views, load_channel)
+    ceiling = _ceiling_rps(views)
     dips = [supply_signs(view) for view in views]
     gaps = [wire.gaps(view) for view in views]
     flat = [(number, gap) for number, some in enumerate(gaps) for gap in some]
@@ -100,7 +101,7 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None, load_chan
         for members in join(signs):
             halt = next((h for h in halts if h.why == "died" and any(s.from_ns == h.at_ns for s in members)), None)
             episode = Episode(view, tuple(members), halt)
-            why_not = _no_stumble(episode)
+            why_not = _no_stumble(episode) or _limiter(episode, ceiling)
             if why_not is None:
                 result.episodes.append(episode)
             else:
@@ -109,8 +110,31 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None, load_chan
     return result
 
 
+def _ceiling_rps(views: Sequence[View]) -> float:
+    """The highest crank speed of the event, rev/s, if it comes near the redline; infinite where it does not."""
+    speeds = [view.firings.speed_rps[view.running] for view in views if view.running.any()]
+    if not speeds:
+        return np.inf
+    highest = float(np.percentile(np.concatenate(speeds), 99.9))
+    redline = views[0].engine.redline_rpm
+    return highest if redline is None or highest > 0.9 * redline / 60.0 else np.inf
+
+
+def _limiter(episode: Episode, ceiling_rps: float) -> str | None:
+    """Whether a rev limiter cut in: lost firings just under the highest speed the engine ever reached, supply sound."""
+    if episode.stop is not None or any(sign.kind in ("supply_dip", "low_pressure") for sign in episode.signs):
+        return None
+    firings = episode.view.firings
+    first, last = np.searchsorted(firings.time_ns, [episode.from_ns - 60 * MS, episode.to_ns])
+    speed = firings.speed_rps[first : max(last, first + 1)]
+    if not speed.size or float(speed.max()) < 0.97 * ceiling_rps:
+        return None
+    held = float(np.percentile(speed, 20)) > 0.9 * ceiling_rps
+    return f"the rev limiter held the engine at {speed.max() * 60.0:.0f} rpm" if held else None
+
+
 def _torque_signs(views: Sequence[View], load_channel: str | None) -> list[list[Sign]]:
-    motions = [torque.motion(view) if load_channel else None for view in views]
+    motions = [torque.motion(view, load_channel) if load_channel else None for view in views]
     law = torque.learn([motion for motion in motions if motion is not None])
     if law is None or load_channel is None:
         return [[] for _ in views]

@@ -33,16 +33,23 @@ MS = 1_000_000
 STEP_NS = 20 * MS
 HALF_NS = 50 * MS  # window on either side over which the crank's acceleration is taken
 OPEN, SHUT = 0.45, 0.05  # of full load
-AROUND_STEPS = 4  # the load must have been open or shut for this many steps on either side
+# The load must have been open or shut for this many steps on either side: a rail shows load late, and smooths it.
+AROUND_STEPS = {"throttle_position": 4, "fuel_pressure": 12}
 WIDE_OPEN = 0.63  # load from which a missing torque is unmistakable
-SHORTEST_NS = {"throttle_position": 80 * MS, "fuel_pressure": 140 * MS}  # a rail shows load late: gear changes blur in
-CRANK_RPS2 = 70.0  # faster changes of crank speed are clutch or tyres, in or out of grip
-SHARE = 0.62  # of the way from open to coasting that e must have fallen
+SHORTEST_NS = {"throttle_position": 80 * MS, "fuel_pressure": 140 * MS}
+CRANK_RPS2 = (-70.0, 20.0)  # faster changes of crank speed are clutch or tyres, in or out of grip
+FLIGHT_STEPS = 5  # a tenth of a second
+LANDING_STEPS = 12  # before and after a flight tyres slip and grip again
+AFTER_SHUT_NS = 200 * MS  # a gear change ends within this once the throttle is open again
+AIRBORNE_G = 0.6  # of gravity, below which the car is in the air and pushes nothing
+SPUN_UP_PER_S = 0.5  # relative gain of crank speed before a sudden loss, beyond which tyres had let go and grip again
+GONE = 0.45  # of the way from open to coasting that e must read, point by point
+MISSING, MISSING_SUDDEN = 0.5, 0.33  # of the torque, on average, against before; less where the crank tells too
 SUDDEN_LENGTHS = (8, 12, 20)  # lost firings that the crank's filters are matched to
 SUDDEN_SCORE = 10.0
 SUDDEN_LOAD = 0.55
 SLOWING_RPS2 = -3.0  # a lost torque slows the crank; a clutch that opens only ends its rise
-LET_GO_G = -0.09  # change of x that shows the car was let go of
+FULL_TORQUE_LOAD = 0.6  # about from which load on an engine gives full torque
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +57,7 @@ class Motion:
     """Car and crank on a regular grid. time_ns: int64 (n,). acceleration: g, float64 (n, 3). crank: rev/s2, (n,).
 
     open, shut: bool (n,), where the throttle surely was open or shut with the engine running well above idle.
-    load: float64 (n,).
+    load: float64 (n,). speed: rev/s, float64 (n,).
     """
 
     time_ns: IntArray
@@ -59,13 +66,18 @@ class Motion:
     open: BoolArray
     shut: BoolArray
     load: FloatArray
+    speed: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
 class Law:
-    """What an event taught: the pushing direction, c, and e's level with the throttle open, and coasting; its spread."""
+    """What an event taught: the pushing direction, c, and e's level with the throttle open, and coasting; its spread.
+
+    gravity: the mean acceleration, g, (3,).
+    """
 
     axis: FloatArray
+    gravity: FloatArray
     c: float
     open_level: float
     coast_level: float
@@ -75,8 +87,15 @@ class Law:
         """The torque reading, g, (n,)."""
         return np.asarray(motion.acceleration @ self.axis + self.c * motion.crank)
 
+    def grounded(self, motion: Motion) -> BoolArray:
+        """Whether the car stands on its wheels, (n,): in the air the box weighs nothing."""
+        airborne = motion.acceleration @ self.gravity < AIRBORNE_G * float(self.gravity @ self.gravity)
+        # A knock too takes the weight off for a moment; only what lasts is a flight.
+        flight = ndimage.binary_opening(airborne, np.ones(FLIGHT_STEPS, bool))
+        return np.asarray(~ndimage.binary_dilation(flight, iterations=LANDING_STEPS))
 
-def motion(view: View) -> Motion | None:
+
+def motion(view: View, load_channel: str) -> Motion | None:
     """Put one recording's acceleration, crank acceleration and load on one grid; None where one is missing."""
     trace, firings = view.traces.get("acceleration"), view.firings
     if trace is None or trace.time_ns.size < 100 or firings.time_ns.size < 200 or not np.isfinite(view.load).any():
@@ -102,10 +121,10 @@ def motion(view: View) -> Motion | None:
     place = np.clip(np.searchsorted(firings.time_ns, time_ns), 0, firings.time_ns.size - 1)
     fast = 1.5 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     running = (view.state[place] >= State.IDLE) & (firings.speed_rps[place] > fast)
-    width = 2 * AROUND_STEPS + 1
+    width = 2 * AROUND_STEPS[load_channel] + 1
     opened = running & (ndimage.minimum_filter1d(load, width) > OPEN)
     shut = running & (ndimage.maximum_filter1d(load, width) < SHUT)
-    return Motion(time_ns, acceleration, crank, opened, shut, load)
+    return Motion(time_ns, acceleration, crank, opened, shut, load, firings.speed_rps[place])
 
 
 def learn(motions: list[Motion]) -> Law | None:
@@ -132,7 +151,7 @@ def learn(motions: list[Motion]) -> Law | None:
     spread = 1.4826 * float(np.median(np.abs(below)))
     if open_level - coast_level < 2.5 * spread:
         return None
-    return Law(axis, c, open_level, coast_level, spread)
+    return Law(axis, acceleration.mean(axis=0), c, open_level, coast_level, spread)
 
 
 def _exchange(x: FloatArray, crank: FloatArray) -> float:
@@ -151,23 +170,31 @@ def _exchange(x: FloatArray, crank: FloatArray) -> float:
 
 def signs(view: View, motion: Motion, law: Law, load_channel: str) -> list[Sign]:
     """Stretches behind an open throttle in which the torque was gone, as weak_torque signs."""
-    return _lasting(view, motion, law, SHORTEST_NS[load_channel]) + _sudden(view, motion, law, load_channel)
+    return _lasting(view, motion, law, load_channel) + _sudden(view, motion, law, load_channel)
 
 
-def _lasting(view: View, motion: Motion, law: Law, shortest_ns: int) -> list[Sign]:
+def _lasting(view: View, motion: Motion, law: Law, load_channel: str) -> list[Sign]:
     e = law.e(motion)
+    shortest_ns = SHORTEST_NS[load_channel]
     drop = law.open_level - law.coast_level
     fallen = (law.open_level - e) / drop
-    gone = motion.open & (motion.load > WIDE_OPEN) & (fallen > SHARE) & (np.abs(motion.crank) < CRANK_RPS2)
+    steady = (motion.crank > CRANK_RPS2[0]) & (motion.crank < CRANK_RPS2[1]) & law.grounded(motion)
+    gone = motion.open & (motion.load > WIDE_OPEN) & (fallen > GONE) & steady
     edges = np.flatnonzero(np.diff(np.concatenate(([0], gone.astype(np.int8), [0]))))
     found = []
     for first, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
         from_ns, to_ns = int(motion.time_ns[first]), int(motion.time_ns[stop - 1]) + STEP_NS
         braked = float(np.median(e[first:stop])) < law.coast_level - 2.0 * law.spread
-        if to_ns - from_ns >= shortest_ns and not braked:
-            found.append(
-                _sign(view, _began(view, motion, from_ns, first), to_ns, float(fallen[first:stop].mean()) * 10.0)
-            )
+        if to_ns - from_ns < shortest_ns or braked:
+            continue
+        began_ns = _began(view, motion, from_ns, first)
+        begin = int(np.searchsorted(motion.time_ns, began_ns))
+        if not _open_before(motion, first) and to_ns - from_ns < AFTER_SHUT_NS:
+            continue
+        if load_channel == "fuel_pressure" and not _comes_back(motion, law, e, begin, stop):
+            continue
+        if _missing(motion, law, e, begin, first, stop) > MISSING:
+            found.append(_sign(view, began_ns, to_ns, float(fallen[first:stop].mean()) * 10.0))
     return found
 
 
@@ -184,7 +211,9 @@ def _began(view: View, motion: Motion, from_ns: int, first: int) -> int:
 
 def _sudden(view: View, motion: Motion, law: Law, load_channel: str) -> list[Sign]:
     firings = view.firings
-    lag = 2 if load_channel == "throttle_position" else 12
+    if load_channel != "throttle_position":
+        return []  # a lift would look the same until the rail shows it
+    e, grounded = law.e(motion), law.grounded(motion)
     score = np.stack([roughness.speed_loss(firings, length)[1] for length in SUDDEN_LENGTHS])
     best = score.max(axis=0)
     peak = (best > SUDDEN_SCORE) & (best == ndimage.maximum_filter1d(best, 41)) & view.running
@@ -192,20 +221,41 @@ def _sudden(view: View, motion: Motion, law: Law, load_channel: str) -> list[Sig
     for k in np.flatnonzero(peak).tolist():
         for which in np.argsort(-score[:, k]).tolist():
             length = SUDDEN_LENGTHS[which]
-            if score[which, k] > SUDDEN_SCORE and _steadily_open(view, k, length + lag):
+            if score[which, k] > SUDDEN_SCORE and _steadily_open(view, k, length):
                 at, until = int(firings.time_ns[k]), int(firings.time_ns[min(k + length, firings.time_ns.size - 1)])
-                if _let_go(motion, law, at, until) < LET_GO_G and _slowing(motion, at, until) < SLOWING_RPS2:
+                first, stop = np.searchsorted(motion.time_ns, [at + 50 * MS, max(until, at + 60 * MS) + 50 * MS])
+                begin = int(np.searchsorted(motion.time_ns, at))
+                let_go = _missing(motion, law, e, begin, int(first), int(stop)) > MISSING_SUDDEN
+                let_go = let_go and not _spun_up(motion, at) and _open_before(motion, begin)
+                let_go = let_go and bool(grounded[begin : int(stop)].all())
+                if let_go and _slowing(motion, at, until) < SLOWING_RPS2:
                     found.append(_sign(view, at, until, float(score[which, k])))
                 break
     return found
 
 
-def _steadily_open(view: View, k: int, ahead: int) -> bool:
-    """Whether every pulse was seen and the throttle stayed open and still, from before pulse k to `ahead` after it."""
-    window = slice(max(0, k - roughness.BEFORE), k + ahead)
+def _steadily_open(view: View, k: int, length: int) -> bool:
+    """Whether every pulse was seen and the throttle stayed open and still, from before pulse k to the loss's end.
+
+    The end is the later of `length` pulses and the 110 ms over which the car's own answer is read.
+    """
+    firings = view.firings
+    stop = max(k + length + 2, int(np.searchsorted(firings.time_ns, firings.time_ns[k] + 110 * MS)))
+    window = slice(max(0, k - roughness.BEFORE), stop)
     load = view.load[window]
     still = float(load.min()) > SUDDEN_LOAD and float(load.max() - load.min()) < 0.15
-    return still and bool(view.firings.seen[window].all())
+    return still and bool(firings.seen[k - roughness.BEFORE : k + length].all())
+
+
+def _spun_up(motion: Motion, at_ns: int) -> bool:
+    """Whether the crank ran ahead of the car shortly before, as it does in the air or on spinning wheels."""
+    first, stop = np.searchsorted(motion.time_ns, [at_ns - 700 * MS, at_ns - 40 * MS])
+    speed = motion.speed[first:stop]
+    if speed.size < 10:
+        return False
+    # The largest gain over any 150 ms of the time before.
+    gained = np.log(np.maximum(speed[7:], 0.1) / np.maximum(speed[:-7], 0.1)) / (7 * STEP_NS / NS_PER_S)
+    return float(gained.max()) > SPUN_UP_PER_S
 
 
 def _slowing(motion: Motion, at_ns: int, until_ns: int) -> float:
@@ -214,14 +264,32 @@ def _slowing(motion: Motion, at_ns: int, until_ns: int) -> float:
     return float(motion.crank[first : max(stop, first + 1)].mean()) if first < motion.time_ns.size else 0.0
 
 
-def _let_go(motion: Motion, law: Law, at_ns: int, until_ns: int) -> float:
-    """Change of the car's acceleration from before a loss to during it, g; 0 where that cannot be told."""
-    x = motion.acceleration @ law.axis
-    before = np.searchsorted(motion.time_ns, [at_ns - 200 * MS, at_ns - 30 * MS])
-    during = np.searchsorted(motion.time_ns, [at_ns + 50 * MS, max(until_ns, at_ns + 110 * MS) + 50 * MS])
-    if before[1] - before[0] < 3 or during[1] - during[0] < 2:
+def _open_before(motion: Motion, first: int) -> bool:
+    """Whether the throttle had been open for most of a second before grid point `first`: no gear change just ended."""
+    return float(motion.load[max(0, first - 40) : first].min(initial=1.0)) > OPEN
+
+
+def _comes_back(motion: Motion, law: Law, e: FloatArray, begin: int, stop: int) -> bool:
+    """Whether the torque was back within half a second after grid point `stop`, with the throttle still open."""
+    after = slice(stop, min(stop + 25, e.size))
+    still = motion.load[after] > OPEN
+    back = float(np.median(e[max(0, begin - 35) : max(1, begin - 5)])) - 0.3 * (law.open_level - law.coast_level)
+    return bool((still & (e[after] > back)).any() and still[:5].all())
+
+
+def _missing(motion: Motion, law: Law, e: FloatArray, begin: int, first: int, stop: int) -> float:
+    """Share of the torque that went missing in grid points first..stop-1, against the half second before `begin`.
+
+    Compared with what was just before, because hills and wind shift e; what the throttle did meanwhile is allowed for.
+    0 where there is no before.
+    """
+    before = slice(max(0, begin - 35), max(0, begin - 3))
+    if before.stop - before.start < 8:
         return 0.0
-    return float(x[during[0] : during[1]].mean() - x[before[0] : before[1]].mean())
+    given = np.minimum(motion.load / FULL_TORQUE_LOAD, 1.0)
+    drop = law.open_level - law.coast_level
+    due = float(np.median(e[before])) + drop * float(given[first:stop].mean() - np.median(given[before]))
+    return (due - float(e[first:stop].mean())) / drop
 
 
 def _sign(view: View, from_ns: int, to_ns: int, strength: float) -> Sign:
