@@ -2,6 +2,7 @@
 
     of(recording, engine, running, stumbles) -> Exposure        with to_dict and from_dict
     summarise(frame) -> Exposure                                from a frame that is there already
+    of_event(event, frames) -> list[Exposure]                   all recordings, with the time since a hot stop
 
 Everything is counted over the time at risk and in bursts, see frames.py, which also says what the arguments are.
 """
@@ -14,9 +15,10 @@ import numpy as np
 
 from logger.analysis.findings import Stumble
 from logger.analysis.frames import CELL_S, Frame, Interval, frame, inside, knocks_at_risk, smooth, struck_by
-from logger.event import NS_PER_S, Engine, FloatArray, Recording
+from logger.event import NS_PER_S, Engine, Event, FloatArray, Recording
 
 STEP_VOLT = 0.25
+HOT_STOP_DEGC = 80.0
 
 EDGES: dict[str, FloatArray] = {
     "coolant_temperature": np.arange(-40.0, 152.6, 2.5),
@@ -135,6 +137,25 @@ def summarise(cells: Frame, hot_stop_s: float | None = None, entered: dict[str, 
         burst_g=struck_by(cells, _lows(cells)),
         entered=entered or {},
     )
+
+
+def of_event(event: Event, frames: Sequence[Frame], entered: dict[str, str] | None = None) -> list[Exposure]:
+    """All recordings of an event; where the clock relates them, with the time since the engine was stopped hot.
+
+    entered: what people entered for the event, such as {"fuel": "half", "road": "wet"}, kept with each recording.
+    """
+    found, stopped_ns = [], None
+    for recording, cells in zip(event.recordings, frames, strict=True):
+        hot_stop_s = None
+        if stopped_ns is not None and recording.offset_ns is not None:
+            hot_stop_s = max(0.0, (recording.offset_ns - stopped_ns) / NS_PER_S)
+        found.append(summarise(cells, hot_stop_s, entered))
+        last = np.flatnonzero(cells.running)
+        if last.size and recording.offset_ns is not None:
+            at_s = float(cells.time_s[last[-1]])
+            hot = float(cells.at("coolant_temperature", np.array([at_s]))[0]) >= HOT_STOP_DEGC
+            stopped_ns = recording.offset_ns + round(at_s * NS_PER_S) if hot else None
+    return found
 
 
 def load_steps(recording: Recording, running: Sequence[Interval]) -> FloatArray:

@@ -1,7 +1,6 @@
-"""Full-load pulls, on the road or a dyno: found, laid over each other, and compared cold, warm and hot.
+"""Full-load pulls on the road or a dyno, as curves of how fast the crank gains speed.
 
-    find(event, running, stumbles=()) -> list[Pull]
-    compare(pulls) -> Comparison
+    find(event, running, stumbles=()) -> list[Pull]         pulls_compared.py lays them over each other
 
 A pull is at least MINIMUM_S of rising crank speed in one gear over at least MINIMUM_RATIO in speed, with the throttle
 nearly as wide as it ever opened in the event (where it is measured). Torque follows from how fast the crank gains
@@ -16,12 +15,11 @@ with a stumble in which speed falls by more than a quarter, or that take longer 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from scipy.signal import savgol_filter
-from scipy.stats import t as student
 
 from logger.analysis import air
 from logger.analysis.findings import Stumble
@@ -42,9 +40,6 @@ BIN_RPM = 250.0
 WARM_DEGC, HOT_DEGC = 70.0, 92.0
 GEAR_STEP = 1.2
 LAUNCH_S = 0.6
-WEAKEST_BIN = 0.2
-WIDEST = 0.5
-LEVEL = 0.95
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,34 +91,6 @@ class Pull:
         return np.asarray(self.torque_nm(vehicle, loss) * self.speed_rpm * (2 * np.pi / 60) / 1000)
 
 
-@dataclass(frozen=True, slots=True)
-class Difference:
-    """Output of one warmth against another over the speeds both reached: a share (-0.06: 6 per cent weaker), its 95 %
-    limits (None with a single pull on each side: how much pulls differ is not known then), in words."""
-
-    of: Warmth
-    against: Warmth
-    gear: int
-    share: float
-    low: float | None
-    high: float | None
-    n_of: int
-    n_against: int
-    sentence: str
-
-
-@dataclass(frozen=True, slots=True)
-class Comparison:
-    """`best`: number of the strongest pull of each gear. `relative[i]` (n,): torque of pull i over the best of its gear
-    at the same speeds, NaN where that one did not go. `relative_power[i]`: power over the best pull's highest power."""
-
-    best: dict[int, int] = field(default_factory=dict)
-    relative: list[FloatArray] = field(default_factory=list)
-    relative_power: list[FloatArray] = field(default_factory=list)
-    differences: list[Difference] = field(default_factory=list)
-    sentences: list[str] = field(default_factory=list)
-
-
 def find(
     event: Event,
     running: Sequence[Sequence[Interval]],
@@ -147,35 +114,6 @@ def find(
             if pull is not None:
                 pulls.append(pull)
     return _geared(pulls)
-
-
-def compare(pulls: Sequence[Pull]) -> Comparison:
-    """Lay pulls of the same gear over each other: relative to the best, and by warmth with the uncertainty."""
-    best = {}
-    for gear in sorted({pull.gear for pull in pulls}):
-        best[gear] = max((i for i, p in enumerate(pulls) if p.gear == gear), key=lambda i: _strength(pulls, i))
-    relative, power = [], []
-    for pull in pulls:
-        reference = pulls[best[pull.gear]]
-        at = np.interp(pull.speed_rpm, reference.speed_rpm, reference.gain, left=np.nan, right=np.nan)
-        relative.append(pull.gain / at)
-        power.append(pull.gain * pull.speed_rpm / float((reference.gain * reference.speed_rpm).max()))
-    differences = [
-        found
-        for gear in best
-        for of, against in (("hot", "warm"), ("hot", "cold"), ("warm", "cold"))
-        if (found := _difference([p for p in pulls if p.gear == gear], of, against, gear)) is not None  # type: ignore[arg-type]
-    ]
-    broken = [
-        f"{pull.recording}: the pull from {pull.from_s:.1f} s breaks up at {_seconds(pull.break_ups_s)}."
-        for pull in pulls
-        if pull.break_ups_s
-    ]
-    return Comparison(best, relative, power, differences, [found.sentence for found in differences] + broken)
-
-
-def _seconds(times: Sequence[float]) -> str:
-    return ", ".join(f"{time:.2f} s" for time in times)
 
 
 def _full_throttle(event: Event) -> float | None:
@@ -277,58 +215,6 @@ def _geared(pulls: Sequence[Pull]) -> list[Pull]:
         )
         for p, g in zip(pulls, gear, strict=True)
     ]  # fmt: skip
-
-
-def _difference(pulls: Sequence[Pull], of: Warmth, against: Warmth, gear: int) -> Difference | None:
-    """Middle logarithm of torque over shared speeds; Student's interval over pulls."""
-    ours, theirs = [p for p in pulls if p.warmth == of], [p for p in pulls if p.warmth == against]
-    if not ours or not theirs:
-        return None
-    shared = sorted(set.intersection(*(set(p.speed_rpm.tolist()) for p in (*ours, *theirs))))
-    if len(shared) < 3:
-        return None
-
-    def level(pull: Pull) -> tuple[float, float]:
-        use = np.isin(pull.speed_rpm, shared) & (pull.gain > WEAKEST_BIN * float(np.median(pull.gain)))
-        relative_error = np.nan_to_num(pull.gain_error[use] / pull.gain[use], nan=0.1)
-        return float(np.median(np.log(pull.gain[use]))), float(np.sqrt((relative_error**2).sum()) / use.sum())
-
-    a, b = np.array([level(p) for p in ours]), np.array([level(p) for p in theirs])
-    shift = float(a[:, 0].mean() - b[:, 0].mean())
-    degrees = len(a) + len(b) - 2
-    within = float((a[:, 1] ** 2).mean() / len(a) + (b[:, 1] ** 2).mean() / len(b))
-    between = 0.0
-    if degrees:
-        scatter = ((a[:, 0] - a[:, 0].mean()) ** 2).sum() + ((b[:, 0] - b[:, 0].mean()) ** 2).sum()
-        between = float(scatter / degrees * (1 / len(a) + 1 / len(b)))
-    share = float(np.expm1(shift))
-    words = f"{abs(share):.0%} {'weaker' if share < 0 else 'stronger'}"
-    if not degrees:
-        text = f"One {of} pull was {words} than one {against} one; make at least two of each to know what that means."
-        return Difference(of, against, gear, share, None, None, 1, 1, text)
-    half = float(student.ppf((1 + LEVEL) / 2, degrees) * np.sqrt(max(between, within)))
-    low, high = float(np.expm1(shift - half)), float(np.expm1(shift + half))
-    sure = "" if low > 0 or high < 0 else "; that is within what pulls differ by anyway"
-    text = (
-        f"{of.capitalize()} pulls were {words} than {against} ones "
-        f"({low:+.0%} to {high:+.0%}, {len(a)} against {len(b)}){sure}."
-    )
-    if half > WIDEST:
-        text = f"{of.capitalize()} and {against} pulls differ too much among themselves to compare."
-    return Difference(of, against, gear, share, low, high, len(a), len(b), text)
-
-
-def _strength(pulls: Sequence[Pull], i: int) -> float:
-    """Mean over the other pulls of the same gear of the torque ratio at shared speeds."""
-    own = pulls[i]
-    ratios = []
-    for other in pulls:
-        if other.gear == own.gear:
-            at = np.interp(own.speed_rpm, other.speed_rpm, other.gain, left=np.nan, right=np.nan)
-            shared = np.isfinite(at) & (at > 0)
-            if shared.any():
-                ratios.append(float(np.mean(own.gain[shared] / at[shared])))
-    return float(np.mean(ratios)) if ratios else 0.0
 
 
 def _speed(recording: Recording, engine: Engine) -> tuple[FloatArray, FloatArray]:

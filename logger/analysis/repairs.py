@@ -1,6 +1,7 @@
 """Is it fixed? Burst rates before and after each repair, over exposure to the conditions that brought the bursts out.
 
     judge(event, stumbles, running, sensor_faults=()) -> list[RepairVerdict], one for each of event.repairs, in order
+    judge_frames(event, frames) -> list[RepairVerdict]          the same over links.frames_of, to make them only once
     judge_runs(runs, work) -> list[RepairVerdict]               the same over a season, from what the logbook keeps
 
 `running`: for each recording of the event, in order, the list of (from_s, to_s) in which the engine ran.
@@ -70,7 +71,11 @@ def judge(
     """A verdict for each of event.repairs, in order; see the module's top."""
     if not event.repairs:
         return []
-    frames = links.frames_of(event, stumbles, running, sensor_faults)
+    return judge_frames(event, links.frames_of(event, stumbles, running, sensor_faults))
+
+
+def judge_frames(event: Event, frames: Sequence[Frame]) -> list[RepairVerdict]:
+    """The same for whoever has the frames already, one for each recording."""
     runs, work = cut(event, frames)
     return judge_runs(runs, work)
 

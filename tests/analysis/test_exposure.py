@@ -8,7 +8,7 @@ import pytest
 from logger.analysis import exposure
 from logger.analysis.frames import bursts, frame, knocks_at_risk, part, struck_by
 from logger.event import Recording, Trace
-from tests.analysis.invented import ENGINE, coolant, run, seconds, steady_pulses, stumble
+from tests.analysis.invented import ENGINE, coolant, event, run, seconds, steady_pulses, stumble
 
 
 def test_a_burst_is_all_stumbles_that_start_within_3_s_of_the_end_of_the_one_before() -> None:
@@ -107,3 +107,19 @@ def test_load_steps_are_found_where_battery_voltage_jumps() -> None:
     recording = Recording("r01", 20 * 10**9, {"battery_voltage": Trace(seconds(time_s), value)})
     np.testing.assert_allclose(exposure.load_steps(recording, [(0.0, 20.0)]), [8.0, 14.0], atol=0.15)
     assert exposure.load_steps(recording, [(0.0, 5.0)]).size == 0
+
+
+def test_a_hot_stop_is_known_from_the_clock_and_the_coolant_and_not_without_them() -> None:
+    recordings = [
+        run("r01", degc=(70.0, 92.0), offset_s=0.0),
+        run("r02", degc=(85.0, 92.0), offset_s=360.0),
+        run("r03", degc=(60.0, 70.0), offset_s=3600.0),
+        run("r04", degc=(60.0, 70.0), offset_s=4000.0),
+        run("r05", degc=(60.0, 70.0)),
+    ]
+    of = event(recordings)
+    frames = [frame(one, ENGINE, [(0.0, 60.0)]) for one in recordings]
+    known = ["time_since_hot_stop" in one.histograms for one in exposure.of_event(of, frames)]
+    assert known == [False, True, True, False, False]
+    histogram = exposure.of_event(of, frames, {"road": "wet"})[1].histograms["time_since_hot_stop"]
+    assert histogram.seconds[histogram.edges[:-1] == 300.0].sum() == pytest.approx(60.0, abs=0.2)

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from logger.analysis.findings import Stumble
-from logger.analysis.pulls import Pull, Vehicle, compare, find
+from logger.analysis.pulls import Pull, Vehicle, find
+from logger.analysis.pulls_compared import compare
 from logger.errors import AnalysisError
 from logger.event import NS_PER_S, Event, Recording, Trace
 from tests.analysis.invented import coolant, event, running, seconds, stumble
