@@ -9,7 +9,7 @@ from urllib.parse import quote
 
 from logger.event import NS_PER_S, Event
 from logger.store.store import Store
-from web.day import NoteLine, moment_href, notes_of, utc_at
+from web.day import Glance, NoteLine, look, moment_href, notes_of, utc_at
 from web.problems import PageError
 from web.texts import TEXTS
 from web.traces import Panel, panels_of
@@ -83,7 +83,10 @@ class Chart:
 
 @dataclass(frozen=True, slots=True)
 class MomentPage:
-    """Variables of the moment page. number None: there is no stumble at this instant, only traces."""
+    """Variables of the moment page. number None: there is no stumble at this instant, only traces.
+
+    unreadable: why the recording gives no traces, or empty.
+    """
 
     event_id: str
     event_name: str
@@ -107,6 +110,7 @@ class MomentPage:
     previous_href: str | None
     next_href: str | None
     notes: list[NoteLine]
+    unreadable: str
     chart: Chart
 
 
@@ -125,6 +129,7 @@ def build(store: Store, event_id: str, recording: str, at_s: float | None) -> Mo
     stumble = None if index is None else stumbles[index]
     zero_s = stumble["onset_s"] if stumble else (at_s or 0.0)
     offset = None if held.offset_ns is None else held.offset_ns + round(zero_s * NS_PER_S)
+    glance = look(store, event_id, held)
     rungs, ticks = _ladder(stumble) if stumble else ([], [])
     return MomentPage(
         event_id=event_id,
@@ -153,7 +158,8 @@ def build(store: Store, event_id: str, recording: str, at_s: float | None) -> Mo
             for note in notes_of(store, event_id)
             if note.recording == recording and note.at_s is not None and abs(note.at_s - zero_s) <= NOTE_NEAR_S
         ],
-        chart=_chart(store, event_id, event, recording, duration_s, stumble, at_s, stumbles),
+        unreadable=glance.unreadable,
+        chart=_chart(event_id, event, glance, stumble, at_s, stumbles),
     )
 
 
@@ -239,18 +245,14 @@ def _span(first: float, last: float) -> tuple[float, float]:
 
 
 def _chart(
-    store: Store,
     event_id: str,
     event: Event,
-    recording: str,
-    duration_s: float,
+    glance: Glance,
     stumble: Mapping[str, Any] | None,
     at_s: float | None,
     stumbles: list[dict[str, Any]],
 ) -> Chart:
-    with store.reader(event_id, recording) as reader:
-        channels = list(reader.channels)
-        marks = [float(t) / NS_PER_S for t in reader.pulses("driver_marks")] if "driver_marks" in channels else []
+    recording, duration_s = glance.recording.name, glance.recording.duration_ns / NS_PER_S
     if stumble is not None:
         around = (stumble["onset_s"] - BEFORE_S, max(stumble["end_s"], stumble["engine_onset_s"]) + AFTER_S)
     elif at_s is not None:
@@ -267,8 +269,8 @@ def _chart(
         engine_onset_s=stumble["engine_onset_s"] if stumble else None,
         end_s=stumble["end_s"] if stumble else None,
         redline_rpm=event.engine.redline_rpm,
-        panels=[chart_panel(panel) for panel in panels_of(channels)],
-        marks_s=marks,
+        panels=[chart_panel(panel) for panel in panels_of(glance.channels)],
+        marks_s=list(glance.marks_s),
         stumbles_s=[s["onset_s"] for s in stumbles if s["recording"] == recording],
     )
 

@@ -69,6 +69,9 @@ def _moment(store: Store, event_id: str, line: day.StumbleLine) -> ReportMoment:
         share = (at_s - chart.from_s) / max(chart.to_s - chart.from_s, 1e-9)
         return round(min(max(share, 0.0), 1.0) * WIDTH, 2)
 
+    place = x_of(chart.zero_s), x_of(chart.end_s or chart.zero_s)
+    if page.unreadable:
+        return ReportMoment(page, [], *place)
     engine = store.outline(event_id).engine
     with store.reader(event_id, line.recording) as reader:
         units = {name: panel.unit for panel in panels_of(reader.channels) for name in panel.channels}
@@ -82,7 +85,7 @@ def _moment(store: Store, event_id: str, line: day.StumbleLine) -> ReportMoment:
             drawings.append(Drawing(name, units[name], [], x[inside].tolist(), None, None))
         else:
             drawings.append(_drawing(name, units[name], x[inside], one.value[inside].astype(np.float64)))
-    return ReportMoment(page, drawings, x_of(chart.zero_s), x_of(chart.end_s or chart.zero_s))
+    return ReportMoment(page, drawings, *place)
 
 
 def _drawing(name: str, unit: str, x: FloatArray, value: FloatArray) -> Drawing:

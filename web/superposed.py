@@ -18,7 +18,7 @@ from logger.event import NS_PER_S, Engine, FloatArray, IntArray
 from logger.store.recording import RecordingReader
 from logger.store.store import Store
 from web import traces
-from web.day import moment_href
+from web.day import look, moment_href
 from web.moment import ChartPanel
 from web.texts import TEXTS
 
@@ -76,10 +76,11 @@ def build(store: Store, event_id: str, cause: str | None) -> SuperposedPage:
         if s["recording"] in names and cause in (None, s["cause"])
     ]
     rows = kept[:MAX_STUMBLES]
-    available: set[str] = set()
-    for name in {row.recording for row in rows}:
-        with store.reader(event_id, name) as reader:
-            available.update(reader.channels)
+    shown = {row.recording for row in rows}
+    glances = [look(store, event_id, recording) for recording in event.recordings if recording.name in shown]
+    readable = {glance.recording.name for glance in glances if not glance.unreadable}
+    rows = [row for row in rows if row.recording in readable]
+    available = {channel for glance in glances for channel in glance.channels}
     panels = [
         ChartPanel(name, TEXTS["channel"][name], panel.unit, [name], [TEXTS["channel"][name]])
         for name in SHOWN

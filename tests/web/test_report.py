@@ -38,9 +38,7 @@ def test_the_drawings_show_the_dip_and_every_pulse(client: Client, filled: tuple
     assert all(0 <= x <= WIDTH and 0 <= y <= HEIGHT for x, y in points)
     lowest = [x for x, y in points if y == max(y for _, y in points)]
     assert first["zero_x"] - 1 <= min(lowest) <= max(lowest) <= first["end_x"]
-    gap = max(
-        b - a for a, b in zip(drawings["tach_pulses"]["ticks"], drawings["tach_pulses"]["ticks"][1:], strict=False)
-    )
+    gap = max(b - a for a, b in pairwise(drawings["tach_pulses"]["ticks"]))
     assert abs(gap / WIDTH * 3.32 - 0.125) < 0.01  # 120 ms open, and the interval around it
 
 
