@@ -20,7 +20,7 @@ from logger.store.blocks import Series, encode
 from logger.store.calibrated import Calibrated
 from logger.store.overview import column_extremes, columns_of_rates, columns_of_samples, columns_of_states
 from logger.store.schema import RecordingBusyError, RecordingMeta, StoredChannel, sqlite_errors
-from logger.store.sources import ClosedSource, GrowingSource
+from logger.store.sources import ClosedSource, GrowingSource, cut
 from logger.store.summary import ROLLUP_SECONDS, SummaryLayout, pack_rollup
 
 TACH, MARKS = "tach_pulses", "driver_marks"
@@ -101,7 +101,7 @@ class RecordingWriter:
     def _row(self, second: Second, last_pulse_ns: dict[int, int]) -> tuple[int, int, bytes, bytes, bytes | None]:
         summary = self._layout.summarise(second.series, last_pulse_ns)
         data = encode(second.series, second.index * NS_PER_S)
-        said: dict[str, Any] = {}
+        said: dict[str, Any] = {} if second.index else {schema.DESCRIPTION: self.meta.to_json()}
         if second.gaps:
             said["gaps"] = [[gap.channel, gap.from_ns, gap.to_ns, gap.why] for gap in second.gaps]
         if second.health is not None:
@@ -207,6 +207,11 @@ class RecordingReader:
         self._calibrated = Calibrated(self.meta, settings, str(path))
 
     @property
+    def settings(self) -> Settings:
+        """The settings by which counts become SI values: those handed in, or the recording's own."""
+        return self._calibrated.settings
+
+    @property
     def how_closed(self) -> str | None:
         """ "closed", "imported", "recovered" (its power was cut), "salvaged" (it was damaged); None while it grows."""
         closed = schema.read_meta(self._connection, self.path, "closed")
@@ -258,11 +263,26 @@ class RecordingReader:
         for name in channels:
             if self._stored(name).is_pulses:
                 raise ValueError(f"{name} holds times only; read it with pulses()")
-        supply = self._calibrated.supply_channel(channels)
+        return self._calibrated.traces(self._with_supply(channels, t0_ns, t1_ns), channels, t0_ns, t1_ns)
+
+    def both(
+        self, channels: Sequence[str], t0_ns: int | None = None, t1_ns: int | None = None
+    ) -> dict[str, tuple[Series, FloatArray | None]]:
+        """Several channels as stored and, beside it, in SI values (None for pulses), in one pass over the file."""
+        series = self._with_supply(channels, t0_ns, t1_ns)
+        sampled = [name for name in channels if not self._stored(name).is_pulses]
+        traces = self._calibrated.traces(series, sampled, t0_ns, t1_ns)
+        return {
+            name: (cut(series[name], t0_ns, t1_ns), traces[name].value if name in traces else None)
+            for name in channels
+        }
+
+    def _with_supply(self, channels: Sequence[str], t0_ns: int | None, t1_ns: int | None) -> dict[str, Series]:
+        """Channels as stored; where a sensor is read against its supply, with that and so much around the window."""
+        supply = self._calibrated.supply_channel([name for name in channels if not self._stored(name).is_pulses])
         wanted = [*channels, *([supply] if supply and supply not in channels else [])]
         margin = NS_PER_S if supply else 0
-        series = self.raws(wanted, None if t0_ns is None else t0_ns - margin, None if t1_ns is None else t1_ns + margin)
-        return self._calibrated.traces(series, channels, t0_ns, t1_ns)
+        return self.raws(wanted, None if t0_ns is None else t0_ns - margin, None if t1_ns is None else t1_ns + margin)
 
     def pulses(self, channel: str, t0_ns: int | None = None, t1_ns: int | None = None) -> IntArray:
         """Times of a pulse channel or of the driver's marks."""
