@@ -10,14 +10,16 @@ passes its own check sum, so nothing that was not written can come back. In a le
     payload  varint header size, varint type of each column, the columns
 """
 
+import json
 import struct
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from statistics import mode
+from typing import Any
 
-from logger.store.schema import DESCRIPTION, PAGE_SIZE, crc_of
+from logger.store.schema import CLOSED_PAGE, DESCRIPTION, DESCRIPTION_COPY, GROWING_PAGE, crc_of
 
 _TABLE_LEAF, _INDEX_LEAF = 0x0D, 0x0A
 _WAL_HEADER, _FRAME_HEADER = 32, 24
@@ -37,6 +39,18 @@ class Carved:
     keyed: dict[int, tuple[int, bytes]] = field(default_factory=dict)
     meta: dict[str, bytes] = field(default_factory=dict)
 
+    @property
+    def descriptions(self) -> list[dict[str, Any]]:
+        """What is left of the recording's descriptions."""
+        first_notes = self.seconds[0][3] if 0 in self.seconds else None
+        texts = [
+            self.meta.get(DESCRIPTION),
+            self.keyed[DESCRIPTION_COPY][1] if DESCRIPTION_COPY in self.keyed else None,
+        ]
+        found = [json.loads(text) for text in texts if text is not None]
+        notes = json.loads(first_notes) if first_notes else {}
+        return [*found, notes[DESCRIPTION]] if DESCRIPTION in notes else found
+
     def add(self, other: "Carved") -> None:
         """Take over what another file of the same recording has and this one has not."""
         self.seconds = {**other.seconds, **self.seconds}
@@ -47,9 +61,16 @@ class Carved:
 def carve(path: Path, wal: bytes = b"") -> Carved:
     """Every whole row in a file and in the bytes of its WAL."""
     data = path.read_bytes()
-    stored = {n + 1: data[n * PAGE_SIZE : (n + 1) * PAGE_SIZE] for n in range(len(data) // PAGE_SIZE)}
-    frames = list(wal_frames(wal))
     found = Carved()
+    # The header may be what is damaged, so both sizes of page are tried; rows of the wrong one pass no check sum.
+    for page_size in {GROWING_PAGE, CLOSED_PAGE}:
+        _carve_pages(data, wal, page_size, found)
+    return found
+
+
+def _carve_pages(data: bytes, wal: bytes, page_size: int, found: Carved) -> None:
+    stored = {n + 1: data[n * page_size : (n + 1) * page_size] for n in range(len(data) // page_size)}
+    frames = list(wal_frames(wal)) if page_size == GROWING_PAGE else []
     # Oldest first: where a row or an entry was written twice, the newest version stays.
     for newest in ({}, dict(frames)):
         view = {**stored, **newest}
@@ -58,14 +79,13 @@ def carve(path: Path, wal: bytes = b"") -> Carved:
     view = {**stored, **dict(frames)}
     for number, page in frames:
         _carve_page(view, number, page, found)
-    if not any(key in found.meta for key in DESCRIPTION):
+    if not found.descriptions:
         _search_description(view, found)
-    return found
 
 
 def _search_description(pages: Pages, found: Carved) -> None:
     """The description by its key's own letters, for when the page that holds it no longer says what it is."""
-    word = DESCRIPTION[0].encode()
+    word = DESCRIPTION.encode()
     for page in pages.values():
         at = page.find(word)
         while at >= 0:
@@ -79,7 +99,7 @@ def _search_description(pages: Pages, found: Carved) -> None:
 def wal_frames(wal: bytes) -> Iterator[tuple[int, bytes]]:
     """(page number, page) of every frame that belongs to the log's current round, sound or not."""
     salt = _salt(wal)
-    size = _FRAME_HEADER + PAGE_SIZE
+    size = _FRAME_HEADER + GROWING_PAGE
     for place in range(_WAL_HEADER, len(wal) - size + 1, size):
         if wal[place + 8 : place + 16] == salt:
             yield int.from_bytes(wal[place : place + 4], "big"), wal[place + _FRAME_HEADER : place + size]
@@ -97,7 +117,7 @@ def lost_commits(wal: bytes) -> int:
     state = _wal_sum(wal[:24], (0, 0), order)
     sound = state == struct.unpack(">II", wal[24:32]) and wal[16:24] == salt
     lost = 0
-    size = _FRAME_HEADER + PAGE_SIZE
+    size = _FRAME_HEADER + GROWING_PAGE
     for place in range(_WAL_HEADER, len(wal) - size + 1, size):
         frame = wal[place : place + size]
         if frame[8:16] != salt:
@@ -114,7 +134,7 @@ def lost_commits(wal: bytes) -> int:
 
 def _salt(wal: bytes) -> bytes:
     """The mark of the log's current round, by majority: the header or a frame may be what is damaged."""
-    size = _FRAME_HEADER + PAGE_SIZE
+    size = _FRAME_HEADER + GROWING_PAGE
     return mode([wal[16:24], *(wal[_WAL_HEADER + k * size :][8:16] for k in range(3))])
 
 
@@ -130,9 +150,9 @@ def _wal_sum(data: bytes, state: tuple[int, int], order: str) -> tuple[int, int]
 
 def _carve_page(pages: Pages, number: int, page: bytes, found: Carved) -> None:
     start = 100 if number == 1 else 0
-    if len(page) < PAGE_SIZE or page[start] not in (_TABLE_LEAF, _INDEX_LEAF):
+    if not page or page[start] not in (_TABLE_LEAF, _INDEX_LEAF):
         return
-    n_cells = min(int.from_bytes(page[start + 3 : start + 5], "big"), PAGE_SIZE // 4)
+    n_cells = min(int.from_bytes(page[start + 3 : start + 5], "big"), len(page) // 4)
     for k in range(n_cells):
         at = start + 8 + 2 * k
         place = int.from_bytes(page[at : at + 2], "big")
@@ -159,11 +179,12 @@ def _carve_cell(pages: Pages, page: bytes, place: int, is_table: bool, found: Ca
 def _payload(pages: Pages, page: bytes, place: int, size: int, is_table: bool) -> bytes:
     if not 0 < size < _LONGEST_ROW:
         raise ValueError("no such row was ever written")
-    largest = PAGE_SIZE - 35 if is_table else (PAGE_SIZE - 12) * 64 // 255 - 23
+    size_of_page = len(page)
+    largest = size_of_page - 35 if is_table else (size_of_page - 12) * 64 // 255 - 23
     if size <= largest:
         return page[place : place + size]
-    smallest = (PAGE_SIZE - 12) * 32 // 255 - 23
-    local = smallest + (size - smallest) % (PAGE_SIZE - 4)
+    smallest = (size_of_page - 12) * 32 // 255 - 23
+    local = smallest + (size - smallest) % (size_of_page - 4)
     if local > largest:
         local = smallest
     parts = [page[place : place + local]]
@@ -172,7 +193,7 @@ def _payload(pages: Pages, page: bytes, place: int, size: int, is_table: bool) -
     while left > 0:
         overflow = pages[following]
         parts.append(overflow[4 : 4 + left])
-        left -= PAGE_SIZE - 4
+        left -= size_of_page - 4
         following = int.from_bytes(overflow[:4], "big")
     return b"".join(parts)
 

@@ -9,6 +9,7 @@ anew. Capture folders are written in the same shape, without ever having been se
 """
 
 import itertools
+import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -141,7 +142,8 @@ class BlockWriter:
         for channel, entries in sorted(self._index.items()):
             minutes, sizes = np.array(entries, dtype=np.int64).T
             index.append(Series(channel, minutes * BLOCK_NS, sizes.astype(np.float64)))
-        rows = [(INDEX, encode(index, 0, LEVEL))]
+        description = json.dumps(self._meta.to_json()).encode()
+        rows = [(INDEX, encode(index, 0, LEVEL)), (schema.DESCRIPTION_COPY, description)]
         rows += [(channel, self._overview(channel)) for channel in sorted(self._summaries)]
         n_blocks = sum(len(entries) for entries in self._index.values())
         with sqlite_errors(self.path):

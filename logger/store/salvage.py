@@ -133,10 +133,10 @@ def _rebuild(path: Path, wal: bytes, problem: str, refusal: StoreError | None) -
     found = carve(path, wal)
     for original in _originals(path):
         found.add(carve(original, _bytes_of(Path(f"{original}-wal"))))
-    descriptions = [found.meta[key] for key in schema.DESCRIPTION if key in found.meta]
+    descriptions = found.descriptions
     if not descriptions or not (found.seconds or found.keyed):
         raise refusal or StoreError(f"{path}: damaged beyond salvage: its description or all of its rows are gone")
-    meta = RecordingMeta.from_json(json.loads(descriptions[0]))
+    meta = RecordingMeta.from_json(descriptions[0])
     kept = _keep(path, wal)
     partial = schema.partial_of(path)
     has_blocks = any(key >= _FIRST_BLOCK_ID for key in found.keyed)

@@ -15,7 +15,7 @@ import zstandard
 
 from logger.errors import StoreError
 from logger.event import NS_PER_S, FloatArray
-from logger.store.blocks import Series
+from logger.store.blocks import Series, zstd
 from logger.store.schema import StoredChannel
 
 ROLLUP_SECONDS = 300
@@ -68,10 +68,13 @@ class SummaryLayout:
                     filled += n
         if parts:
             joined = np.concatenate(parts)
-            counts[rows, N] = sizes
-            counts[rows, MIN] = np.minimum.reduceat(joined, starts)
-            counts[rows, MEAN] = np.rint(np.add.reduceat(joined, starts, dtype=np.float64) / sizes)
-            counts[rows, MAX] = np.maximum.reduceat(joined, starts)
+            places = np.array(starts)
+            table = np.empty((4, len(rows)), dtype="<i2")
+            table[N] = sizes
+            np.minimum.reduceat(joined, places, out=table[MIN])
+            np.maximum.reduceat(joined, places, out=table[MAX])
+            table[MEAN] = np.add.reduceat(joined, places, dtype=np.int64) // table[N]
+            counts[rows] = table.T
         return counts.tobytes() + values.tobytes() + rates.tobytes()
 
     def parse(self, records: bytes) -> npt.NDArray[np.void]:
@@ -89,17 +92,21 @@ class SummaryLayout:
 def pulse_rates(item: Series, last_pulse_ns: dict[int, int]) -> tuple[float, float, float, float]:
     """(n, lowest, mean, highest rate in Hz) of one second's pulses."""
     time_ns = item.time_ns
+    n, first, last = time_ns.size, int(time_ns[0]), int(time_ns[-1])
     before = last_pulse_ns.get(item.channel)
-    last_pulse_ns[item.channel] = int(time_ns[-1])
-    intervals = np.diff(time_ns) if before is None else np.diff(time_ns, prepend=before)
-    intervals = intervals[intervals > 0]
+    last_pulse_ns[item.channel] = last
+    intervals = time_ns[1:] - time_ns[:-1]
+    if before is not None and before < first:
+        intervals = np.append(intervals, first - before)
+    if intervals.size and not int(intervals.min()):
+        intervals = intervals[intervals > 0]
     if not intervals.size:
-        return float(time_ns.size), 0.0, 0.0, 0.0
+        return float(n), 0.0, 0.0, 0.0
     return (
-        float(time_ns.size),
-        NS_PER_S / float(intervals.max()),
-        NS_PER_S * intervals.size / float(intervals.sum()),
-        NS_PER_S / float(intervals.min()),
+        float(n),
+        NS_PER_S / int(intervals.max()),
+        NS_PER_S * intervals.size / int(intervals.sum()),
+        NS_PER_S / int(intervals.min()),
     )
 
 
@@ -120,13 +127,13 @@ def summary_of_values(values: npt.NDArray[np.float64]) -> FloatArray:
 def pack_rollup(summaries: Sequence[bytes]) -> bytes:
     """The summaries of consecutive seconds as one piece; byte k of every second side by side, for zstd."""
     table = np.frombuffer(b"".join(summaries), np.uint8).reshape(len(summaries), -1)
-    return zstandard.ZstdCompressor(level=1).compress(table.T.tobytes())
+    return zstd.compress(table.T.tobytes(), 1)
 
 
 def unpack_rollup(data: bytes, record_size: int) -> bytes:
     """The inverse of `pack_rollup`: the summaries, joined."""
     try:
-        table = np.frombuffer(zstandard.ZstdDecompressor().decompress(data, max_output_size=1 << 26), np.uint8)
+        table = np.frombuffer(zstd.decompress(data), np.uint8)
         return table.reshape(record_size, -1).T.tobytes()
     except (zstandard.ZstdError, ValueError) as error:
         raise StoreError(f"an overview row of the recording cannot be unpacked: {error}") from error

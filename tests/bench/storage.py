@@ -1,0 +1,279 @@
+"""Storing and reading back: our recordings beside rows in SQLite and beside plain arrays on disk.
+
+    python -m tests.bench.storage [--hours 8] [--json FILE]
+
+plain: one row per sample with an index (channel, time), as most loggers do it. limit: int16 and int32 numbers appended
+to files and synced once a second; read back through a memory map. CPU times are medians of five with the files in the
+page cache. The plain way is read over one hour and scaled to all of them, since its cost is strictly proportional.
+"""
+
+import os
+import sqlite3
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+
+from logger.event import NS_PER_S
+from logger.store.compaction import compact
+from logger.store.recording import RecordingReader, RecordingWriter, Second
+from tests.bench import workload
+from tests.bench.measure import REPEATS, Row, cpu_s, json_path_of, show, written_bytes
+from tests.bench.workload import CHANNELS, RAW_BYTES_PER_S, SAMPLED, TACH
+
+WRITE_S = 600
+PIXELS = 2000
+WINDOW_S = 10
+
+
+class Ours:
+    """RecordingWriter, as the recorder uses it."""
+
+    def __init__(self, path: Path) -> None:
+        self.writer = RecordingWriter(path, workload.meta())
+
+    def append(self, second: Second) -> None:
+        self.writer.append(second)
+
+    def close(self) -> None:
+        self.writer.close()
+
+
+class Sql:
+    """What both row layouts share: WAL, synchronous FULL, one commit a second."""
+
+    tables: tuple[str, ...] = ()
+
+    def __init__(self, path: Path) -> None:
+        self.connection = sqlite3.connect(path, isolation_level=None)
+        self.connection.execute("PRAGMA journal_mode = WAL").fetchall()
+        self.connection.execute("PRAGMA synchronous = FULL")
+        for statement in self.tables:
+            self.connection.execute(statement)
+
+    def append(self, second: Second) -> None:
+        self.connection.execute("BEGIN")
+        self.insert(second)
+        self.connection.execute("COMMIT")
+
+    def insert(self, second: Second) -> None:
+        raise NotImplementedError
+
+    def close(self) -> None:
+        self.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        self.connection.close()
+
+
+class RowPerSample(Sql):
+    tables = (
+        "CREATE TABLE samples (channel INTEGER, time INTEGER, value INTEGER)",
+        "CREATE INDEX by_channel ON samples (channel, time)",
+    )
+
+    def insert(self, second: Second) -> None:
+        for series in second.series:
+            values = [None] * series.time_ns.size if series.raw is None else series.raw.tolist()
+            rows = zip([series.channel] * len(values), series.time_ns.tolist(), values, strict=True)
+            self.connection.executemany("INSERT INTO samples VALUES (?, ?, ?)", rows)
+
+
+class WideRows(Sql):
+    tables = (
+        "CREATE TABLE samples (time INTEGER PRIMARY KEY, a, b, c, d, e, f, g, h)",
+        "CREATE TABLE pulses (time INTEGER PRIMARY KEY)",
+    )
+
+    def insert(self, second: Second) -> None:
+        columns = []
+        for series in second.series[:TACH]:
+            assert series.raw is not None
+            column: list[int | None] = [None] * 100
+            column[:: 100 // series.raw.size] = series.raw.tolist()
+            columns.append(column)
+        rows = zip(second.series[0].time_ns.tolist(), *columns, strict=True)
+        self.connection.executemany("INSERT INTO samples VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", rows)
+        pulses = ((time,) for time in second.series[TACH].time_ns.tolist())
+        self.connection.executemany("INSERT INTO pulses VALUES (?)", pulses)
+
+
+class Append:
+    """The same numbers as int16 and int32 at the end of one file, fdatasync once a second."""
+
+    def __init__(self, path: Path) -> None:
+        self.file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
+        self.last_ns = 0
+
+    def append(self, second: Second) -> None:
+        pulses = second.series[TACH].time_ns
+        intervals = np.diff(pulses, prepend=self.last_ns) // 1000
+        self.last_ns = int(pulses[-1])
+        parts = [series.raw for series in second.series[:TACH] if series.raw is not None]
+        os.write(self.file, np.concatenate(parts).tobytes() + intervals.astype(np.int32).tobytes())
+        os.fdatasync(self.file)
+
+    def close(self) -> None:
+        os.close(self.file)
+
+
+def writing(folder: Path) -> list[Row]:
+    """Disk, written bytes and CPU of recording, per hour."""
+    seconds = [workload.second(index) for index in range(WRITE_S)]
+    figures: dict[str, tuple[float, float, float]] = {}
+    for kind in (Ours, RowPerSample, WideRows, Append):
+        sizes, written, cpu = [], [], []
+        for repeat in range(REPEATS):
+            path = folder / f"{kind.__name__}{repeat}"
+            sink = kind(path)
+            before = written_bytes()
+            cpu.append(cpu_s(lambda sink=sink: [sink.append(second) for second in seconds], 1))  # type: ignore[misc]
+            sink.close()
+            written.append(written_bytes() - before)
+            sizes.append(path.stat().st_size)
+            path.unlink()
+        per_hour = 3600 / WRITE_S
+        figures[kind.__name__] = tuple(float(np.median(x)) * per_hour for x in (sizes, written, cpu))  # type: ignore[assignment]
+    ours, rows, wide, limit = (figures[name] for name in ("Ours", "RowPerSample", "WideRows", "Append"))
+    return [
+        Row("disk while recording against rows", "MB/h", ours[0] / 1e6, rows[0] / 1e6, limit[0] / 1e6, 1 / 20, "plain"),
+        Row("disk while recording against wide rows", "MB/h", ours[0] / 1e6, wide[0] / 1e6, None, 1 / 4, "plain"),
+        Row("written, FULL, a commit a second", "MB/h", ours[1] / 1e6, rows[1] / 1e6, limit[1] / 1e6, 1.5),
+        Row("CPU of storing", "s/h", ours[2], rows[2], limit[2], 1.8),
+    ]
+
+
+def reading(folder: Path, hours: float) -> list[Row]:
+    """Size once closed, and CPU of reading everything, a window and an overview."""
+    n_seconds = round(hours * 3600)
+    growing, closed = folder / "growing.sqlite", folder / "closed.sqlite"
+    for path in (closed, growing):
+        writer = RecordingWriter(path, workload.meta(), durable=False)
+        for index in range(n_seconds):
+            writer.append(workload.second(index))
+        if path == closed:
+            writer.close()
+    compact(closed)
+    arrays = write_arrays(folder, n_seconds)
+    rows, scale = write_rows(folder, min(n_seconds, 3600)), max(1.0, n_seconds / 3600)
+    middle = n_seconds // 2
+    raw_bytes = RAW_BYTES_PER_S * n_seconds
+
+    def whole_raw() -> object:
+        with RecordingReader(closed) as reader:
+            return reader.raws(reader.channels)
+
+    def whole() -> object:
+        with RecordingReader(closed) as reader:
+            return reader.recording()
+
+    def mapped_raw() -> object:
+        return [np.array(np.load(path, mmap_mode="r")) for path in arrays]
+
+    def mapped() -> object:
+        """What the analysis works on: SI values with the time of each sample, int64 ns."""
+        wiring = workload.wiring()
+        out = []
+        supply = wiring.channels["sensor_supply_voltage"].calibration.to_si(np.load(arrays[3], mmap_mode="r"))
+        for path, (name, (rate, *_)) in zip(arrays, SAMPLED.items(), strict=False):
+            counts = np.load(path, mmap_mode="r")
+            calibration = wiring.channels[name].calibration
+            value = calibration.to_si(counts, supply[:: 100 // rate] if calibration.needs_supply else None)
+            out.append((np.arange(counts.size, dtype=np.int64) * (NS_PER_S // rate), value))
+        return out, np.load(arrays[TACH], mmap_mode="r") * 1000
+
+    def whole_rows() -> object:
+        sql = "SELECT time, value FROM samples"
+        with sqlite3.connect(rows) as connection:
+            return [
+                np.array(connection.execute(f"{sql} WHERE channel = ? ORDER BY time", (k,)).fetchall())
+                for k in range(TACH + 1)
+            ]
+
+    def window() -> object:
+        with RecordingReader(closed) as reader:
+            return reader.raws(reader.channels, middle * NS_PER_S, (middle + WINDOW_S) * NS_PER_S)
+
+    def window_mapped() -> object:
+        out = []
+        for path, (rate, *_) in zip(arrays, SAMPLED.values(), strict=False):
+            out.append(np.array(np.load(path, mmap_mode="r")[middle * rate : (middle + WINDOW_S) * rate]))
+        pulses = np.load(arrays[TACH], mmap_mode="r")
+        low, high = np.searchsorted(pulses, [middle * 10**6, (middle + WINDOW_S) * 10**6])
+        return [*out, np.array(pulses[low:high])]
+
+    def window_rows() -> object:
+        at = min(middle, 1800) * NS_PER_S
+        with sqlite3.connect(rows) as connection:
+            sql = "SELECT time, value FROM samples WHERE channel = ? AND time >= ? AND time < ? ORDER BY time"
+            return [
+                np.array(connection.execute(sql, (k, at, at + WINDOW_S * NS_PER_S)).fetchall()) for k in range(TACH + 1)
+            ]
+
+    def overview(path: Path) -> object:
+        with RecordingReader(path) as reader:
+            return reader.overview("battery_voltage", n_columns=PIXELS)
+
+    def overview_mapped() -> object:
+        values = np.load(arrays[0], mmap_mode="r")
+        starts = np.arange(PIXELS) * values.size // PIXELS
+        return np.minimum.reduceat(values, starts), np.maximum.reduceat(values, starts)
+
+    def overview_rows() -> object:
+        width = 3600 * NS_PER_S * scale // PIXELS
+        with sqlite3.connect(rows) as connection:
+            sql = "SELECT min(value), max(value) FROM samples WHERE channel = 0 GROUP BY time / ?"
+            return connection.execute(sql, (width,)).fetchall()
+
+    def ms(work: Callable[[], object]) -> float:
+        return cpu_s(work) * 1e3
+
+    raw_ms, map_ms, rows_overview = ms(whole_raw), ms(overview_mapped), ms(overview_rows) * scale
+    everything, shown = f"whole {hours:g} h into arrays", f"overview of {hours:g} h"
+    window_ms = (ms(window), ms(window_rows), ms(window_mapped))
+    table = [
+        Row(f"{hours:g} h closed", "MB", closed.stat().st_size / 1e6, None, raw_bytes / 1e6, 0.50),
+        Row(f"{everything}, against rows", "CPU ms", raw_ms, ms(whole_rows) * scale, None, 1 / 40, "plain"),
+        Row(f"{everything}, SI with times", "CPU ms", ms(whole), None, ms(mapped), 1.5),
+        Row("  counts and times only; memmap: counts only", "CPU ms", raw_ms, None, ms(mapped_raw)),
+        Row("10 s window of all channels", "CPU ms", *window_ms, 2.0),
+        Row(f"{shown}, closed", "CPU ms", ms(lambda: overview(closed)), rows_overview, map_ms, 0.5),
+        Row(f"{shown}, recording", "CPU ms", ms(lambda: overview(growing)), rows_overview, map_ms, 1.0),
+    ]
+    writer.close()
+    return table
+
+
+def write_arrays(folder: Path, n_seconds: int) -> list[Path]:
+    """One file of int16 per channel; pulses as int64 microseconds, so that a window can be found by bisection."""
+    minutes = [workload.minute(number) for number in range(-(-n_seconds // 60))]
+    arrays = {
+        name: np.concatenate([counts[name] for counts, _ in minutes])[: n_seconds * rate]
+        for name, (rate, *_) in SAMPLED.items()
+    }
+    arrays["tach_pulses"] = np.concatenate([pulses for _, pulses in minutes]) // 1000
+    paths = [folder / f"{channel.name}.npy" for channel in CHANNELS]
+    for path in paths:
+        np.save(path, arrays[path.stem])
+    return paths
+
+
+def write_rows(folder: Path, n_seconds: int) -> Path:
+    path = folder / "rows.sqlite"
+    sink = RowPerSample(path)
+    sink.connection.execute("PRAGMA synchronous = OFF")
+    for index in range(n_seconds):
+        sink.append(workload.second(index))
+    sink.close()
+    return path
+
+
+def main(arguments: list[str]) -> int:
+    hours = float(arguments[arguments.index("--hours") + 1]) if "--hours" in arguments else 8.0
+    with TemporaryDirectory(dir=".") as name:
+        rows = writing(Path(name)) + reading(Path(name), hours)
+    return show("storage", rows, json_path_of(arguments))
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
