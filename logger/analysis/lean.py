@@ -20,8 +20,8 @@ from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 DEAD_TIME_NS = 180_000_000  # gas transport to a probe in the downpipe (no source; 0.1 to 0.3 s are usual)
 USUAL_TAU_S = 0.125
-LOAD_AT_LEAST = 0.20
-AROUND_NS = 100_000_000  # the throttle must have been open this long before and after
+# Load from which the throttle counts as open, and for how long before and after: a rail shows load late and rounded.
+GATE = {"throttle_position": (0.15, 80_000_000), "fuel_pressure": (0.25, 120_000_000)}
 SLOWEST = 1.4  # of idle: below, clutch and driver make the engine falter
 FELL_WITHIN_NS = 250_000_000
 JOIN_S = 0.5
@@ -32,20 +32,26 @@ RESTLESS = 2.0
 BREATHS = 4.2  # standard deviations of the undone reading
 
 
-def signs(view: View) -> list[Sign]:
-    """Stretches in which firings were lost while the engine pulled, as lean signs; empty without a probe."""
+def signs(view: View, load_channel: str | None) -> list[Sign]:
+    """Stretches in which firings were lost while the engine pulled, as lean signs.
+
+    Empty without a probe, and without a load channel on an engine that may cut fuel on overrun.
+    """
     trace = view.traces.get("air_fuel_ratio")
+    cuts_fuel = view.engine.fuel_system != "carburettor"
     if trace is None or trace.time_ns.size < 200 or view.firings.time_ns.size < 200:
+        return []
+    if cuts_fuel and load_channel is None:
         return []
     step_s = float(np.median(np.diff(trace.time_ns[:2000]))) / NS_PER_S
     crank_ns = trace.time_ns - DEAD_TIME_NS
-    open_throttle = _open(view, crank_ns)
+    open_throttle = _open(view, crank_ns, load_channel) if cuts_fuel else _turning(view, crank_ns)
     if not 0.002 < step_s < 0.11 or np.count_nonzero(open_throttle) < 50:
         return []
     usual = float(np.percentile(trace.value[open_throttle], 30))
     tau_s = lag_s(trace.value - usual, step_s)
     undone = undo_lag(trace.value, step_s, tau_s)
-    base = _base(view, undone, crank_ns, open_throttle)
+    base = _base(view, undone, crank_ns, open_throttle) if cuts_fuel else _leanest(undone, open_throttle)
     tail = _cut_tail(trace.value - base, open_throttle, step_s)
     noise = bands.noise(trace.value)
     lean = np.zeros(undone.size, bool)
@@ -122,14 +128,28 @@ def _base(view: View, undone: FloatArray, crank_ns: IntArray, open_throttle: Boo
     return np.asarray(np.interp(load, centres, levels), np.float64)
 
 
-def _open(view: View, crank_ns: IntArray) -> BoolArray:
-    """Where the throttle was open, with the engine running, for AROUND_NS before and after each time at the crank."""
+def _leanest(undone: FloatArray, turning: BoolArray) -> FloatArray:
+    """A carburettor's leanest usual ratio, as an array (n,): it never cuts fuel, so nothing beyond that is normal."""
+    return np.full(undone.size, float(np.percentile(undone[turning], 75)))
+
+
+def _turning(view: View, crank_ns: IntArray) -> BoolArray:
+    """Where the engine ran well above idle at each time at the crank."""
     firings = view.firings
+    place = np.clip(np.searchsorted(firings.time_ns, crank_ns), 0, firings.time_ns.size - 1)
+    fast = firings.speed_rps > SLOWEST * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+    return np.asarray((fast & (view.state >= State.IDLE))[place])
+
+
+def _open(view: View, crank_ns: IntArray, load_channel: str | None) -> BoolArray:
+    """Where the throttle was open, with the engine running, for a while before and after each time at the crank."""
+    firings = view.firings
+    at_least, around_ns = GATE.get(load_channel or "", GATE["fuel_pressure"])
     slow = firings.speed_rps < SLOWEST * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
-    closed = (view.load < LOAD_AT_LEAST) | ~(view.load >= 0) | (view.state < State.IDLE) | slow
+    closed = (view.load < at_least) | ~(view.load >= 0) | (view.state < State.IDLE) | slow
     count = np.concatenate(([0], np.cumsum(closed)))
-    first = np.searchsorted(firings.time_ns, crank_ns - AROUND_NS)
-    last = np.searchsorted(firings.time_ns, crank_ns + AROUND_NS)
+    first = np.searchsorted(firings.time_ns, crank_ns - around_ns)
+    last = np.searchsorted(firings.time_ns, crank_ns + around_ns)
     steady = (count[last] == count[first]) & (last > first)
     # A rail that follows load lags and rounds it: behind a steep fall the throttle may have been shut for a moment.
     load = np.interp(crank_ns, firings.time_ns, np.nan_to_num(view.load.astype(np.float64)))

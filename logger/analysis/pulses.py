@@ -132,6 +132,9 @@ def _resolve(edges: IntArray, interval: FloatArray, odd: BoolArray, first: int, 
         return nothing
     stopped = elapsed > LONGEST_LOSS_S * NS_PER_S or before is None or after is None
     if not stopped and before is not None and after is not None:
+        # What comes first after a long silence decides: an engine started again cranks only for some firings.
+        first_after = _good_interval(interval, odd, last, +1, GOOD_RUN) if elapsed > 8.0 * before else None
+        after = first_after or after
         risen = before / after - 1.0 > 0.25 + FASTEST_RISE_PER_S * elapsed / NS_PER_S
         cranked = after > slowest_ns and elapsed > 4.0 * before
         stopped = risen or cranked
@@ -185,12 +188,14 @@ def _time_at_phase(phase: IntArray, count: int, slope: float) -> FloatArray:
     return np.asarray(2.0 * share / (linear + np.sqrt(linear**2 + 4.0 * slope * share)), np.float64)
 
 
-def _good_interval(interval: FloatArray, odd: BoolArray, place: int, step: int) -> float | None:
-    """Median of up to NEIGHBOURS good intervals on one side of an odd place, ns; None where there are under three."""
+def _good_interval(
+    interval: FloatArray, odd: BoolArray, place: int, step: int, most: int = NEIGHBOURS
+) -> float | None:
+    """Median of up to `most` good intervals on one side of an odd place, ns; None where there are under three."""
     reach = 4 * NEIGHBOURS
     side = slice(max(0, place - reach), place) if step < 0 else slice(place + 1, place + 1 + reach)
     good = interval[side][~odd[side]]
-    good = good[-NEIGHBOURS:] if step < 0 else good[:NEIGHBOURS]
+    good = good[-most:] if step < 0 else good[:most]
     return float(np.median(good)) if good.size >= GOOD_RUN else None
 
 

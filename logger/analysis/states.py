@@ -153,8 +153,13 @@ class LoadScale:
         trace = traces.get(self.channel) if self.channel else None
         if trace is None or trace.time_ns.size < 2:
             return _load_from_crank(firings)
-        value = np.interp(firings.time_ns, trace.time_ns - self.lag_ns, trace.value)
-        return np.clip((value - self.closed) / (self.full - self.closed), 0.0, 1.0).astype(np.float32)
+        time_ns = trace.time_ns - self.lag_ns
+        load = np.clip((trace.value - self.closed) / (self.full - self.closed), 0.0, 1.0)
+        load = np.interp(firings.time_ns, time_ns, load).astype(np.float32)
+        # Across a hole in the channel (a sensor's lies are taken out) nothing is known.
+        after = np.clip(np.searchsorted(time_ns, firings.time_ns), 1, time_ns.size - 1)
+        load[time_ns[after] - time_ns[after - 1] > LOAD_HOLE_NS] = np.nan
+        return load
 
 
 def _load_from_crank(firings: Firings, window: int = 24) -> FloatArray:
@@ -170,6 +175,7 @@ def _load_from_crank(firings: Firings, window: int = 24) -> FloatArray:
 
 
 PRESSURE_LAG_NS = 40_000_000  # regulator and damping filter behind the manifold, about (no source; 30-60 ms seen)
+LOAD_HOLE_NS = 250_000_000
 LEAST_SWING = 0.12  # of the closed-throttle pressure; less, and the rail does not show load
 
 

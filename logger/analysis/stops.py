@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from scipy import ndimage
 
 from logger.analysis.findings import FailedStart
 from logger.analysis.pulses import DEFAULT_IDLE_RPM
@@ -19,6 +20,9 @@ from logger.event import NS_PER_S
 Why = Literal["key_off", "driver_stall", "died", "record_ends"]
 MS = 1_000_000
 FEED_DEAD_V = 2.0
+AT_IDLE = 1.5  # of idle speed: only from there does an engine stop within a second
+STARTER_DRAW_V = 1.0
+LURCH_G = 0.3
 SUDDEN = 0.87  # of the speed before: pulses that end above it did not end by a crank dragged down
 
 
@@ -37,22 +41,50 @@ class Stop:
 
 
 def stops(view: View) -> list[Stop]:
-    """Every end of a stretch in which the engine had run by itself."""
+    """Every time the engine stopped after it had run by itself: ends of stretches, and silences with a starter in them."""
     firings, bounds = view.firings, view.firings.bounds()
     found = []
     for number, (first, stop) in enumerate(zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True)):
         if not view.running[first:stop].any() or stop - first < 12:
             continue
-        found.append(_judge(view, number, stop - 1))
+        following = int(firings.time_ns[stop]) if stop < firings.time_ns.size else view.recording.duration_ns
+        found.append(_judge(view, stop - 1, following, _restart(view, number)))
+    for first, stop in restarts(view):
+        found.append(_judge(view, first - 1, int(firings.time_ns[stop]), int(firings.time_ns[stop])))
     return found
 
 
-def _judge(view: View, number: int, last: int) -> Stop:
+def restarts(view: View) -> list[tuple[int, int]]:
+    """Silences (first missing pulse, first seen after) from idle in which the engine stood and was started again.
+
+    The starter's draw on the battery shows it; without a battery channel the length of the silence has to do.
+    """
+    firings = view.firings
+    found = []
+    for first, stop in firings.missing_runs().tolist():
+        if first == 0 or stop >= firings.time_ns.size or not view.running[first - 1]:
+            continue
+        from_ns, to_ns = int(firings.time_ns[first]), int(firings.time_ns[stop])
+        slow = firings.speed_rps[first - 1] < AT_IDLE * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+        if slow and to_ns - from_ns > 600 * MS and _starter_turned(view, from_ns, to_ns):
+            found.append((first, stop))
+    return found
+
+
+def _starter_turned(view: View, from_ns: int, to_ns: int) -> bool:
+    """Whether the battery was drawn down for a tenth of a second or more, some time after the silence began."""
+    battery = view.near("battery_voltage", from_ns + 200 * MS, to_ns + 50 * MS)
+    before = view.near("battery_voltage", from_ns - 500 * MS, from_ns + 100 * MS).value
+    if battery.value.size < 10 or before.size < 5:
+        return "battery_voltage" not in view.traces
+    drawn = battery.time_ns[battery.value < float(np.median(before)) - STARTER_DRAW_V]
+    return bool(drawn.size and drawn[-1] - drawn[0] > 80 * MS)
+
+
+def _judge(view: View, last: int, following: int, restart: int | None) -> Stop:
     firings = view.firings
     end = int(firings.time_ns[last])
     due = end + _interval_ns(view, last)
-    restart = _restart(view, number)
-    following = int(firings.time_ns[last + 1]) if last + 1 < firings.time_ns.size else view.recording.duration_ns
 
     def stop(why: Why, reason: str) -> Stop:
         return Stop(why, due, last, restart, reason)
@@ -74,12 +106,10 @@ def _judge(view: View, number: int, last: int) -> Stop:
         if dead or float(np.median(feed.value)) < 0.75 * float(np.median(before.value)):
             return stop("died", "the coil's feed was lost and the engine was started again")
         return stop(*_stall_or_died(view, last))
-    if restart is None and _pump_stopped(view, end):
-        return stop("key_off", "rail pressure fell off at once, as it does when the key is turned off")
-    if restart is None and _battery_breathed_up(view, end):
-        return stop("key_off", "the battery rose as its loads were switched off")
-    if restart is None and not (view.traces.keys() & {"fuel_pressure", "battery_voltage"}):
-        return stop("key_off", "nothing recorded tells a key turned off from an engine that died")
+    if restart is None and following >= view.recording.duration_ns:
+        return stop("key_off", "the engine was not started again, and nothing recorded tells it from a key turned off")
+    if restart is None and (_pump_stopped(view, end) or _battery_breathed_up(view, end)):
+        return stop("key_off", "rail pressure fell or the battery rose at once, as when the key is turned off")
     return stop(*_stall_or_died(view, last))
 
 
@@ -120,10 +150,12 @@ def _battery_breathed_up(view: View, end_ns: int) -> bool:
 
 
 def _stall_or_died(view: View, last: int) -> tuple[Why, str]:
-    """The driver's stall drags the crank down within a third of a second, often behind an opening throttle."""
+    """The driver's stall lurches the car, or drags the crank down within a third of a second, behind an opening throttle."""
     firings = view.firings
     begin = int(np.searchsorted(firings.time_ns, firings.time_ns[last] - NS_PER_S))
     speed = firings.pulses_per_revolution * np.diff(firings.time_ns[begin : last + 1])
+    if _lurched(view, int(firings.time_ns[last])):
+        return "driver_stall", "the car lurched as the engine stopped: the clutch was let in"
     if speed.size < 6:
         return "died", "the pulses ended with the key on"
     speed = NS_PER_S / speed
@@ -138,6 +170,20 @@ def _stall_or_died(view: View, last: int) -> tuple[Why, str]:
     if fell_s < 0.35 or opened or usual > 2.0 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0:
         return "driver_stall", "the crank was dragged down with pulses present to the end"
     return "died", "the crank ran down with the throttle closed and the key on"
+
+
+def _lurched(view: View, end_ns: int) -> bool:
+    """Whether the standing car was jerked along or across within a fifth of a second around the last pulse."""
+    around = view.near("acceleration", end_ns - 100 * MS, end_ns + 250 * MS)
+    before = view.near("acceleration", end_ns - 1200 * MS, end_ns - 150 * MS)
+    if around.value.ndim != 2 or around.value.shape[0] < 10 or before.value.shape[0] < 10:
+        return False
+    still = float(np.abs(before.value - np.median(before.value, axis=0)).max(axis=1).mean()) < 0.5 * LURCH_G
+    level = before.value.mean(axis=0)
+    smooth = ndimage.uniform_filter1d(around.value - level, 3, axis=0, mode="nearest")
+    gravity = int(np.argmax(np.abs(level)))
+    sideways = np.delete(smooth, gravity, axis=1)
+    return still and float(np.linalg.norm(sideways, axis=1).max()) > LURCH_G
 
 
 def failed_starts(view: View) -> list[FailedStart]:

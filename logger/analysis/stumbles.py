@@ -23,6 +23,7 @@ from logger.event import NS_PER_S
 
 JOIN_NS = NS_PER_S // 2
 BLUR_NS = 250 * 1_000_000
+BOWL_NS = 2 * NS_PER_S
 BLURRED = ("lean", "weak_torque")
 MS = 1_000_000
 BELIEVED = 0.8  # chance from which missing pulses are held to be the ignition's, not the wire's
@@ -84,7 +85,7 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None, load_chan
     chance = wire.chance_real([gap for _, gap in flat], proven)
     for number, view in enumerate(views):
         signs = dips[number] + sparks.signs(view) + pressure_signs(view, pressure)
-        signs += lean.signs(view) + torque_signs[number]
+        signs += lean.signs(view, load_channel) + torque_signs[number]
         for (owner, gap), real in zip(flat, chance.tolist(), strict=True):
             if owner != number:
                 continue
@@ -98,7 +99,7 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None, load_chan
         result.rejected += [
             _rejected(view, halt.at_ns, halt.at_ns, halt.reason) for halt in halts if halt.why != "died"
         ]
-        for members in join(signs):
+        for members in join(signs, BOWL_NS if view.engine.fuel_system == "carburettor" else 0):
             halt = next((h for h in halts if h.why == "died" and any(s.from_ns == h.at_ns for s in members)), None)
             episode = Episode(view, tuple(members), halt)
             why_not = _no_stumble(episode) or _limiter(episode, ceiling)
@@ -152,8 +153,10 @@ def _at_key_off(sign: Sign, halts: Sequence[Stop]) -> bool:
     )
 
 
-def join(signs: list[Sign]) -> list[list[Sign]]:
+def join(signs: list[Sign], bowl_ns: int = 0) -> list[list[Sign]]:
     """Group signs by time: one group while the next begins less than JOIN_NS after the latest end so far.
+
+    bowl_ns: how long a float bowl carries the engine through low pressure, so that what comes later still belongs to it.
 
     What the exhaust or the car's motion tells is too blurred to join or to part others: it goes to the group it
     touches, or makes one of its own.
@@ -168,7 +171,7 @@ def join(signs: list[Sign]) -> list[list[Sign]]:
             groups.append([sign])
             latest = sign.to_ns
     for sign in sorted((sign for sign in signs if sign.kind in BLURRED), key=lambda sign: sign.from_ns):
-        home = next((group for group in groups if _touches(sign, group)), None)
+        home = next((group for group in groups if _touches(sign, group, bowl_ns)), None)
         if home is None:
             groups.append([sign])
         else:
@@ -176,12 +179,13 @@ def join(signs: list[Sign]) -> list[list[Sign]]:
     return sorted(groups, key=lambda group: group[0].from_ns)
 
 
-def _touches(sign: Sign, group: list[Sign]) -> bool:
+def _touches(sign: Sign, group: list[Sign], bowl_ns: int) -> bool:
     sharp = [other for other in group if other.kind not in BLURRED]
     reach = BLUR_NS if sharp else JOIN_NS
     dated = sharp or group
     begin, end = min(other.from_ns for other in dated), max(other.to_ns for other in dated)
-    return sign.from_ns < end + reach and sign.to_ns > begin - reach
+    starved = bowl_ns if any(other.kind == "low_pressure" for other in group) else 0
+    return sign.from_ns < end + max(reach, starved) and sign.to_ns > begin - reach
 
 
 def supply_signs(view: View) -> list[Sign]:
@@ -229,7 +233,9 @@ def pressure_signs(view: View, band: bands.PressureBand | None) -> list[Sign]:
         if view.near("sensor_supply_voltage", dip.from_ns - 20 * MS, dip.to_ns + 20 * MS).value.min(initial=5.0) < 4.5:
             continue
         left, level = bands.fall(trace, dip.from_ns, band)
-        weak = bands.misfires_at(trace, left, dip.to_ns, level)
+        # A float bowl goes on feeding the engine: then only what the engine does itself tells when it starves.
+        bowl = view.engine.fuel_system == "carburettor"
+        weak = None if bowl else bands.misfires_at(trace, left, dip.to_ns, level)
         found.append(
             Sign("low_pressure", "fuel_pressure", left, dip.to_ns, 0.0, dip.depth, left - 10 * MS, engine_ns=weak)
         )
@@ -295,7 +301,7 @@ def _no_stumble(episode: Episode) -> str | None:
         return None
     dips = episode.of("supply_dip")
     if not dips:
-        return "rail pressure left its band, but not far enough for the mixture not to light"
+        return "fuel pressure left its band, but not far or long enough for the mixture not to light"
     view = episode.view
     place = int(np.searchsorted(view.firings.time_ns, dips[0].from_ns))
     place = min(max(place - 2, 0), view.firings.time_ns.size - 1)

@@ -12,6 +12,7 @@ import numpy as np
 
 from logger.analysis import roughness
 from logger.analysis.states import View
+from logger.analysis.stops import restarts
 from logger.event import NS_PER_S, FloatArray
 
 GROUP_NS = NS_PER_S // 2
@@ -42,10 +43,11 @@ class Gap:
 def gaps(view: View) -> list[Gap]:
     """Groups of missing pulses while the engine ran, in time order; pieces under half a second apart are one group."""
     firings = view.firings
+    stood = set(restarts(view))
     runs = [
-        (int(a), int(b))
-        for a, b in firings.missing_runs()
-        if a > 0 and view.running[a - 1] and not _unrecorded(view, int(a), int(b))
+        (a, b)
+        for a, b in firings.missing_runs().tolist()
+        if a > 0 and view.running[a - 1] and (a, b) not in stood and not _unrecorded(view, a, b)
     ]
     if not runs:
         return []
