@@ -166,7 +166,7 @@ def _drive_all(
         drives.append(result)
         cars.append(car)
         offset += car.log.end_s + random.choice((random.uniform(240.0, 700.0), random.uniform(700.0, 2400.0)))
-        coolant = max(35.0, car.coolant - random.uniform(-6.0, 22.0))
+        coolant = max(35.0, car.heat.coolant_degc - random.uniform(-6.0, 22.0))
     return drives, cars
 
 

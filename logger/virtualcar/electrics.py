@@ -55,6 +55,32 @@ class Electrics:
         return self.alternator_a * self.voltage / 0.55 / max(speed, 40.0)
 
 
+@dataclass(slots=True)
+class Starter:
+    """A starter motor at the crank: torque falls in a straight line to none at 33 rad/s, about 315 per minute."""
+
+    litres: float
+    boosted: float = 1.0
+    inertia: float = 0.35  # kg m2, the armature seen through its pinion
+    free: float = 33.0
+
+    def share(self, load: float, crank: float, inertia: float, angle: float, volts: float) -> float:
+        """Mean share of its stall torque over the coming turn by `angle` against `load`, N m."""
+        share = max(0.0, 1.0 - crank / self.free)
+        for _ in range(6):
+            work = 2.0 * (load + self.stall_nm(volts) * share) * angle / (inertia + self.inertia)
+            after = math.sqrt(max(0.0, crank * crank + work))
+            share = 0.5 * share + 0.5 * max(0.0, 1.0 - 0.5 * (crank + after) / self.free)
+        return share
+
+    def stall_nm(self, volts: float) -> float:
+        return (24.0 + 24.0 * self.litres) * volts / 10.0
+
+    def amps(self, share: float) -> float:
+        """Current from the car's own battery; a booster pack gives the rest."""
+        return self.boosted * (60.0 + 320.0 * share * share)
+
+
 @dataclass(frozen=True, slots=True)
 class Coil:
     """The ignition coil's primary: current rises as V/R (1 - exp(-tR/L)), textbook resistor and inductor."""

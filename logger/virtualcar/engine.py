@@ -15,6 +15,7 @@ ATMOSPHERE_KPA = 98.0
 HEAT_FACTOR = 12.3  # gross mean effective pressure per kPa of trapped air: 0.36 x 44 MJ/kg / 14.7 / (R x 310 K)
 RESIDUAL_KPA = 40.0  # lost to the charge left over from the cycle before, which weighs on an idling engine
 RPM = 30.0 / math.pi
+CAUGHT_RPM = 350.0  # below, the engine is still being started
 
 
 @dataclass(frozen=True, slots=True)

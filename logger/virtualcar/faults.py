@@ -4,6 +4,7 @@ A fault acts through a contact (a joint, a wire, a semiconductor) that opens and
 between 0 and 1. Which part of the car that touches is its `kind`; `KINDS` maps each to a cause word and a name.
 """
 
+import math
 from bisect import bisect_right
 from dataclasses import dataclass, field
 from random import Random
@@ -36,6 +37,9 @@ KINDS: dict[str, Kind] = {
     "injector_drive": Kind("injector drive", "mixture", ("shock", "heat")),
     "air_leak": Kind("intake hose", "mixture", ("shock", "heat")),
 }
+
+
+LAG_S = {"pump_tired": 0.5, "vapour": 0.35, "surge": 0.14, "charging": 0.03, "air_leak": 0.12}
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,13 +161,13 @@ class Fault:
             goal = self.depth * trigger.warmth(part_degc)
         elif self.kind == "surge":
             goal = self.depth if abs(lateral_g) > trigger.lateral_g else 0.0
-        quick = {"pump_tired": 0.5, "vapour": 0.35, "surge": 0.16, "charging": 0.03, "air_leak": 0.12}.get(
-            self.kind, 0.01
-        )
-        self.strength += (goal - self.strength) * min(1.0, dt / quick)
+        lag_s = LAG_S.get(self.kind, 0.01)
+        if self.kind == "surge" and goal < self.strength:
+            lag_s = 0.5  # a pump that has swallowed air takes its time to deliver again
+        self.strength += (goal - self.strength) * min(1.0, dt / lag_s)
 
     def _episode(self, start: float) -> None:
-        seconds = self.median_s * 2.718281828 ** self.random.gauss(0.0, self.spread)
+        seconds = self.median_s * math.exp(self.random.gauss(0.0, self.spread))
         if self.fatal_chance and self.random.random() < self.fatal_chance:
             seconds = self.random.uniform(15.0, 60.0)
         self.started.append(start)

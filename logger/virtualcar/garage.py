@@ -246,7 +246,7 @@ def sick(kind: str, how: str, car: CarSpec, random: Random) -> Fault:
         "heat": Trigger(rate_hz=rate, **heat),
         "both": Trigger(**shock, **heat),
         "load": Trigger(rate_hz=1.4 * rate, load_kpa=80.0),
-        "lateral": Trigger(lateral_g=random.uniform(0.5, 0.7)),
+        "lateral": Trigger(lateral_g=random.uniform(0.38, 0.6)),
         "random": Trigger(rate_hz=0.6 * rate),
     }[how]
     fault = Fault(kind, trigger, random, random.uniform(0.1, 0.35), random.uniform(0.6, 1.0), random.uniform(0.1, 0.7))
@@ -270,10 +270,11 @@ def _character(fault: Fault, car: CarSpec, random: Random) -> None:
     if kind == "charging":
         fault.trigger = replace(fault.trigger, rate_hz=0.0)
     if kind == "pump_tired":
-        fault.depth = random.uniform(0.80, 0.92) if slow > 1.0 else random.uniform(0.64, 0.76)
+        fault.depth = random.uniform(0.80, 0.92) if slow > 1.0 else random.uniform(0.70, 0.84)
         fault.trigger = replace(fault.trigger, rate_hz=0.0, load_kpa=0.0)
     if kind == "vapour":
         fault.depth, fault.median_s, fault.chatter = random.uniform(0.75, 0.97), random.uniform(0.8, 2.5) * slow, 0.0
+        fault.trigger = replace(fault.trigger, rate_hz=0.5 * fault.trigger.rate_hz)
     if kind == "surge":
         fault.depth, fault.chatter = random.uniform(0.9, 1.0), 0.0
     if kind == "pump_feed":

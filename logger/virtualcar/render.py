@@ -10,10 +10,11 @@ import numpy as np
 from scipy import signal as sp_signal
 
 from logger.event import BoolArray, FloatArray
-from logger.virtualcar.car import Car, Log
+from logger.virtualcar.car import Car
 from logger.virtualcar.drive import Signal
 from logger.virtualcar.faults import Contact
 from logger.virtualcar.ignition import contact_of
+from logger.virtualcar.log import Log
 
 RATE_HZ = 1000.0
 SHAKE_HZ = 1600.0

@@ -107,7 +107,7 @@ def demo_event(seed: int = 1) -> DemoEvent:
         result, car = drive(spec, plan, conditions, [fault], seed * 97 + number, f"r{number:02d}", offset)
         drives.append(result)
         offset += round(car.log.end_s + random.uniform(900.0, 2100.0), 1)
-        coolant = max(60.0, car.coolant - random.uniform(6.0, 16.0))
+        coolant = max(60.0, car.heat.coolant_degc - random.uniform(6.0, 16.0))
     return DemoEvent(
         name="Larkspur Ridge hill-climb and autocross day",
         engine=DEMO_CAR.engine.described(),

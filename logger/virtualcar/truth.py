@@ -14,9 +14,10 @@ from logger.virtualcar.engine import RPM
 from logger.virtualcar.faults import Fault
 
 APART_S = 0.5
-LOST = 0.12  # share of a firing's work that must be missing for it to count as lost
+LOST = 0.2  # share of a firing's work that must be missing for it to count as lost
 LOOK_BACK_S = 15.0
-SCORED_FROM = 3.0  # effective lost firings from which a careful person would see a stumble
+CLEAR = 0.4  # a firing weakened by less is a loss of power, not yet a stumble
+SCORED_FROM = 3.0  # clearly lost firings from which a careful person would see a stumble
 
 
 def truth_of(car: Car, name: str) -> dict[str, Any]:
@@ -87,6 +88,8 @@ def _stumble(car: Car, name: str, fault: Fault, rows: IntArray) -> dict[str, Any
     span = slice(first, int(np.searchsorted(time, end + 0.3)))
     lowest = float(crank[span].min() / max(crank[first], 1.0)) if stopped is None else 0.0
     lost, effective = log.column("loss")[rows].sum(), log.column("effective")[rows].sum()
+    felt = log.column("effective")[rows]
+    clear = felt[felt >= CLEAR].sum()
     row = {
         "recording": name,
         "onset_s": _ms(min(_onset(car, fault, first, engine_onset), engine_onset)),
@@ -97,7 +100,7 @@ def _stumble(car: Car, name: str, fault: Fault, rows: IntArray) -> dict[str, Any
         "lost_firings": round(float(lost)),
         "effective_lost": round(float(effective), 1),
         "min_rpm_ratio": round(lowest, 3),
-        "scored": bool(effective >= SCORED_FROM or stopped is not None),
+        "scored": bool(clear >= SCORED_FROM or stopped is not None),
         "fault": fault.kind,
         "accept": [fault.cause],
         "after_repair": False,
