@@ -3,6 +3,7 @@
 Nothing is ever deleted: what is taken back can be put back.
 """
 
+import math
 import time
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal, cast
@@ -13,14 +14,17 @@ from fastapi.responses import RedirectResponse
 from pydantic import AwareDatetime, BaseModel, Field, StringConstraints, field_validator
 from starlette.requests import Request
 
+from logger.channels import CHANNELS
 from logger.event import NS_PER_S, Cause, EventKind
 from logger.recorder.place import boot_id
 from logger.store.entries import RunAction
 from logger.store.people import Removable
 from logger.store.store import Store
-from web.api import REFUSALS, known_event, known_recording, store_of
+from web import calibration
+from web.api import REFUSALS, known_event, known_recording, store_of, units_for
 from web.day import moment_href
 from web.problems import PageError
+from web.texts import text
 
 json_router = APIRouter(responses=REFUSALS)
 form_router = APIRouter(include_in_schema=False)
@@ -29,6 +33,7 @@ CLOCK_NOT_BEFORE = datetime(2025, 1, 1, tzinfo=UTC)
 CLOCK_PLUS_MINUS_S = 1.0
 """A phone's clock is good to a second or so, and the way through the network takes less."""
 
+Number = Annotated[float, Field(ge=-1e6, le=1e6, allow_inf_nan=False)]
 RemovableHere = Literal["repairs", "notes", "run_corrections"]
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=1000)]
 
@@ -124,6 +129,20 @@ def take_back(store: Store, event_id: str, table: RemovableHere, entry_id: int, 
     (store.restore if undo else store.remove)(cast(Removable, table), entry_id)
 
 
+class PairsEntry(BaseModel):
+    """Pairs of (shown by the logger, said by the gauge), SI units."""
+
+    pairs: list[tuple[Number, Number]] = Field(min_length=1, max_length=20)
+    why: str = Field("", max_length=200)
+
+
+def calibrate(store: Store, channel: str, pairs: list[tuple[float, float]], why: str) -> int:
+    entry_id = calibration.enter(store, channel, calibration.Pairs(pairs, why.strip()))
+    if entry_id is None:
+        raise PageError(404, "channel")
+    return entry_id
+
+
 # As JSON
 
 
@@ -161,6 +180,21 @@ def delete_entry(request: Request, event_id: str, table: RemovableHere, entry_id
 def restore_entry(request: Request, event_id: str, table: RemovableHere, entry_id: int) -> None:
     """Put an entry back that was taken back."""
     take_back(store_of(request), event_id, table, entry_id, undo=True)
+
+
+@json_router.get("/settings/channels/{channel}")
+def show_channel(request: Request, channel: str) -> calibration.ChannelPage:
+    """What a channel's volts mean, and every version of it."""
+    page = calibration.build(store_of(request), channel)
+    if page is None:
+        raise PageError(404, "channel")
+    return page
+
+
+@json_router.post("/settings/channels/{channel}", status_code=201)
+def post_calibration(request: Request, channel: str, entry: PairsEntry) -> Entered:
+    """Correct a channel by pairs read off a gauge; recordings, old ones too, follow at once."""
+    return Entered(entry_id=calibrate(store_of(request), channel, entry.pairs, entry.why))
 
 
 @json_router.post("/now/clock", status_code=201)
@@ -204,6 +238,48 @@ def form_run(request: Request, event_id: str, entry: Annotated[RunEntry, Form()]
 def form_name(request: Request, event_id: str, entry: Annotated[NameEntry, Form()]) -> RedirectResponse:
     rename(store_of(request), event_id, entry)
     return _back(event_id, "sl-main")
+
+
+@form_router.post("/settings/channels/{channel}")
+def form_calibration(
+    request: Request,
+    channel: str,
+    shown: Annotated[list[str], Form(max_length=20)],
+    true: Annotated[list[str], Form(max_length=20)],
+    why: Annotated[str, Form(max_length=200)] = "",
+) -> RedirectResponse:
+    """Fields in the units of the device; pairs left empty do not count."""
+    units = units_for(request)
+    si_unit = CHANNELS[channel].unit if channel in CHANNELS else ""
+    pairs = [
+        (units.to_si(_number(a), si_unit), units.to_si(_number(b), si_unit))
+        for a, b in zip(shown, true, strict=False)
+        if a.strip() or b.strip()
+    ]
+    calibrate(store_of(request), channel, pairs, why)
+    return RedirectResponse(f"/settings/channels/{quote(channel)}", status_code=303)
+
+
+def _number(written: str) -> float:
+    """A number as people write it, with a point or a comma."""
+    try:
+        number = float(written.strip().replace(",", "."))
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number):
+        raise PageError(422, "number", text("problem.number.what", written=written[:40]))
+    return number
+
+
+@form_router.post("/settings/calibrations/{entry_id}/{verb}")
+def form_take_back_calibration(
+    request: Request, entry_id: int, verb: Literal["remove", "restore"], channel: Annotated[str, Form(max_length=100)]
+) -> RedirectResponse:
+    store = store_of(request)
+    if all(entry.id != entry_id for entry in store.calibrations(channel)):
+        raise PageError(404, "entry")
+    (store.restore if verb == "restore" else store.remove)("calibrations", entry_id)
+    return RedirectResponse(f"/settings/channels/{quote(channel)}", status_code=303)
 
 
 @form_router.post("/events/{event_id}/{table}/{entry_id}/{verb}")

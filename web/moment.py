@@ -49,7 +49,7 @@ class Share:
     """One cause and its probability."""
 
     cause: str
-    percent: int
+    probability: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,7 +197,7 @@ def _shares(stumble: Mapping[str, Any] | None) -> list[Share]:
     if stumble is None:
         return []
     ranked = sorted(stumble.get("probability", {}).items(), key=lambda item: -item[1])
-    return [Share(cause, round(100 * share)) for cause, share in ranked if share >= 0.005]
+    return [Share(cause, share) for cause, share in ranked if share >= 0.005]
 
 
 def _tests(found: Mapping[str, Any], stumble: Mapping[str, Any] | None) -> list[dict[str, Any]]:

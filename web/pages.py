@@ -12,8 +12,9 @@ from markupsafe import Markup
 from starlette.requests import Request
 
 from logger.event import Cause
-from web import day, listing, live, moment, report, superposed
+from web import calibration, day, listing, live, moment, report, superposed
 from web.api import known_event, store_of, units_for
+from web.problems import PageError
 from web.rendering import render
 from web.units import PRESSURE, Units
 
@@ -31,11 +32,12 @@ class NowPage:
 
 @dataclass(frozen=True, slots=True)
 class SettingsPage:
-    """Variables of the settings page: the units there are, and this device's choice."""
+    """Variables of the settings page: the units there are, this device's choice, the channels to calibrate."""
 
     pressures: list[str]
     temperatures: list[str]
     chosen: Units
+    channels: list[str]
 
 
 @router.get("/")
@@ -109,5 +111,13 @@ def now(request: Request) -> Response:
 
 @router.get("/settings")
 def settings(request: Request) -> Response:
-    page = SettingsPage(list(PRESSURE), ["degC", "degF"], units_for(request))
-    return render(request, "settings.html", page)
+    found = list(calibration.channels(store_of(request)))
+    return render(request, "settings.html", SettingsPage(list(PRESSURE), ["degC", "degF"], units_for(request), found))
+
+
+@router.get("/settings/channels/{channel}")
+def one_channel(request: Request, channel: str) -> Response:
+    page = calibration.build(store_of(request), channel)
+    if page is None:
+        raise PageError(404, "channel")
+    return render(request, "channel.html", page)

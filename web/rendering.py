@@ -21,13 +21,20 @@ def data_block(value: object) -> Markup:
     return Markup(json.dumps(value, default=str).replace("<", "\\u003c").replace("&", "\\u0026"))
 
 
+def percent(share: float) -> str:
+    """A probability in whole per cent; never 100 or 0, which no measurement gives."""
+    if share >= 0.995:
+        return text("app.more_than", n=99)
+    return text("app.less_than", n=1) if share < 0.005 else f"{100 * share:.0f}"
+
+
 def utc_text(at: datetime | None, form: str = "%Y-%m-%d %H:%M") -> str:
     """What stands in a page until the device's script puts its local time there."""
     return text("events.no_clock") if at is None else f"{at:{form}} UTC"
 
 
 TEMPLATES.env.globals.update(t=text, texts=TEXTS, data_block=data_block, utc_text=utc_text)
-TEMPLATES.env.globals.update(symbols=SYMBOLS, unit_of=unit_of, reading=reading)
+TEMPLATES.env.globals.update(symbols=SYMBOLS, unit_of=unit_of, reading=reading, percent=percent)
 TEMPLATES.env.trim_blocks = True
 TEMPLATES.env.lstrip_blocks = True
 

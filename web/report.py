@@ -84,7 +84,10 @@ def _moment(store: Store, event_id: str, line: day.StumbleLine) -> ReportMoment:
         if one.value is None:
             drawings.append(Drawing(name, units[name], [], x[inside].tolist(), None, None))
         else:
-            drawings.append(_drawing(name, units[name], x[inside], one.value[inside].astype(np.float64)))
+            x, value = x[inside], one.value[inside].astype(np.float64)
+            if name == "engine_speed":  # known for each interval between pulses as a whole
+                x, value = np.repeat(x, 2)[:-1], np.repeat(value, 2)[1:]
+            drawings.append(_drawing(name, units[name], x, value))
     return ReportMoment(page, drawings, *place)
 
 

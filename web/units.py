@@ -1,6 +1,6 @@
 """Display units: everything stored and computed is SI; a device may choose how it reads.
 
-Factors from the SI brochure: 1 bar = 100 kPa; 1 psi = 6.894757 kPa (NIST SP 811, appendix B.8).
+The factors are those of logger.conversion.
 """
 
 from dataclasses import dataclass
@@ -8,9 +8,11 @@ from typing import Literal
 
 from starlette.requests import Request
 
+from logger.conversion import KPA_PER_PSI, to_si
+
 PressureUnit = Literal["kPa", "bar", "psi"]
 TemperatureUnit = Literal["degC", "degF"]
-PRESSURE: dict[str, tuple[float, int]] = {"kPa": (1.0, 0), "bar": (0.01, 2), "psi": (1 / 6.894757, 1)}
+PRESSURE: dict[str, tuple[float, int]] = {"kPa": (1.0, 0), "bar": (0.01, 2), "psi": (1 / KPA_PER_PSI, 1)}
 SYMBOLS = {name: name for name in ("", "V", "g", "%", "kPa", "bar", "psi")}
 SYMBOLS |= {"degC": "°C", "degF": "°F", "rpm": "1/min"}
 
@@ -21,6 +23,10 @@ class Units:
 
     pressure: str = "kPa"
     temperature: str = "degC"
+
+    def to_si(self, value: float, si: str) -> float:
+        """A number in the unit that this device shows for an SI unit, as SI."""
+        return float(to_si(value, {"kPa": self.pressure, "degC": self.temperature}.get(si, si or "ratio")))
 
     def show_temperature(self, celsius: float) -> str:
         value = celsius * 1.8 + 32.0 if self.temperature == "degF" else celsius
