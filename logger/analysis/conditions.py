@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import beta, mannwhitneyu
 
-from logger.analysis.frames import CELL_S, HIT_DOUBT_S, STRUCK_S, Frame, knocks_at_risk, of_the_road, struck_by
+from logger.analysis.frames import CELL_S, HIT_DOUBT_S, STRUCK_S, Frame, of_the_road, struck_by
 from logger.analysis.matched import rise_p, rotation_counts
 from logger.event import BoolArray, FloatArray
 
@@ -19,6 +19,14 @@ SHARE = 1 / 3
 RISE_DEGC = 2.0
 SURE_SHOCK_P = 0.02
 SURE_SPEED_P = 0.005
+SLACK_G = 0.8
+WHERE = {
+    "coolant_temperature": "hottest third of the running (coolant from {:.0f} °C)",
+    "lateral_g": "third with the hardest cornering (from {:.2f} g sideways)",
+    "engine_speed": "third with the highest engine speed (from {:.0f} rev/min)",
+    "load": "third with the widest throttle (from {:.0f} %)",
+    "battery_voltage": "third with the lowest battery voltage (up to {:.1f} V)",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,62 +77,61 @@ def shock(frames: Sequence[Frame]) -> Compared | None:
 
 
 def heat(frames: Sequence[Frame], knocked: Compared | None, others: Sequence[Compared]) -> Compared | None:
-    """Temperature at bursts ranked among temperatures at all moments at which one could have begun."""
+    """Temperature at the stumbles against that at all moments at which one could have come; None without values.
+
+    Where shock is linked those moments are the knocks (every one a trial of its own, from a little below the weakest
+    that struck), otherwise cells in which a burst could have begun.
+    """
     if knocked is not None and knocked.p < SURE_SHOCK_P:
-        pool = [_knock_cells(cells) for cells in frames]
-    else:
-        pool = could_begin(frames)
-        for found in others:
-            if found.name in ("engine_speed", "load") and found.p < SURE_SPEED_P:
-                pool = _above_lowest(frames, found.name, pool)
+        return _at_knocks(frames, SLACK_G * knocked.threshold)
+    pool = could_begin(frames)
+    for found in others:
+        if found.name in ("engine_speed", "load") and found.p < SURE_SPEED_P:
+            pool = _above_lowest(frames, found.name, pool)
     return ranked(frames, "coolant_temperature", pool)
 
 
+def _at_knocks(frames: Sequence[Frame], from_g: float) -> Compared | None:
+    control, case = [], []
+    for cells in frames:
+        use = of_the_road(cells) & (cells.hits.level_g >= from_g) & cells.cells_at(cells.running, cells.hits.time_s)
+        control.append(cells.at("coolant_temperature", cells.hits.time_s[use]))
+        struck = np.isfinite(struck_by(cells, cells.onset_low_s))
+        case.append(cells.at("coolant_temperature", cells.onsets_s[struck]))
+    where = "stumbles after a knock came in the hottest third of such knocks (coolant from {:.0f} °C)"
+    return _against("heat", np.concatenate(case), np.concatenate(control), where)
+
+
 def ranked(frames: Sequence[Frame], name: str, pool: Sequence[BoolArray]) -> Compared | None:
-    """Rank-sum comparison of a condition at the begin of bursts against the cells of `pool`; None without values."""
-    sign = -1.0 if name == "battery_voltage" else 1.0
+    """A condition at the begin of bursts against the cells of `pool`; None without values."""
     lead_s = 0.0 if name == "coolant_temperature" else LEAD_S
-    around, cases = [], []
-    for cells, mask in zip(frames, pool, strict=True):
-        if name not in cells.values:
-            continue
-        around.append(cells.values[name][mask])
-        cases.append(cells.at(name, cells.bursts_s[:, 0] - lead_s))
-    control = _finite(np.concatenate(around) if around else np.empty(0))
-    case = _finite(np.concatenate(cases) if cases else np.empty(0))
+    measured = [(cells, mask) for cells, mask in zip(frames, pool, strict=True) if name in cells.values]
+    if not measured:
+        return None
+    control = np.concatenate([cells.values[name][mask] for cells, mask in measured])
+    case = np.concatenate([cells.at(name, cells.bursts_s[:, 0] - lead_s) for cells, _ in measured])
+    return _against(
+        "heat" if name == "coolant_temperature" else name, case, control, "bursts began in the " + WHERE[name]
+    )
+
+
+def _against(name: str, case: FloatArray, control: FloatArray, where: str) -> Compared | None:
+    """p by a rise somewhere (heat) or by ranks; effect of being in the third of `control` that favours a link."""
+    case, control = case[np.isfinite(case)], control[np.isfinite(control)]
     if control.size < 10 or not case.size:
         return None
-    if name == "coolant_temperature":
+    sign = -1.0 if name == "battery_voltage" else 1.0
+    if name == "heat":
         p = rise_p(case, control, RISE_DEGC)
     else:
         p = float(mannwhitneyu(sign * case, sign * control, alternative="greater").pvalue)
     limit = sign * float(np.quantile(sign * control, 1 - SHARE))
-    high = sign * case >= sign * limit
-    share = float(np.mean(sign * control >= sign * limit))
-    expected = share * case.size
+    seen = int((sign * case >= sign * limit).sum())
+    expected = float(np.mean(sign * control >= sign * limit)) * case.size
     low_decile, high_decile = np.percentile(control, [10, 90])
-    return Compared(
-        "heat" if name == "coolant_temperature" else name,
-        case.size,
-        int(high.sum()),
-        expected,
-        p,
-        _odds(int(high.sum()), case.size, expected),
-        float(high_decile - low_decile),
-        limit,
-        _ranked_lead(name, int(high.sum()), case.size, limit, expected),
-    )
-
-
-def _ranked_lead(name: str, seen: int, n: int, limit: float, expected: float) -> str:
-    where = {
-        "coolant_temperature": f"hottest third of the running (coolant from {limit:.0f} °C)",
-        "lateral_g": f"third with the hardest cornering (from {limit:.2f} g sideways)",
-        "engine_speed": f"third with the highest engine speed (from {limit:.0f} rev/min)",
-        "load": f"third with the widest throttle (from {limit:.0f} %)",
-        "battery_voltage": f"third with the lowest battery voltage (up to {limit:.1f} V)",
-    }[name]
-    return f"{seen} of {n} bursts of stumbles began in the {where}; by chance {_count(expected)} would"
+    lead = f"{seen} of {case.size} {where.format(limit)}; by chance {_count(expected)} would"
+    effect = _odds(seen, case.size, expected)
+    return Compared(name, case.size, seen, expected, p, effect, float(high_decile - low_decile), limit, lead)
 
 
 def could_begin(frames: Sequence[Frame]) -> list[BoolArray]:
@@ -133,20 +140,14 @@ def could_begin(frames: Sequence[Frame]) -> list[BoolArray]:
     return [cells.at_risk & (cells.driving if only_driving else cells.running) for cells in frames]
 
 
-def _knock_cells(cells: Frame) -> BoolArray:
-    """The cells in which a knock at risk began."""
-    mask = np.zeros(cells.time_s.size, dtype=bool)
-    hit_s = cells.hits.time_s[knocks_at_risk(cells) & of_the_road(cells)]
-    mask[np.clip((hit_s / CELL_S).astype(int), 0, max(0, mask.size - 1))] = True
-    return mask
-
-
 def _above_lowest(frames: Sequence[Frame], name: str, pool: Sequence[BoolArray]) -> list[BoolArray]:
     """`pool` without cells in which the condition lay below the lowest at which a burst began."""
     if any(name not in cells.values for cells in frames):
         return list(pool)
-    cases = _finite(np.concatenate([cells.at(name, cells.bursts_s[:, 0] - LEAD_S) for cells in frames]))
-    return [mask & (cells.values[name] >= np.percentile(cases, 10)) for cells, mask in zip(frames, pool, strict=True)]
+    cases = np.concatenate([cells.at(name, cells.bursts_s[:, 0] - LEAD_S) for cells in frames])
+    return [
+        mask & (cells.values[name] >= np.nanpercentile(cases, 10)) for cells, mask in zip(frames, pool, strict=True)
+    ]
 
 
 def _span(driving: BoolArray, time_s: FloatArray) -> tuple[float, float] | None:
@@ -171,11 +172,6 @@ def _odds(seen: int, n: int, expected: float) -> tuple[float | None, float, floa
         return None if share >= 1 else round(share / (1 - share) * scale, 3)
 
     return ratio(seen / n), ratio(low) or 0.0, ratio(high)
-
-
-def _finite(value: FloatArray) -> FloatArray:
-    kept: FloatArray = value[np.isfinite(value)]
-    return kept
 
 
 def _count(value: float) -> str:
