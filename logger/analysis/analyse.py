@@ -6,6 +6,7 @@ episodes (stumbles) -> order of failure (order) -> causes (causes) -> sentences 
 
 from collections import Counter
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -36,6 +37,7 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
     progress is called with the share done, from 0 to 1. Raises AnalysisError where the event cannot be worked on.
     """
     report = progress or (lambda share: None)
+    event = replace(event, engine=_completed(event))
     prepared = []
     faults: list[SensorFault] = []
     n_recordings = max(1, len(event.recordings))
@@ -84,6 +86,22 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
     )
     report(1.0)
     return findings
+
+
+FLOAT_BOWL_KPA = 80.0  # carburettors are fed with 15 to 40 kPa, injection with 100 and more (common practice)
+
+
+def _completed(event: Event) -> Engine:
+    """The engine with its fuel system filled in, where that is not given and the rail's level shows a carburettor."""
+    if event.engine.fuel_system is not None:
+        return event.engine
+    levels = [
+        float(np.nanpercentile(trace.value, 75))
+        for recording in event.recordings
+        if (trace := recording.traces.get("fuel_pressure")) is not None and not np.isnan(trace.value).all()
+    ]
+    low = bool(levels) and float(np.median(levels)) < FLOAT_BOWL_KPA
+    return replace(event.engine, fuel_system="carburettor") if low else event.engine
 
 
 def _masked(recording: Recording, faults: list[SensorFault]) -> Mapping[str, Trace]:

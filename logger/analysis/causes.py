@@ -106,7 +106,7 @@ def gather(episode: Episode, order: Order) -> list[Evidence]:
     if pressure:
         found.append(
             Evidence(
-                f"rail pressure fell {pressure[0].strength:.0f} kPa below its lowest normal level before the speed sagged",
+                f"fuel pressure fell by {pressure[0].note} kPa before the speed sagged",
                 {"fuel_delivery": 5.0 if not battery else 1.0},
             )
         )

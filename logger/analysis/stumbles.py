@@ -26,7 +26,9 @@ BLUR_NS = 250 * 1_000_000
 BOWL_NS = 2 * NS_PER_S
 BLURRED = ("lean", "weak_torque")
 MS = 1_000_000
-BELIEVED = 0.8  # chance from which missing pulses are held to be the ignition's, not the wire's
+STARVED = 0.25  # of the level before: a rail that loses this much leaves the mixture too lean to pull
+FEEL_IT_NS = 100 * MS  # about how long the crank takes to show it
+BELIEVED = 0.6  # chance from which missing pulses are held to be the ignition's, not the wire's
 # A coil below this no longer charges in the dwell that high speed leaves (common practice, no source).
 WEAK_COIL_V = 9.0
 
@@ -112,13 +114,24 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None, load_chan
 
 
 def _ceiling_rps(views: Sequence[View]) -> float:
-    """The highest crank speed of the event, rev/s, if it comes near the redline; infinite where it does not."""
+    """The crank speed at which a rev limiter holds the engine, rev/s; infinite where none shows.
+
+    A limiter shows as a highest speed close to the redline, or, where that is not given, as time piled up just under
+    the highest speed of the event; without one there is ever less of it.
+    """
     speeds = [view.firings.speed_rps[view.running] for view in views if view.running.any()]
     if not speeds:
         return np.inf
-    highest = float(np.percentile(np.concatenate(speeds), 99.9))
+    speed = np.concatenate(speeds)
+    highest = float(np.percentile(speed, 99.97))
     redline = views[0].engine.redline_rpm
-    return highest if redline is None or highest > 0.9 * redline / 60.0 else np.inf
+    if redline is not None and not 0.97 < 60.0 * highest / redline < 1.05:
+        return np.inf
+    if redline is not None:
+        return highest
+    top = np.count_nonzero(speed > 0.98 * highest)
+    below = np.count_nonzero((speed > 0.95 * highest) & (speed <= 0.98 * highest))
+    return highest if top > max(30, below) else np.inf
 
 
 def _limiter(episode: Episode, ceiling_rps: float) -> str | None:
@@ -128,7 +141,7 @@ def _limiter(episode: Episode, ceiling_rps: float) -> str | None:
     firings = episode.view.firings
     first, last = np.searchsorted(firings.time_ns, [episode.from_ns - 60 * MS, episode.to_ns])
     speed = firings.speed_rps[first : max(last, first + 1)]
-    if not speed.size or float(speed.max()) < 0.97 * ceiling_rps:
+    if not speed.size or float(speed.max()) < 0.975 * ceiling_rps:
         return None
     held = float(np.percentile(speed, 20)) > 0.9 * ceiling_rps
     return f"the rev limiter held the engine at {speed.max() * 60.0:.0f} rpm" if held else None
@@ -146,11 +159,15 @@ def _torque_signs(views: Sequence[View], load_channel: str | None) -> list[list[
 
 
 def _at_key_off(sign: Sign, halts: Sequence[Stop]) -> bool:
-    """Whether a supply or the rail fell because the key was turned off: from just before the last pulse on."""
-    return sign.kind in ("supply_dip", "low_pressure") and any(
-        halt.why == "key_off" and halt.at_ns - 150 * MS < sign.from_ns < (halt.restart_ns or sign.from_ns + 1)
-        for halt in halts
-    )
+    """Whether a supply or the rail fell because the key was turned off, or while the engine stood and was started."""
+    if sign.kind not in ("supply_dip", "low_pressure"):
+        return False
+    for halt in halts:
+        restart = halt.restart_ns if halt.restart_ns is not None else sign.from_ns
+        begin = halt.at_ns - 150 * MS if halt.why == "key_off" else halt.at_ns + 150 * MS
+        if begin < sign.from_ns <= restart:
+            return True
+    return False
 
 
 def join(signs: list[Sign], bowl_ns: int = 0) -> list[list[Sign]]:
@@ -235,9 +252,22 @@ def pressure_signs(view: View, band: bands.PressureBand | None) -> list[Sign]:
         left, level = bands.fall(trace, dip.from_ns, band)
         # A float bowl goes on feeding the engine: then only what the engine does itself tells when it starves.
         bowl = view.engine.fuel_system == "carburettor"
-        weak = None if bowl else bands.misfires_at(trace, left, dip.to_ns, level)
+        starved = 0.0 if bowl else 1.0 - dip.lowest / max(level, 1.0)
+        weak = bands.misfires_at(trace, left, dip.to_ns, level) if starved else None
+        if weak is None and starved >= STARVED:
+            weak = left + FEEL_IT_NS
         found.append(
-            Sign("low_pressure", "fuel_pressure", left, dip.to_ns, 0.0, dip.depth, left - 10 * MS, engine_ns=weak)
+            Sign(
+                "low_pressure",
+                "fuel_pressure",
+                left,
+                dip.to_ns,
+                0.0,
+                starved,
+                left - 10 * MS,
+                engine_ns=weak,
+                note=f"{level - dip.lowest:.0f}",
+            )
         )
     return found
 
@@ -297,7 +327,7 @@ def _no_stumble(episode: Episode) -> str | None:
     """Why an episode is no stumble; None where it is one."""
     if any(sign.kind in ("lost_pulses", "no_spark", "died", "weak_torque", "lean") for sign in episode.signs):
         return None
-    if any(sign.kind == "low_pressure" and sign.engine_ns is not None for sign in episode.signs):
+    if any(sign.kind == "low_pressure" and sign.strength >= STARVED for sign in episode.signs):
         return None
     dips = episode.of("supply_dip")
     if not dips:

@@ -16,9 +16,11 @@ from logger.analysis.stops import restarts
 from logger.event import NS_PER_S, FloatArray
 
 GROUP_NS = NS_PER_S // 2
-# Relative speed lost per lost firing at full load, in gear: light to heavy car, first to last gear (measured on
-# simulated cars, 0.3 to 1.2 %), and what a truly idle gap still shows through bumps and gear lash.
-FULL_LOSS, LOSS_SPREAD, WIRE_SPREAD = 0.007, 0.004, 0.0012
+# Relative speed lost per lost firing at full load, from a heavy car in its last gear to a light one in first (measured
+# on simulated cars, 0.1 to 1.5 %), and what a truly idle gap still shows through bumps and gear lash.
+FULL_LOSSES = (0.0012, 0.003, 0.007, 0.012)
+WIRE_SPREAD = 0.0008
+IDLE_LOAD = 0.1  # even a shut throttle lets the engine turn itself
 LOAD_SPREAD = 0.01  # relative speed per pulse that a load change over the window may add or take
 USUAL_LENGTH, LENGTH_SPEAKS = 4.0, 0.8
 LONG = 30  # missing pulses, beyond which the crank's trend before says nothing about after
@@ -27,6 +29,7 @@ LONG = 30  # missing pulses, beyond which the crank's trend before says nothing 
 @dataclass(frozen=True, slots=True)
 class Gap:
     """Missing pulses that belong together. first, stop: indices into firings; runs: their pieces.
+    lost: the firings that the missing pulses stand for.
 
     ratio: log-likelihood ratio of "the ignition missed" against "the wire lost them", from the crank alone.
     """
@@ -35,6 +38,7 @@ class Gap:
     stop: int
     runs: tuple[tuple[int, int], ...]
     missing: int
+    lost: float
     ratio: float
     from_ns: int
     to_ns: int
@@ -80,7 +84,8 @@ def _gap(view: View, runs: Sequence[tuple[int, int]], jitter: FloatArray) -> Gap
         # Among extra edges a pulse that seems missing may only have been taken for one of them.
         ratio -= 0.5 * float(noisy[1] - noisy[0])
     missing = sum(b - a for a, b in runs)
-    return Gap(first, stop, tuple(runs), missing, ratio, int(time_ns[first]), int(time_ns[last]))
+    lost = missing * view.engine.firings_per_revolution / view.firings.pulses_per_revolution
+    return Gap(first, stop, tuple(runs), missing, lost, ratio, int(time_ns[first]), int(time_ns[last]))
 
 
 def _ratio(view: View, first: int, stop: int, jitter: FloatArray) -> float:
@@ -90,14 +95,20 @@ def _ratio(view: View, first: int, stop: int, jitter: FloatArray) -> float:
         return 0.0
     around = view.load[max(0, first - 15) : stop + 15]
     restless = LOAD_SPREAD * float(np.nanmax(around) - np.nanmin(around)) * min(1.0, 20.0 / (stop - first) ** 2)
-    real = np.hypot(np.hypot(loss.error, restless), LOSS_SPREAD * max(load, 0.4))
-    wire = np.hypot(np.hypot(loss.error, restless), WIRE_SPREAD)
-    ratio = _log_normal(loss.lost_per_pulse, FULL_LOSS * load, real) - _log_normal(loss.lost_per_pulse, 0.0, wire)
+    error = float(np.hypot(loss.error, restless))
+    wire = _normal(loss.lost_per_pulse, 0.0, float(np.hypot(error, WIRE_SPREAD)))
+    per_pulse = view.engine.firings_per_revolution / view.firings.pulses_per_revolution
+    expected = [full * per_pulse * max(load, IDLE_LOAD) for full in FULL_LOSSES]
+    spread = float(np.hypot(error, WIRE_SPREAD))
+    real = np.mean([_normal(loss.lost_per_pulse, mean, float(np.hypot(spread, 0.3 * mean))) for mean in expected])
+    # A slip of the crank for another reason is always possible, so nothing is ever quite excluded.
+    ratio = np.log((real + 1e-3 / error) / (wire + 1e-3 / error))
     return float(np.clip(ratio, -1.0 if stop - first > LONG else -6.0, 6.0))
 
 
-def _log_normal(x: float, mean: float, spread: float) -> float:
-    return float(-np.log(spread) - 0.5 * ((x - mean) / spread) ** 2)
+def _normal(x: float, mean: float, spread: float) -> float:
+    """Normal density, but for the factor that all densities share."""
+    return float(np.exp(-0.5 * ((x - mean) / spread) ** 2) / spread)
 
 
 def chance_real(some: Sequence[Gap], proven: Sequence[bool]) -> FloatArray:
@@ -110,7 +121,7 @@ def chance_real(some: Sequence[Gap], proven: Sequence[bool]) -> FloatArray:
     if not some:
         return np.empty(0)
     ratio = np.clip([gap.ratio for gap in some], -30.0, 30.0)
-    length = np.log([gap.missing / len(gap.runs) for gap in some])
+    length = np.log([gap.lost / len(gap.runs) for gap in some])
     sure = np.asarray(proven, bool)
     likeness = np.exp(-2.0 * np.abs(length[:, None] - length[None, :]))
     np.fill_diagonal(likeness, 0.0)
