@@ -2,6 +2,7 @@
 
     judge(event, stumbles, running, sensor_faults=()) -> list[RepairVerdict], one for each of event.repairs, in order
     judge_frames(event, frames) -> list[RepairVerdict]          the same over links.frames_of, to make them only once
+    proof_ahead(runs) -> str | None                             before any work: how long proof will take
     judge_runs(runs, work) -> list[RepairVerdict]               the same over a season, from what the logbook keeps
 
 `running`: for each recording of the event, in order, the list of (from_s, to_s) in which the engine ran.
@@ -145,6 +146,14 @@ def judge_runs(
         for number in group.numbers:
             verdicts[number] = replace(verdict, what=work[number].what)
     return [verdicts[number] for number in range(len(work))]
+
+
+def proof_ahead(runs: Sequence[Run], linked_heat: bool | None = None, linked_shock: bool | None = None) -> str | None:
+    """Before any work: how much clean running it will take to call it fixed; None while nothing has stumbled."""
+    if not any(run.exposure.bursts for run in runs):
+        return None
+    work = Work("work still to be done", len(runs))
+    return judge_runs(runs, [work], linked_heat, linked_shock)[0].needed
 
 
 def _of_its_cause(

@@ -201,6 +201,15 @@ def test_stumbles_of_undetermined_cause_do_speak_against_it() -> None:
     assert found.verdict != "fixed"
 
 
+def test_how_long_proof_takes_is_said_before_the_work() -> None:
+    """9 bursts in 18 knocks: ((0.9 · 0.05)^(-1/9) - 1) / 0.2 = 2.057 times 18 knocks are 37 more, 7 runs of 6."""
+    cells = [frame(run(f"r{k}", KNOCKS, WARM), ENGINE, [(0.0, 60.0)], knocked(f"r{k}")) for k in range(3)]
+    said = repairs.proof_ahead([Run(exposure.summarise(one), one) for one in cells])
+    assert said is not None
+    assert said.startswith("37 more knocks above 2.0 g without a stumble, about 7 clean runs like these.")
+    assert repairs.proof_ahead([]) is None
+
+
 def test_no_repairs_no_verdicts() -> None:
     recordings, stumbles = runs(2, 1)
     assert judge(event(recordings), stumbles) == []

@@ -46,7 +46,7 @@ def test_iso_exponents_one_at_a_time() -> None:
     ("pressure_kpa", "degc", "factor"), [(100.0, 30.0, 1.0301), (99.0, 25.0, 1.0319), (101.3, 20.0, 1.0)]
 )
 def test_din_70020_by_hand(pressure_kpa: float, degc: float, factor: float) -> None:
-    # Reference 1013 mbar and 20 °C as given on a club's technical page (corsa-d.de).
+    # Reference 1013 mbar and 20 °C as given on an owners' club's technical page.
     assert correction("DIN 70020", pressure_kpa, degc) == pytest.approx(factor, abs=1e-3)
 
 
