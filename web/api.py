@@ -25,6 +25,10 @@ def store_of(request: Request) -> Store:
     return cast(Store, request.app.state.store)
 
 
+def overviews_of(request: Request) -> Overviews:
+    return cast(Overviews, request.app.state.overviews)
+
+
 def units_for(request: Request) -> Units:
     return units_of(request, cast(Units, request.app.state.units))
 
@@ -78,7 +82,7 @@ def show_recording(
 ) -> moment.MomentPage:
     """One moment with its ladder and evidence, or (without `at_s`) the whole recording."""
     store = store_of(request)
-    return moment.build(store, known_event(store, event_id), recording, at_s)
+    return moment.build(store, known_event(store, event_id), recording, at_s, overviews_of(request))
 
 
 @router.get("/events/{event_id}/recordings/{recording}/window", response_class=Response)
@@ -103,8 +107,7 @@ def show_window(
         offered = {name for panel in traces.panels_of(reader.channels) for name in panel.channels}
         if not offered.issuperset(wanted):
             raise PageError(404, "channel")
-        overviews = cast(Overviews, request.app.state.overviews)
-        body = traces.window(reader, engine, wanted, from_s, to_s, points, overviews, version)
+        body = traces.window(reader, engine, wanted, from_s, to_s, points, overviews_of(request), version)
     return Response(body, media_type="application/octet-stream")
 
 
@@ -141,7 +144,7 @@ def show_superposed_values(request: Request, event_id: str, cause: Cause | None 
 def show_report(request: Request, event_id: str) -> report.ReportPage:
     """The report's content, drawings included."""
     store = store_of(request)
-    return report.build(store, known_event(store, event_id))
+    return report.build(store, known_event(store, event_id), overviews_of(request))
 
 
 @router.get("/now")

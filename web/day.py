@@ -86,7 +86,10 @@ class StumbleLine:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What failed, how often, how sure, what to test now. sure None: the findings give no probability."""
+    """What failed, how often, how sure, what to test now. sure None: the findings give no probability.
+
+    link_sentences: in words and counts what brings the stumbles out.
+    """
 
     sentence: str
     cause: str | None
@@ -101,6 +104,7 @@ class Answer:
     other_causes: list[str]
     next_tests: list[dict[str, Any]]
     first_href: str | None
+    link_sentences: list[str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,6 +267,7 @@ def _answer(event_id: str, event: Event, found: Mapping[str, Any]) -> Answer:
         linked_shock=found.get("linked_shock"),
         other_causes=[TEXTS["cause"][c] for c in found.get("other_causes", [])],
         next_tests=list(found.get("next_tests", [])),
+        link_sentences=[sentence] if (sentence := (found.get("links") or {}).get("sentence")) else [],
         first_href=None if first is None else moment_href(event_id, first["recording"], first["onset_s"]),
     )
 

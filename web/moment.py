@@ -9,7 +9,9 @@ from urllib.parse import quote
 
 from logger.event import NS_PER_S, Event
 from logger.store.store import Store
+from web import normal
 from web.day import Glance, NoteLine, look, moment_href, notes_of, utc_at
+from web.overviews import Overviews
 from web.problems import PageError
 from web.texts import TEXTS
 from web.traces import Panel, panels_of
@@ -65,7 +67,10 @@ class ChartPanel:
 
 @dataclass(frozen=True, slots=True)
 class Chart:
-    """What the script needs to draw: address of the windows, range, marks in seconds of the recording."""
+    """What the script needs to draw: address of the windows, range, marks in seconds of the recording.
+
+    bands: by channel the lowest and the highest usual value, SI units (web/normal.py).
+    """
 
     window_href: str
     duration_s: float
@@ -79,6 +84,7 @@ class Chart:
     panels: list[ChartPanel]
     marks_s: list[float]
     stumbles_s: list[float]
+    bands: dict[str, tuple[float, float]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +120,7 @@ class MomentPage:
     chart: Chart
 
 
-def build(store: Store, event_id: str, recording: str, at_s: float | None) -> MomentPage:
+def build(store: Store, event_id: str, recording: str, at_s: float | None, overviews: Overviews) -> MomentPage:
     """Gather the page for the stumble nearest to `at_s`, or for the whole recording where that is None."""
     event = store.outline(event_id)
     held = next((r for r in event.recordings if r.name == recording), None)
@@ -129,6 +135,7 @@ def build(store: Store, event_id: str, recording: str, at_s: float | None) -> Mo
     stumble = None if index is None else stumbles[index]
     zero_s = stumble["onset_s"] if stumble else (at_s or 0.0)
     offset = None if held.offset_ns is None else held.offset_ns + round(zero_s * NS_PER_S)
+    here = [s for s in stumbles if s["recording"] == recording]
     glance = look(store, event_id, held)
     rungs, ticks = _ladder(stumble) if stumble else ([], [])
     return MomentPage(
@@ -159,7 +166,9 @@ def build(store: Store, event_id: str, recording: str, at_s: float | None) -> Mo
             if note.recording == recording and note.at_s is not None and abs(note.at_s - zero_s) <= NOTE_NEAR_S
         ],
         unreadable=glance.unreadable,
-        chart=_chart(event_id, event, glance, stumble, at_s, stumbles),
+        chart=_chart(
+            event_id, event, glance, stumble, at_s, here, _bands(store, event_id, event, glance, here, overviews)
+        ),
     )
 
 
@@ -251,6 +260,7 @@ def _chart(
     stumble: Mapping[str, Any] | None,
     at_s: float | None,
     stumbles: list[dict[str, Any]],
+    bands: dict[str, tuple[float, float]],
 ) -> Chart:
     recording, duration_s = glance.recording.name, glance.recording.duration_ns / NS_PER_S
     if stumble is not None:
@@ -271,8 +281,19 @@ def _chart(
         redline_rpm=event.engine.redline_rpm,
         panels=[chart_panel(panel) for panel in panels_of(glance.channels)],
         marks_s=list(glance.marks_s),
-        stumbles_s=[s["onset_s"] for s in stumbles if s["recording"] == recording],
+        stumbles_s=[s["onset_s"] for s in stumbles],
+        bands=bands,
     )
+
+
+def _bands(
+    store: Store, event_id: str, event: Event, glance: Glance, stumbles: list[dict[str, Any]], overviews: Overviews
+) -> dict[str, tuple[float, float]]:
+    if glance.unreadable:
+        return {}
+    version = repr(store.calibrations_in_force())
+    with store.reader(event_id, glance.recording.name) as reader:
+        return normal.bands(reader, overviews, version, event.engine, stumbles)
 
 
 def chart_panel(panel: Panel) -> ChartPanel:

@@ -13,7 +13,7 @@ from starlette.requests import Request
 
 from logger.event import Cause
 from web import calibration, day, listing, live, moment, report, superposed
-from web.api import known_event, store_of, units_for
+from web.api import known_event, overviews_of, store_of, units_for
 from web.problems import PageError
 from web.rendering import render
 from web.units import PRESSURE, Units
@@ -75,14 +75,14 @@ def all_on_one_zero(request: Request, event_id: str, cause: Cause | None = None)
 @router.get("/events/{event_id}/report")
 def printable(request: Request, event_id: str) -> Response:
     store = store_of(request)
-    return render(request, "report.html", report.build(store, known_event(store, event_id)))
+    return render(request, "report.html", report.build(store, known_event(store, event_id), overviews_of(request)))
 
 
 @router.get("/events/{event_id}/report.html")
 def report_file(request: Request, event_id: str) -> Response:
     """The report as one file that needs nothing else: no script, no picture, no style from anywhere."""
     store = store_of(request)
-    page = report.build(store, known_event(store, event_id))
+    page = report.build(store, known_event(store, event_id), overviews_of(request))
     css = Markup((Path(__file__).parent / "static" / "sl.css").read_text(encoding="utf-8"))
     answer = render(request, "report_file.html", page, css=css)
     answer.headers["Content-Disposition"] = f'attachment; filename="{quote(event_id)}.html"'
@@ -92,14 +92,14 @@ def report_file(request: Request, event_id: str) -> Response:
 @router.get("/events/{event_id}/{recording}")
 def whole_recording(request: Request, event_id: str, recording: str) -> Response:
     store = store_of(request)
-    page = moment.build(store, known_event(store, event_id), recording, None)
+    page = moment.build(store, known_event(store, event_id), recording, None, overviews_of(request))
     return render(request, "moment.html", page, chart=asdict(page.chart), whole=True)
 
 
 @router.get("/events/{event_id}/{recording}/at/{at_s}")
 def one_moment(request: Request, event_id: str, recording: str, at_s: AtSeconds) -> Response:
     store = store_of(request)
-    page = moment.build(store, known_event(store, event_id), recording, at_s)
+    page = moment.build(store, known_event(store, event_id), recording, at_s, overviews_of(request))
     return render(request, "moment.html", page, chart=asdict(page.chart), whole=False)
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from logger.event import FloatArray
 from logger.store.store import Store
 from web import day, moment
+from web.overviews import Overviews
 from web.traces import near, panels_of
 
 MAX_MOMENTS = 6
@@ -50,19 +51,19 @@ class ReportPage:
     made_utc: datetime
 
 
-def build(store: Store, event_id: str, now: datetime | None = None) -> ReportPage:
+def build(store: Store, event_id: str, overviews: Overviews, now: datetime | None = None) -> ReportPage:
     """Gather the report: of the main cause's stumbles the first of each recording, at most MAX_MOMENTS."""
     event = day.build(store, event_id)
     chosen: dict[str, day.StumbleLine] = {}
     for line in event.stumbles:
         if event.answer is None or event.answer.cause in (None, line.cause):
             chosen.setdefault(line.recording, line)
-    moments = [_moment(store, event_id, line) for line in list(chosen.values())[:MAX_MOMENTS]]
+    moments = [_moment(store, event_id, line, overviews) for line in list(chosen.values())[:MAX_MOMENTS]]
     return ReportPage(event, moments, now or datetime.now(UTC))
 
 
-def _moment(store: Store, event_id: str, line: day.StumbleLine) -> ReportMoment:
-    page = moment.build(store, event_id, line.recording, line.onset_s)
+def _moment(store: Store, event_id: str, line: day.StumbleLine, overviews: Overviews) -> ReportMoment:
+    page = moment.build(store, event_id, line.recording, line.onset_s, overviews)
     chart = page.chart
 
     def x_of(at_s: float) -> float:

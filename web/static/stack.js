@@ -100,7 +100,7 @@ export class TraceStack {
         spanGaps: false, pxAlign: 0, paths: this.paths(channel),
       }))],
       hooks: {
-        drawClear: [(plot) => this.drawGround(plot)],
+        drawClear: [(plot) => this.drawBands(plot, panel), (plot) => this.drawGround(plot)],
         draw: [(plot) => (isPulses ? this.drawPulses(plot, panel) : null)],
       },
     };
@@ -196,6 +196,22 @@ export class TraceStack {
     }
     for (const at of this.chart.stumbles_s) if (at !== onset) line(at, css("--sl-stumble"), 1.5);
     for (const at of this.chart.marks_s) line(at, css("--sl-mark"), 1.5, [2, 3]);
+    ctx.restore();
+  }
+
+  /** Where each channel usually lies while the engine runs well. */
+  drawBands(plot, panel) {
+    const { ctx, bbox } = plot;
+    ctx.save();
+    ctx.globalAlpha = 0.14;
+    for (const channel of panel.channels) {
+      const band = this.chart.bands[channel];
+      if (!band) continue;
+      const [top, bottom] = [band[1], band[0]].map((value) => plot.valToPos(shown(panel.unit, value)[0], "y", true));
+      const [from, to] = [Math.max(top, bbox.top), Math.min(bottom, bbox.top + bbox.height)];
+      ctx.fillStyle = lineColour(channel);
+      if (to > from) ctx.fillRect(bbox.left, from, bbox.width, to - from);
+    }
     ctx.restore();
   }
 
