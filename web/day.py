@@ -16,6 +16,8 @@ from web.texts import TEXTS, text
 
 N_HEAT_COLUMNS = 40
 HEAT_CLASSES = 6
+LEAST_GAP_S = 5.0
+"""Shorter stretches without values, such as every start, are no reason to look at a sensor."""
 SHOWN_IN_HEALTH = tuple(name for name in CHANNELS if name != "driver_marks")
 
 
@@ -38,8 +40,19 @@ class Heat:
 
 
 @dataclass(frozen=True, slots=True)
+class Span:
+    """A stretch of a strip, in per cent of it."""
+
+    from_percent: float
+    width_percent: float
+
+
+@dataclass(frozen=True, slots=True)
 class Strip:
-    """One recording on the timeline. width_percent: its length against the day's longest recording."""
+    """One recording on the timeline. width_percent: its length against the day's longest recording.
+
+    runs: stretches that the analysis took for runs.
+    """
 
     name: str
     href: str
@@ -48,6 +61,7 @@ class Strip:
     width_percent: float
     stumbles: list[Tick]
     marks: list[Tick]
+    runs: list[Span]
     heat: list[Heat]
     coolant_low_c: float | None
     coolant_high_c: float | None
@@ -308,6 +322,7 @@ def _strips(
                     for s in stumbles
                 ],
                 marks=[Tick(_percent(at, seconds), text("event.mark"), None) for at in glance.marks_s],
+                runs=_runs(found, recording.name, seconds),
                 heat=heat,
                 coolant_low_c=low,
                 coolant_high_c=high,
@@ -315,6 +330,15 @@ def _strips(
             )
         )
     return strips
+
+
+def _runs(found: Mapping[str, Any] | None, name: str, duration_s: float) -> list[Span]:
+    spans = []
+    for run in [] if found is None else found.get("runs", []):
+        if run["recording"] == name:
+            first = _percent(run["from_s"], duration_s)
+            spans.append(Span(first, round(_percent(run["to_s"], duration_s) - first, 3)))
+    return spans
 
 
 def _percent(at_s: float, duration_s: float) -> float:
@@ -422,6 +446,11 @@ def _sensors(glances: list[Glance], found: Mapping[str, Any] | None) -> list[Sen
             )
             for fault in ([] if found is None else found.get("sensor_faults", []))
             if fault["channel"] == name
+        ]
+        faults += [
+            text("event.sensor_gap", recording=gap["recording"], n=f"{gap['to_s'] - gap['from_s']:.0f}")
+            for gap in ([] if found is None else found.get("gaps", []))
+            if gap["channel"] == name and gap["to_s"] - gap["from_s"] >= LEAST_GAP_S
         ]
         state = "fault" if faults else ("ok" if name in recorded else "absent")
         lines.append(SensorLine(name, state, faults))

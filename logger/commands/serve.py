@@ -16,6 +16,7 @@ from logger.commands.common import add_data_dir, add_settings, open_store, setti
 from logger.errors import StoreError
 
 if TYPE_CHECKING:
+    from logger.settings import DisplaySettings
     from logger.store.store import Store
 
 HELP = "Show events on a web page and analyse them as their recordings end."
@@ -34,24 +35,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    run_dir = args.run_dir or Path(settings_of(args).recorder.run_dir)
+    settings = settings_of(args)
+    run_dir = args.run_dir or Path(settings.recorder.run_dir)
     end_on_sigterm()
     with (
         open_store(args) as store,
         listen_on(args.host, args.port) as listening,
         worker_beside(store.data_dir),
     ):
-        serve(store, run_dir, listening)
+        serve(store, run_dir, listening, settings.display)
     return 0
 
 
-def serve(store: "Store", run_dir: Path, listening: socket.socket) -> None:
-    """Run the web server on that socket until it is stopped."""
+def serve(store: "Store", run_dir: Path, listening: socket.socket, display: "DisplaySettings | None" = None) -> None:
+    """Run the web server on that socket until it is stopped. `display`: the units it shows until a device chooses."""
     from web.app import create_app
     from web.server import Server
+    from web.units import Units
 
     host, port = listening.getsockname()
-    server = Server(create_app(store, run_dir, hosts=[host]))
+    units = Units() if display is None else Units(display.pressure, display.temperature)
+    server = Server(create_app(store, run_dir, units=units, hosts=[host]))
     print(f"http://{host}:{port}/", flush=True)
     server.run([listening])
 
