@@ -1,7 +1,8 @@
 """From what a recording stores to SI values, with the calibration in force when it was made or with another one."""
 
+import json
 from collections.abc import Mapping, Sequence
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -30,7 +31,7 @@ class Calibrated:
     @cached_property
     def settings(self) -> Settings:
         """The settings in use."""
-        return self._override or Settings.from_dict(self._meta.settings, self._where)
+        return self._override or _settings_of(json.dumps(self._meta.settings), self._where)
 
     def supply_channel(self, channels: Sequence[str]) -> str | None:
         """The channel that must be read along with these, because some sensor is read against its supply."""
@@ -117,16 +118,25 @@ class Calibrated:
         return supply_at(Trace(supply_second[some] * NS_PER_S, volts), second * NS_PER_S)
 
 
+@lru_cache(maxsize=64)
+def _settings_of(snapshot: str, where: str) -> Settings:
+    """A day's recordings are opened again and again, and checking settings takes longer than reading a window."""
+    return Settings.from_dict(json.loads(snapshot), where)
+
+
 def supply_at(supply: Trace, time_ns: IntArray) -> FloatArray:
     """The supply at these instants: between two near samples by a straight line, beside a single near one as it was,
     nominal where none is near. What comes out does not depend on how much of the recording was read."""
-    if not supply.time_ns.size:
+    if not supply.time_ns.size or not time_ns.size:
         return np.full(time_ns.size, NOMINAL_SUPPLY_V)
+    between = np.interp(time_ns.astype(np.float64), supply.time_ns.astype(np.float64), supply.value)
+    reaches = supply.time_ns[0] - NEAR_NS <= time_ns[0] and time_ns[-1] <= supply.time_ns[-1] + NEAR_NS
+    if reaches and (supply.time_ns.size == 1 or int(np.diff(supply.time_ns).max()) <= NEAR_NS):
+        return between
     after = np.searchsorted(supply.time_ns, time_ns)
     before = np.maximum(after - 1, 0)
     after = np.minimum(after, supply.time_ns.size - 1)
     near_before = np.abs(time_ns - supply.time_ns[before]) <= NEAR_NS
     near_after = np.abs(supply.time_ns[after] - time_ns) <= NEAR_NS
-    between = np.interp(time_ns.astype(np.float64), supply.time_ns.astype(np.float64), supply.value)
     alone = np.where(near_before, supply.value[before], supply.value[after])
     return np.where(near_before & near_after, between, np.where(near_before | near_after, alone, NOMINAL_SUPPLY_V))

@@ -67,7 +67,7 @@ class RecordingWriter:
             raise ValueError(f"{self.path}: the recording is closed")
         if second.index < self._next:
             raise ValueError(f"second {second.index} comes after {self._next - 1} had been stored")
-        earliest = self._earliest(second)
+        earliest, last_ns = self._span(second)
         last_pulse_ns = dict(self._last_pulse_ns)
         rows = [self._row(Second(index), last_pulse_ns) for index in range(self._next, second.index)]
         rows.append(self._row(second, last_pulse_ns))
@@ -84,19 +84,22 @@ class RecordingWriter:
         self._lateness_ns = late
         self._pending = pending
         self._last_pulse_ns = last_pulse_ns
-        self._last_ns |= {item.channel: int(item.time_ns[-1]) for item in second.series if item.time_ns.size}
+        self._last_ns = last_ns
         self._next = second.index + 1
 
-    def _earliest(self, second: Second) -> int:
+    def _span(self, second: Second) -> tuple[int, dict[int, int]]:
+        """The earliest time in it, and each channel's last one including it."""
         earliest = second.index * NS_PER_S
+        last_ns = dict(self._last_ns)
         for item in second.series:
             if item.time_ns.size:
                 first = int(item.time_ns[0])
-                if first < self._last_ns.get(item.channel, 0):
+                if first < last_ns.get(item.channel, 0):
                     name = self.meta.channels[item.channel].name
                     raise ValueError(f"{name}: time runs backwards in second {second.index}")
+                last_ns[item.channel] = int(item.time_ns[-1])
                 earliest = min(earliest, first)
-        return earliest
+        return earliest, last_ns
 
     def _row(self, second: Second, last_pulse_ns: dict[int, int]) -> tuple[int, int, bytes, bytes, bytes | None]:
         summary = self._layout.summarise(second.series, last_pulse_ns)
@@ -273,8 +276,7 @@ class RecordingReader:
         sampled = [name for name in channels if not self._stored(name).is_pulses]
         traces = self._calibrated.traces(series, sampled, t0_ns, t1_ns)
         return {
-            name: (cut(series[name], t0_ns, t1_ns), traces[name].value if name in traces else None)
-            for name in channels
+            name: (cut(series[name], t0_ns, t1_ns), traces[name].value if name in traces else None) for name in channels
         }
 
     def _with_supply(self, channels: Sequence[str], t0_ns: int | None, t1_ns: int | None) -> dict[str, Series]:

@@ -139,7 +139,8 @@ def _rebuild(path: Path, wal: bytes, problem: str, refusal: StoreError | None) -
     meta = RecordingMeta.from_json(descriptions[0])
     kept = _keep(path, wal)
     partial = schema.partial_of(path)
-    has_blocks = any(key >= _FIRST_BLOCK_ID for key in found.keyed)
+    # Only a compacted file has rows below 0, those that speak of the whole of it.
+    has_blocks = any(key >= _FIRST_BLOCK_ID or key < 0 for key in found.keyed)
     try:
         lost = _refill_blocks(path, meta, found) if has_blocks else _refill_seconds(path, meta, found)
         for leftover in (f"{path}-wal", f"{path}-shm"):
@@ -238,9 +239,16 @@ def _lost_blocks(meta: RecordingMeta, found: Carved, have: dict[int, set[int]]) 
 
 
 def _expected(meta: RecordingMeta, found: Carved, have: dict[int, set[int]]) -> dict[int, set[int]]:
-    """The minutes that each channel had, by the list of blocks or else by those of the others."""
+    """The minutes that each channel had: by the list of blocks, else by its overview, else any up to the end."""
     if INDEX in found.keyed:
         index: list[Series] = decode(found.keyed[INDEX][1], 0)
         return {item.channel: set((item.time_ns // BLOCK_NS).tolist()) for item in index}
-    every = set().union(*have.values()) if have else set()
-    return dict.fromkeys(have, every)
+    minutes = set().union(*have.values())
+    if "closed" in found.meta:
+        minutes |= set(range(int(json.loads(found.meta["closed"])["duration_ns"]) // BLOCK_NS + 1))
+    expected = dict.fromkeys(range(len(meta.channels)), minutes)
+    for channel in expected:
+        if channel in found.keyed:
+            overview: list[Series] = decode(found.keyed[channel][1], 0)
+            expected[channel] = set((overview[0].time_ns // BLOCK_NS).tolist())
+    return expected
