@@ -170,10 +170,14 @@ def _exchange(x: FloatArray, crank: FloatArray) -> float:
 
 def signs(view: View, motion: Motion, law: Law, load_channel: str) -> list[Sign]:
     """Stretches behind an open throttle in which the torque was gone, as weak_torque signs."""
-    return _lasting(view, motion, law, load_channel) + _sudden(view, motion, law, load_channel)
+    scores = [roughness.speed_loss(view.firings, length)[1] for length in SUDDEN_LENGTHS]
+    found = _lasting(view, motion, law, load_channel, scores[-1])
+    if load_channel == "throttle_position":  # behind a lift the rail shows load for a while yet
+        found += _sudden(view, motion, law, np.stack(scores))
+    return found
 
 
-def _lasting(view: View, motion: Motion, law: Law, load_channel: str) -> list[Sign]:
+def _lasting(view: View, motion: Motion, law: Law, load_channel: str, score: FloatArray) -> list[Sign]:
     e = law.e(motion)
     shortest_ns = SHORTEST_NS[load_channel]
     drop = law.open_level - law.coast_level
@@ -187,7 +191,7 @@ def _lasting(view: View, motion: Motion, law: Law, load_channel: str) -> list[Si
         braked = float(np.median(e[first:stop])) < law.coast_level - 2.0 * law.spread
         if to_ns - from_ns < shortest_ns or braked:
             continue
-        began_ns = _began(view, motion, from_ns, first)
+        began_ns = _began(view, motion, from_ns, first, score)
         begin = int(np.searchsorted(motion.time_ns, began_ns))
         if not _open_before(motion, first) and to_ns - from_ns < AFTER_SHUT_NS:
             continue
@@ -198,23 +202,20 @@ def _lasting(view: View, motion: Motion, law: Law, load_channel: str) -> list[Si
     return found
 
 
-def _began(view: View, motion: Motion, from_ns: int, first: int) -> int:
+def _began(view: View, motion: Motion, from_ns: int, first: int, score: FloatArray) -> int:
     """When a lasting loss began: at the crank's sharpest ramp shortly before, or when the throttle opened onto it."""
     firings = view.firings
     low, high = np.searchsorted(firings.time_ns, [from_ns - 300 * MS, from_ns + 60 * MS])
-    scores = roughness.speed_loss(firings, SUDDEN_LENGTHS[-1])[1][low:high]
-    if scores.size and scores.max() > SUDDEN_SCORE:
-        return int(firings.time_ns[low + int(np.argmax(scores))])
+    near = score[low:high]
+    if near.size and near.max() > SUDDEN_SCORE:
+        return int(firings.time_ns[low + int(np.argmax(near))])
     shut = np.flatnonzero(motion.load[max(0, first - 25) : first] < OPEN)
     return int(motion.time_ns[max(0, first - 25) + shut[-1]]) if shut.size else from_ns - HALF_NS
 
 
-def _sudden(view: View, motion: Motion, law: Law, load_channel: str) -> list[Sign]:
+def _sudden(view: View, motion: Motion, law: Law, score: FloatArray) -> list[Sign]:
     firings = view.firings
-    if load_channel != "throttle_position":
-        return []  # a lift would look the same until the rail shows it
     e, grounded = law.e(motion), law.grounded(motion)
-    score = np.stack([roughness.speed_loss(firings, length)[1] for length in SUDDEN_LENGTHS])
     best = score.max(axis=0)
     peak = (best > SUDDEN_SCORE) & (best == ndimage.maximum_filter1d(best, 41)) & view.running
     found = []
