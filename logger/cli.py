@@ -14,6 +14,7 @@ COMMANDS = {
     "record": "record",
     "serve": "serve",
     "demo": "demo",
+    "check": "check",
     "import": "import_folder",
     "export": "export",
     "analyse": "analyse",

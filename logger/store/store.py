@@ -157,24 +157,32 @@ class Store(People):
                 return RecordingReader(self.data_dir / stored.file, self._settings_in_force(stored))
         raise StoreError(f"event {event_id!r} has no recording {recording!r}")
 
-    def _settings_in_force(self, stored: RecordingEntry) -> Settings | None:
-        """The recording's own settings with the calibrations entered since; None where there are none of these."""
+    def calibrated(self, settings: Settings) -> Settings:
+        """These settings with the calibrations of the logbook. Wiring stays what it was when the counts were taken;
+        only their meaning is corrected."""
         conversions = self.calibrations_in_force()
-        if not conversions:
-            return None
-        with RecordingReader(self.data_dir / stored.file) as reader:
-            document = dict(reader.meta.settings)
-        channels = document.get("channels", {})
-        if not conversions.keys() & channels.keys():
-            return None
-        # Wiring stays what it was when the counts were taken; only their meaning is corrected.
+        if not conversions.keys() & settings.channels.keys():
+            return settings
+        document = settings.to_dict()
         document["channels"] = {
             name: {**{key: table[key] for key in WIRING_KEYS if key in table}, **conversions[name]}
             if name in conversions
             else table
-            for name, table in channels.items()
+            for name, table in document["channels"].items()
         }
-        return Settings.from_dict(document, f"{stored.file} with the calibrations of the logbook")
+        return Settings.from_dict(document, "settings with the calibrations of the logbook")
+
+    def _settings_in_force(self, stored: RecordingEntry) -> Settings | None:
+        """The recording's own settings with the calibrations entered since; None where there are none of these."""
+        if not self.calibrations_in_force():
+            return None
+        with RecordingReader(self.data_dir / stored.file) as reader:
+            document = dict(reader.meta.settings)
+        if not document.get("channels"):
+            return None
+        recorded = Settings.from_dict(document, stored.file)
+        calibrated = self.calibrated(recorded)
+        return None if calibrated is recorded else calibrated
 
     def import_folder(self, folder: Path, progress: Callable[[float], None] | None = None) -> str:
         """Take a capture folder in as one event, whole or not at all; returns the event's id.
