@@ -23,7 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from logger.analysis import roughness
+from logger.analysis import bands, roughness
 from logger.analysis.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.signs import Sign
 from logger.analysis.states import State, View
@@ -49,6 +49,7 @@ SUDDEN_LENGTHS = (8, 12, 20)  # lost firings that the crank's filters are matche
 SUDDEN_SCORE = 10.0
 SUDDEN_LOAD = 0.55
 SLOWING_RPS2 = -3.0  # a lost torque slows the crank; a clutch that opens only ends its rise
+MISSING_WEAK = -0.1  # with a battery so low that single sparks fail, the car hardly shows it
 FULL_TORQUE_LOAD = 0.6  # about from which load on an engine gives full torque
 
 
@@ -226,13 +227,20 @@ def _sudden(view: View, motion: Motion, law: Law, score: FloatArray) -> list[Sig
                 at, until = int(firings.time_ns[k]), int(firings.time_ns[min(k + length, firings.time_ns.size - 1)])
                 first, stop = np.searchsorted(motion.time_ns, [at + 50 * MS, max(until, at + 60 * MS) + 50 * MS])
                 begin = int(np.searchsorted(motion.time_ns, at))
-                let_go = _missing(motion, law, e, begin, int(first), int(stop)) > MISSING_SUDDEN
+                least = MISSING_WEAK if _weakly_fed(view, at) else MISSING_SUDDEN
+                let_go = _missing(motion, law, e, begin, int(first), int(stop)) > least
                 let_go = let_go and not _spun_up(motion, at) and _open_before(motion, begin)
                 let_go = let_go and bool(grounded[begin : int(stop)].all())
-                if let_go and _slowing(motion, at, until) < SLOWING_RPS2:
+                if let_go and (least == MISSING_WEAK or _slowing(motion, at, until) < SLOWING_RPS2):
                     found.append(_sign(view, at, until, float(score[which, k])))
                 break
     return found
+
+
+def _weakly_fed(view: View, at_ns: int) -> bool:
+    """Whether the battery is so low that coils misfire: then a faltering crank needs no further witness."""
+    battery = view.near("battery_voltage", at_ns - NS_PER_S, at_ns).value
+    return bool(battery.size) and float(np.median(battery)) < bands.WEAK_BATTERY_V
 
 
 def _steadily_open(view: View, k: int, length: int) -> bool:
