@@ -1,5 +1,6 @@
 """Recordings for the store's tests: small, every number known."""
 
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -7,6 +8,7 @@ import numpy as np
 from logger import settings
 from logger.event import NS_PER_S, Gap
 from logger.store.blocks import Series
+from logger.store.compaction import compact
 from logger.store.recording import RecordingReader, RecordingWriter, Second
 from logger.store.schema import RecordingMeta, stored_channel
 
@@ -64,3 +66,40 @@ def same(one: Series, other: Series) -> bool:
 
 def all_same(one: dict[str, Series], other: dict[str, Series]) -> bool:
     return one.keys() == other.keys() and all(same(one[name], other[name]) for name in one)
+
+
+def fill_shelf(folder: Path, n_seconds: int) -> None:
+    """One recording in three states: cut.sqlite with its log, closed.sqlite, compacted.sqlite."""
+    path = folder / "work.sqlite"
+    writer = write(path, n_seconds, close=False)
+    for suffix in ("", "-wal"):
+        shutil.copy(f"{path}{suffix}", f"{folder}/cut.sqlite{suffix}")
+    writer.close()
+    shutil.copy(path, folder / "closed.sqlite")
+    compact(path)
+    path.rename(folder / "compacted.sqlite")
+
+
+def take(shelf: Path, state: str, path: Path) -> dict[str, Series]:
+    """Put a fresh copy at `path`; returns what it holds."""
+    for old in path.parent.glob(f"{path.name}*"):
+        old.unlink()
+    for suffix in ("", "-wal"):
+        source = Path(f"{shelf / state}.sqlite{suffix}")
+        if source.exists():
+            shutil.copy(source, f"{path}{suffix}")
+    return everything(shelf / "compacted.sqlite")
+
+
+def flip(path: Path, *bits: int) -> None:
+    data = bytearray(path.read_bytes())
+    for bit in bits:
+        data[bit // 8 % len(data)] ^= 1 << bit % 8
+    path.write_bytes(data)
+
+
+def is_part(part: Series, whole: Series) -> bool:
+    place = np.searchsorted(whole.time_ns, part.time_ns)
+    if (place >= whole.time_ns.size).any() or not np.array_equal(whole.time_ns[place], part.time_ns):
+        return False
+    return part.raw is None or np.array_equal(part.raw, whole.raw[place])  # type: ignore[index]

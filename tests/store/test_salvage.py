@@ -3,7 +3,6 @@
 import shutil
 from pathlib import Path
 
-import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -11,13 +10,12 @@ from hypothesis import strategies as st
 from logger.errors import StoreError
 from logger.event import NS_PER_S
 from logger.store import schema
-from logger.store.blocks import Series
 from logger.store.carve import lost_commits
 from logger.store.compaction import compact
 from logger.store.recording import RecordingReader
 from logger.store.salvage import salvage
 from logger.store.schema import RecordingBusyError, RecordingNewerError
-from tests.store.recordings import all_same, everything, write
+from tests.store.recordings import all_same, everything, fill_shelf, flip, is_part, take, write
 
 N_SECONDS = 70
 
@@ -31,40 +29,8 @@ def path(tmp_path: Path) -> Path:
 def shelf(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """One recording in its three states: power just cut, closed, compacted."""
     folder = tmp_path_factory.mktemp("shelf")
-    path = folder / "work.sqlite"
-    writer = write(path, N_SECONDS, close=False)
-    for suffix in ("", "-wal"):
-        shutil.copy(f"{path}{suffix}", f"{folder}/cut.sqlite{suffix}")
-    writer.close()
-    shutil.copy(path, folder / "closed.sqlite")
-    compact(path)
-    path.rename(folder / "compacted.sqlite")
+    fill_shelf(folder, N_SECONDS)
     return folder
-
-
-def take(shelf: Path, state: str, path: Path) -> dict[str, Series]:
-    """Put a fresh copy at `path`; returns what it holds."""
-    for old in path.parent.glob(f"{path.name}*"):
-        old.unlink()
-    for suffix in ("", "-wal"):
-        source = Path(f"{shelf / state}.sqlite{suffix}")
-        if source.exists():
-            shutil.copy(source, f"{path}{suffix}")
-    return everything(shelf / "compacted.sqlite")
-
-
-def flip(path: Path, *bits: int) -> None:
-    data = bytearray(path.read_bytes())
-    for bit in bits:
-        data[bit // 8 % len(data)] ^= 1 << bit % 8
-    path.write_bytes(data)
-
-
-def is_part(part: Series, whole: Series) -> bool:
-    place = np.searchsorted(whole.time_ns, part.time_ns)
-    if (place >= whole.time_ns.size).any() or not np.array_equal(whole.time_ns[place], part.time_ns):
-        return False
-    return part.raw is None or np.array_equal(part.raw, whole.raw[place])  # type: ignore[index]
 
 
 def test_after_a_power_cut_every_committed_second_is_there(shelf: Path, path: Path) -> None:
