@@ -1,12 +1,13 @@
-"""Capture folders into the store: whole or not at all."""
+"""Events into the store, capture folders and others: whole or not at all."""
 
 import hashlib
 import json
 import shutil
 import time
-from collections.abc import Callable
-from dataclasses import asdict
-from datetime import timedelta
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 from tempfile import mkdtemp
 from typing import Any
@@ -25,27 +26,70 @@ from logger.store.logbook import Logbook, now_utc
 STALE_DRAFT_S = 86_400.0
 
 
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """An event on its way into the store.
+
+    where: what it comes from, for errors. event: a row of the logbook's table, without id and time of entry.
+    wanted_id: the id it had elsewhere, given again where it is free. entries: rows of repairs, notes, run_corrections
+    and findings, without the event's id.
+    """
+
+    where: Path
+    event: Mapping[str, Any]
+    wanted_id: str | None = None
+    entries: Mapping[str, Sequence[Mapping[str, Any]]] = field(default_factory=dict)
+
+
 def import_folder(logbook: Logbook, data_dir: Path, folder: Path, progress: Callable[[float], None]) -> str:
-    """Take a capture folder in, whole or not at all: written beside the store, then moved into place by one rename.
+    """Take a capture folder in, whole or not at all.
 
     Raises CaptureError where the folder is not as it should be, StoreError where it was imported before or the disk
     refuses. Nothing that is stored already is touched.
     """
     event = read_folder(folder)
     fingerprint = folder_fingerprint(folder)
-    _refuse_twice(logbook, folder, fingerprint)
+    row = {
+        "name": event.name,
+        "kind": event.kind,
+        "engine": json.dumps(asdict(event.engine)),
+        "started_utc": event.started_utc.isoformat() if event.started_utc else None,
+        "import_fingerprint": fingerprint,
+    }
+    repairs = [{**asdict(repair), "entered_utc": now_utc()} for repair in event.repairs]
+    arrival = Arrival(folder, row, entries={"repairs": repairs})
+    refuse = partial(_refuse_twice, logbook, folder, fingerprint)
+    return settle(logbook, data_dir, arrival, lambda draft: _write_recordings(event, draft, progress), refuse)
+
+
+def settle(
+    logbook: Logbook,
+    data_dir: Path,
+    arrival: Arrival,
+    write: Callable[[Path], list[dict[str, Any]]],
+    refuse: Callable[[], None],
+) -> str:
+    """Put an event in, whole or not at all: written beside the store, then moved into place by one rename.
+
+    write: fills a folder with recordings and returns their rows of the logbook, in order, each with the `file` in that
+    folder. refuse: raises StoreError where the event is in the store already. Returns the event's id.
+    """
+    refuse()
     _remove_stale_drafts(data_dir / "recordings")
-    event_id = free_id(logbook, event.name, event.started_utc)
     try:
         draft = place = Path(mkdtemp(prefix=".import-", dir=data_dir / "recordings"))
         try:
             draft.chmod(0o755)  # mkdtemp keeps others out; the page may run as another user
-            rows = _write_recordings(event, draft, progress)
+            rows = write(draft)
             with logbook.transaction() as database:
-                _refuse_twice(logbook, folder, fingerprint)
-                event_id = free_id(logbook, event.name, event.started_utc)
+                refuse()
+                event_id = _event_id(logbook, arrival)
                 place = _free_place(data_dir / "recordings", event_id)
-                _enter_import(database, event, event_id, fingerprint, place.relative_to(data_dir), rows)
+                database.table("events").insert({"id": event_id, **arrival.event, "created_utc": now_utc()})
+                enter_recordings(database, event_id, place.relative_to(data_dir), rows)
+                for table, entries in arrival.entries.items():
+                    for entry in entries:
+                        database.table(table).insert({"event_id": event_id, **entry})
                 draft.rename(place)
         except BaseException:
             shutil.rmtree(draft, ignore_errors=True)
@@ -54,8 +98,25 @@ def import_folder(logbook: Logbook, data_dir: Path, folder: Path, progress: Call
     except StoreError:
         raise
     except OSError as error:
-        raise StoreError(f"{data_dir}: cannot take {folder} in: {error.strerror or error}") from error
+        raise StoreError(f"{data_dir}: cannot take {arrival.where} in: {error.strerror or error}") from error
     return event_id
+
+
+def _event_id(logbook: Logbook, arrival: Arrival) -> str:
+    wanted = arrival.wanted_id
+    if wanted and not logbook.row("SELECT 1 FROM events WHERE id = ?", [wanted]):
+        return wanted
+    started_utc = arrival.event["started_utc"]
+    return free_id(logbook, arrival.event["name"], datetime.fromisoformat(started_utc) if started_utc else None)
+
+
+def enter_recordings(
+    database: Database, event_id: str, place: Path, rows: Sequence[dict[str, Any]], after: int = 0
+) -> None:
+    """Enter recordings that lie in `place` (relative to the data directory), after so many that are there already."""
+    for position, row in enumerate(rows, after + 1):
+        file = (place / row["file"]).as_posix()
+        database.table("recordings").insert({**row, "file": file, "event_id": event_id, "position": position})
 
 
 def folder_fingerprint(folder: Path) -> str:
@@ -127,30 +188,3 @@ def _free_place(recordings: Path, event_id: str) -> Path:
         number += 1
         place = recordings / f"{event_id}.{number}"
     return place
-
-
-def _enter_import(
-    database: Database,
-    event: Event,
-    event_id: str,
-    fingerprint: str,
-    place: Path,
-    rows: list[dict[str, Any]],
-) -> None:
-    started_utc = event.started_utc.isoformat() if event.started_utc else None
-    database.table("events").insert(
-        {
-            "id": event_id,
-            "name": event.name,
-            "kind": event.kind,
-            "engine": json.dumps(asdict(event.engine)),
-            "started_utc": started_utc,
-            "import_fingerprint": fingerprint,
-            "created_utc": now_utc(),
-        }
-    )
-    for position, row in enumerate(rows, 1):
-        file = (place / row.pop("file")).as_posix()
-        database.table("recordings").insert({"file": file, "event_id": event_id, "position": position, **row})
-    for repair in event.repairs:
-        database.table("repairs").insert({"event_id": event_id, **asdict(repair), "entered_utc": now_utc()})

@@ -304,7 +304,7 @@ def test_an_import_whose_entry_fails_takes_its_files_back(store, folder, monkeyp
     def refuse(*_: object) -> None:
         raise StoreError("the logbook refuses")
 
-    monkeypatch.setattr(imports, "_enter_import", refuse)
+    monkeypatch.setattr(imports, "enter_recordings", refuse)
     with pytest.raises(StoreError, match="the logbook refuses"):
         store.import_folder(folder)
     assert list((store.data_dir / "recordings").iterdir()) == []

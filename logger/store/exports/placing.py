@@ -1,0 +1,69 @@
+"""Whole or not at all: files and folders that get their name only once they are finished.
+
+Whatever interrupts the work leaves at most a hidden draft beside the name, never half a file under it.
+"""
+
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from tempfile import mkdtemp
+
+from logger.errors import StoreError
+
+
+@contextmanager
+def whole_file(path: Path, *, overwrite: bool = False) -> Iterator[Path]:
+    """A draft to write to, which becomes `path` when the block ends well. Raises StoreError."""
+    if path.exists() and not (overwrite and path.is_file()):
+        raise StoreError(f"{path}: already exists; choose another name{'' if path.is_dir() else ' or say --overwrite'}")
+    with _draft_beside(path) as folder:
+        draft = folder / path.name
+        yield draft
+        with draft.open("rb+") as file:
+            os.fsync(file.fileno())
+        os.replace(draft, path)
+
+
+@contextmanager
+def whole_folder(
+    folder: Path, *, overwrite: bool = False, is_ours: Callable[[Path], bool], what: str
+) -> Iterator[Path]:
+    """A draft folder, which becomes `folder` when the block ends well. Raises StoreError.
+
+    is_ours: tells whether a folder of that name may be replaced; what: the kind that it must be.
+    """
+    if folder.exists() and not overwrite:
+        raise StoreError(f"{folder}: already exists; choose another folder or say --overwrite")
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())) and not is_ours(folder):
+        raise StoreError(f"{folder}: holds other files; only {what} is overwritten")
+    with _draft_beside(folder) as beside:
+        draft = beside / "new"
+        draft.mkdir()
+        yield draft
+        if folder.exists():
+            folder.rename(beside / "old")
+        try:
+            draft.rename(folder)
+        except OSError:
+            if (beside / "old").exists():
+                (beside / "old").rename(folder)
+            raise
+
+
+@contextmanager
+def _draft_beside(path: Path) -> Iterator[Path]:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        beside = Path(mkdtemp(prefix=f".{path.name}.", dir=path.parent))
+    except OSError as error:
+        raise StoreError(f"{path}: cannot be written: {error.strerror or error}") from error
+    try:
+        yield beside
+    except StoreError:
+        raise
+    except OSError as error:
+        raise StoreError(f"{path}: cannot be written: {error.strerror or error}") from error
+    finally:
+        shutil.rmtree(beside, ignore_errors=True)

@@ -1,0 +1,55 @@
+"""The one door to all forms of export."""
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Literal, get_args
+
+from logger.errors import StoreError
+from logger.store.exports.contents import opened
+from logger.store.store import Store
+
+Form = Literal["csv", "sqlite", "parquet", "mdf", "bundle"]
+FORMS: tuple[Form, ...] = get_args(Form)
+
+
+def write(
+    store: Store,
+    event_id: str,
+    form: Form,
+    to: Path,
+    *,
+    overwrite: bool = False,
+    car: str = "car",
+    reports: Mapping[str, str] | None = None,
+    progress: Callable[[float], None] = lambda share: None,
+) -> Path:
+    """Write an event in one form, whole or not at all; returns the file or folder that holds it.
+
+    to: a file for sqlite and bundle, a folder otherwise; a folder of Parquet may hold other events already. car: names
+    the car in that folder. reports: what a bundle brings for people. progress: called with the share done, 0 to 1.
+    Raises StoreError where the name is taken, the event cannot be read, or the disk refuses.
+    """
+    if form == "csv":
+        store.export_csv(event_id, to, overwrite=overwrite, progress=progress)
+        return to
+    with opened(store, event_id) as contents:
+        match form:
+            case "sqlite":
+                from logger.store.exports.sqlite_file import write_sqlite
+
+                write_sqlite(contents, to, overwrite=overwrite, progress=progress)
+            case "parquet":
+                from logger.store.exports.parquet_folder import write_parquet
+
+                return write_parquet(contents, to, car=car, overwrite=overwrite, progress=progress)
+            case "bundle":
+                from logger.store.bundle import write_bundle
+
+                write_bundle(contents, to, reports or {}, overwrite=overwrite, progress=progress)
+            case "mdf":
+                from logger.store.exports.mdf_files import write_mdf
+
+                write_mdf(contents, to, overwrite=overwrite, progress=progress)
+            case _:
+                raise StoreError(f"form is {form!r}; the forms are {', '.join(FORMS)}")
+    return to

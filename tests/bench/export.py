@@ -1,0 +1,108 @@
+"""Bench: how fast, and in how much memory, a day of 8 hours is exported.
+
+    python -m tests.bench.export [FORM ...]
+
+Each form is written by a process of its own, whose peak memory is its alone. Exits with 1 where Parquet takes longer
+than 10 s or needs more than 500 MB.
+"""
+
+import subprocess
+import sys
+import time
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from uuid import UUID
+
+import numpy as np
+
+from logger import settings
+from logger.event import NS_PER_S
+from logger.store.blocks import Series
+from logger.store.compaction import BlockWriter, minutes_of
+from logger.store.schema import RecordingMeta, partial_of, put_in_place, stored_channel
+
+HOURS = 8
+MOST_SECONDS = 10.0
+MOST_MB = 500.0
+FORMS = ("parquet", "sqlite", "bundle", "csv")
+SAMPLED = {  # usual rate, middle and noise in counts
+    "battery_voltage": (100, 10_000, 30),
+    "ignition_feed_voltage": (100, 9_900, 30),
+    "fuel_pressure": (100, 12_000, 120),
+    "sensor_supply_voltage": (100, 20_000, 8),
+    "throttle_position": (100, 9_000, 3000),
+    "air_fuel_ratio": (50, 12_000, 400),
+    "coolant_temperature": (5, 8_000, 15),
+}
+
+
+def make_day(data_dir: Path) -> None:
+    """One compacted recording of 8 hours with every channel of the default wiring at its usual rate, as counts."""
+    random = np.random.default_rng(1)
+    names = [*SAMPLED, "acceleration"]
+    channels = (*(stored_channel(name, counts=True) for name in names), stored_channel("tach_pulses"))
+    document = settings.default().to_dict()
+    meta = RecordingMeta(
+        str(UUID(int=1)), channels, power_up=1, started_utc="2026-05-09T08:00:00+00:00", clock_is_set=True,
+        settings=document,
+    )  # fmt: skip
+    path = data_dir / "recordings" / "day.sqlite"
+    path.parent.mkdir(parents=True)
+    with BlockWriter(path, meta) as writer:
+        for number, channel in enumerate(channels):
+            for minute, series in minutes_of(_series(number, channel.name, random)):
+                writer.add(minute, series)
+        writer.finish("closed", HOURS * 3600 * NS_PER_S, (), ())
+    put_in_place(partial_of(path), path)
+
+
+def _series(number: int, name: str, random: np.random.Generator) -> Series:
+    if name == "tach_pulses":
+        return Series(number, np.cumsum(random.integers(5_000, 8_334, HOURS * 3600 * 150)) * 1000)
+    rate, middle, noise = SAMPLED.get(name, (400, 0, 80))
+    n = HOURS * 3600 * rate
+    jitter = random.integers(-20, 20, n) * 1000  # samples are timed, not assumed to come on a grid
+    time_ns = np.arange(n, dtype=np.int64) * (NS_PER_S // rate) + 1_000_000 + jitter
+    shape = (n, 3) if name == "acceleration" else (n,)
+    return Series(number, time_ns, (middle + random.normal(0, noise, shape)).astype(np.int16))
+
+
+def export(form: str, data_dir: Path, to: Path) -> None:
+    """Write one form; prints seconds, seconds of CPU and this process's peak memory in MB."""
+    from logger.store.exports.write import write
+    from logger.store.store import Store
+
+    with Store(data_dir) as store:
+        event_id = store.find("latest")
+        begun, worked = time.perf_counter(), time.process_time()
+        write(store, event_id, form, to)
+        took, worked = time.perf_counter() - begun, time.process_time() - worked
+    # Not getrusage: its peak is inherited from the process that started this one.
+    peak = next(line for line in Path("/proc/self/status").read_text().splitlines() if line.startswith("VmHWM"))
+    print(took, worked, int(peak.split()[1]) / 1024)
+
+
+def main(forms: list[str]) -> int:
+    with TemporaryDirectory() as name:
+        base = Path(name)
+        make_day(base / "data")
+        failed = False
+        for form in forms:
+            to = base / f"out-{form}"
+            command = [sys.executable, "-m", "tests.bench.export", "--one", form, str(base / "data"), str(to)]
+            seconds, cpu, mb = (float(word) for word in subprocess.check_output(command, text=True).split())
+            paths = to.rglob("*") if to.is_dir() else [to]
+            size_mb = sum(path.stat().st_size for path in paths if path.is_file()) / 1e6
+            print(
+                f"{form:<8} {seconds:6.1f} s  {cpu:6.1f} s of CPU  {mb:5.0f} MB of memory  {size_mb:6.0f} MB on disk",
+                flush=True,
+            )
+            failed |= form == "parquet" and (seconds > MOST_SECONDS or mb > MOST_MB)
+    return int(failed)
+
+
+if __name__ == "__main__":
+    if sys.argv[1:2] == ["--one"]:
+        export(sys.argv[2], Path(sys.argv[3]), Path(sys.argv[4]))
+    else:
+        sys.exit(main(sys.argv[1:] or list(FORMS)))
