@@ -16,7 +16,8 @@ from logger.settings import Settings
 from logger.virtualcar.drive import Drive, Signal
 from logger.virtualcar.rig import Rig
 
-DURATION_S = 3600.0
+DURATION_S = 120.0
+"""Longer than any test lets it live; the edges of an hour would take a second to prepare."""
 PULSES_HZ = 200.0
 CHANNELS = ("battery_voltage", "fuel_pressure", "sensor_supply_voltage")
 LEVELS = {"battery_voltage": 13.9, "fuel_pressure": 300.0, "sensor_supply_voltage": 5.0}

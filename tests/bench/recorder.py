@@ -1,0 +1,235 @@
+"""The recorder as a whole: CPU beside a bare loop that makes the same reads, start-up, memory.
+
+    python -m tests.bench.recorder [--minutes 24] [--json FILE]
+
+The car runs steadily on the emulated bus, in real time: three channels at 100 Hz, the accelerometer's FIFO at 400 Hz,
+200 tach pulses a second. The bare loop (limit) makes the same transactions through the same I2C devices, sleeps between
+them as it must, and appends what it got to lists. The time spent inside the emulated bus is measured in each of the two
+and taken off; moving the pins, which wakes a thread for each pulse as gpiozero's reader does on a Pi, is left in both.
+In virtual time nobody sleeps and the bare loop costs almost nothing; that figure is the second row.
+
+Start-up is the time from starting the process until the first row can be read from the file, beside
+`python -c "import numpy"` plus one synced commit.
+"""
+
+import os
+import statistics
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from adafruit_bus_device.i2c_device import I2CDevice
+
+from logger.clock import Clock, SystemClock
+from logger.recorder.recorder import Recorder
+from logger.sensors.hardware import Hardware
+from logger.settings import Settings
+from logger.store.recording import RecordingReader, RecordingWriter, Second
+from logger.virtualcar.clock import VirtualClock
+from logger.virtualcar.rig import Rig
+from tests.bench import workload
+from tests.bench.measure import REPEATS, Row, json_path_of, show
+from tests.recorder.rig_process import steady_drive, wiring
+
+CPU_S = 6
+GIVE_UP_S = 30.0
+
+
+class BusTime:
+    """CPU time inside the emulated bus: its methods wrapped, the wrapping's own cost taken off."""
+
+    METHODS = ("writeto", "readfrom_into", "writeto_then_readfrom")
+
+    def __init__(self, bus: object) -> None:
+        self.total_ns = 0
+        self.calls = 0
+        for name in self.METHODS:
+            setattr(bus, name, self._timed(getattr(bus, name)))
+
+    def _timed(self, method: Callable[..., None]) -> Callable[..., None]:
+        def timed(*arguments: object, **options: object) -> None:
+            begun = time.thread_time_ns()
+            method(*arguments, **options)
+            self.total_ns += time.thread_time_ns() - begun
+            self.calls += 1
+
+        return timed
+
+    def seconds(self) -> float:
+        """Spent inside the bus."""
+        return (self.total_ns - self.calls * self._one_ns()) / 1e9
+
+    def wrapping_s(self) -> float:
+        """Spent on looking at the clock, inside and outside of what `seconds` saw."""
+        return 2.0 * self.calls * self._one_ns() / 1e9
+
+    @staticmethod
+    def _one_ns() -> float:
+        costs = []
+        for _ in range(1000):
+            begun = time.thread_time_ns()
+            costs.append(time.thread_time_ns() - begun)
+        return statistics.median(costs)
+
+
+def settings_in(folder: Path) -> Settings:
+    return wiring(str(folder / "data"), str(folder / "run"))
+
+
+def rig_of(settings: Settings, seconds: float, clock: Clock | None = None) -> Rig:
+    return Rig(steady_drive(seconds), settings, clock or VirtualClock())
+
+
+def run_recorder(rig: Rig, settings: Settings) -> None:
+    hardware = Hardware(settings, rig.bus, rig.pins, rig.clock)
+    is_virtual = isinstance(rig.clock, VirtualClock)
+    recorder = Recorder(settings, hardware, rig.clock, inline=is_virtual, say=lambda text: None)
+    rig.play()
+    recorder.run(rig.end_ns)
+
+
+def run_bare(rig: Rig, settings: Settings) -> None:
+    """What a script without a thought for anything would do."""
+    clock, out = rig.clock, []
+    adc, accelerometer = I2CDevice(rig.bus, 0x48), I2CDevice(rig.bus, settings.accelerometer.address)
+    commands = [bytes([1, 0xC1 | channel.input << 4 | 0x02, 0xE3]) for channel in settings.channels.values()]
+    buffer, six = bytearray(2), bytearray(6)
+    pin = rig.pins.pin(settings.pulse_inputs["tach_pulses"].pin)
+    pin.pull, pin.edges = "up", "falling"
+    ticks: list[float] = []
+
+    def changed(stamp: float, state: int) -> None:
+        ticks.append(stamp)
+
+    pin.when_changed = changed
+    with accelerometer as device:
+        for register, value in ((0x31, 0x0B), (0x2C, 0x0C), (0x38, 0x90), (0x2D, 0x08)):
+            device.write(bytes([register, value]))
+    rig.play()
+    slot = clock.monotonic_ns()
+    fifo = slot
+    k = 0
+    while slot < rig.end_ns:
+        clock.sleep_until_ns(slot)
+        with adc as device:
+            device.write_then_readinto(b"\x00", buffer)
+            device.write(commands[k % 3])
+        out.append((clock.monotonic_ns(), int.from_bytes(buffer, "big", signed=True)))
+        k += 1
+        slot += 3_333_333
+        if fifo <= slot:
+            with accelerometer as device:
+                device.write_then_readinto(b"\x39", six, in_end=1)
+                for _ in range(six[0] & 0x3F):
+                    device.write_then_readinto(b"\x32", six)
+                    out.append((clock.monotonic_ns(), bytes(six)))  # type: ignore[arg-type]
+            fifo += 20_000_000
+
+
+def cpu_without_bus(run: Callable[[Rig, Settings], None], folder: Path, clock: type[Clock]) -> tuple[float, float]:
+    """(CPU seconds per recorded second without the bus, of the bus alone), medians."""
+    own, bus = [], []
+    for repeat in range(REPEATS):
+        settings = settings_in(folder / f"{run.__name__}-{clock.__name__}-{repeat}")
+        rig = rig_of(settings, CPU_S, clock())
+        watch = BusTime(rig.bus)
+        begun = time.process_time()
+        run(rig, settings)
+        spent = time.process_time() - begun
+        rig.close()
+        bus.append(watch.seconds() / CPU_S)
+        own.append((spent - watch.wrapping_s()) / CPU_S - bus[-1])
+    return statistics.median(own), statistics.median(bus)
+
+
+def start_up_s(folder: Path, number: int) -> float:
+    """From starting the process until the first row with samples can be read."""
+    place = folder / f"start{number}"
+    begun = time.perf_counter()
+    child = subprocess.Popen(
+        [sys.executable, "-m", "tests.recorder.rig_process", str(place / "data"), str(place / "run")],
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        while time.perf_counter() - begun < GIVE_UP_S:
+            for path in (place / "data" / "recordings").glob("*.sqlite"):
+                with RecordingReader(path) as reader:
+                    if reader.n_seconds and reader.raw("battery_voltage").time_ns.size:
+                        return time.perf_counter() - begun
+            time.sleep(0.002)
+    finally:
+        child.kill()
+        child.wait()
+    raise TimeoutError("the recorder stored nothing in half a minute")
+
+
+def numpy_and_commit_s(folder: Path, number: int) -> float:
+    begun = time.perf_counter()
+    subprocess.run([sys.executable, "-c", "import numpy"], check=True)
+    imported = time.perf_counter() - begun
+    writer = RecordingWriter(folder / f"first{number}.sqlite", workload.meta())
+    begun = time.perf_counter()
+    writer.append(Second(0, workload.second(0).series))
+    first = time.perf_counter() - begun
+    writer.close()
+    return imported + first
+
+
+def memory_mb(folder: Path, minutes: float) -> tuple[float, float]:
+    """Peak resident memory (half of the way, all of the way) in a process that records so many virtual minutes."""
+    program = (
+        "import sys, resource\n"
+        "from pathlib import Path\n"
+        "from tests.bench.recorder import rig_of, run_recorder, settings_in, rss_mb\n"
+        "from logger.virtualcar.rig import Rig\n"
+        "settings = settings_in(Path(sys.argv[1]))\n"
+        "rig = rig_of(settings, float(sys.argv[2]))\n"
+        "found = []\n"
+        "rig.clock.call_at(rig.start_ns + (rig.end_ns - rig.start_ns) // 10, lambda: found.append(rss_mb()))\n"
+        "rig.clock.call_at(rig.end_ns - 10**9, lambda: found.append(rss_mb()))\n"
+        "run_recorder(rig, settings)\n"
+        "print(*found)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program, str(folder / "memory"), str(minutes * 60.0)],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    early, late = (float(word) for word in done.stdout.split())
+    return early, late
+
+
+def rss_mb() -> float:
+    """Resident memory of this process now."""
+    return int(Path("/proc/self/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
+def main(arguments: list[str]) -> int:
+    minutes = float(arguments[arguments.index("--minutes") + 1]) if "--minutes" in arguments else 24.0
+    with TemporaryDirectory(dir=".") as name:
+        folder = Path(name)
+        ours, ours_bus = cpu_without_bus(run_recorder, folder, SystemClock)
+        bare, bare_bus = cpu_without_bus(run_bare, folder, SystemClock)
+        virtual, _ = cpu_without_bus(run_recorder, folder, VirtualClock)
+        bare_virtual, _ = cpu_without_bus(run_bare, folder, VirtualClock)
+        start = statistics.median(start_up_s(folder, k) for k in range(REPEATS))
+        imported = statistics.median(numpy_and_commit_s(folder, k) for k in range(REPEATS))
+        early, late = memory_mb(folder, minutes)
+    rows = [
+        Row("CPU of the whole recorder, emulator off", "ms/s", ours * 1e3, None, bare * 1e3, 1.5),
+        Row("  the same in virtual time, where nobody sleeps", "ms/s", virtual * 1e3, None, bare_virtual * 1e3),
+        Row("  of the emulated bus, which was taken off", "ms/s", ours_bus * 1e3, None, bare_bus * 1e3),
+        Row("process start to first stored sample", "s", start, None, imported, 2.0),
+        Row("  the same against one second", "s", start, None, 1.0, 1.0),
+        Row("resident memory (with the emulator in it)", "MB", late, None, 60.0, 1.0),
+        Row(f"  its growth over the last 9/10 of {minutes:g} min", "MB", late - early),
+    ]
+    return show("recorder", rows, json_path_of(arguments))
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
