@@ -4,7 +4,7 @@ links.py says how the comparisons are meant, and makes verdicts of them.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.stats import beta, mannwhitneyu
@@ -20,8 +20,11 @@ RISE_DEGC = 2.0
 SURE_SHOCK_P = 0.02
 SURE_SPEED_P = 0.005
 SLACK_G = 0.8
+HEAT = ("coolant_temperature", "under_bonnet_temperature")
+HEAT_WORDS = {"coolant_temperature": "coolant", "under_bonnet_temperature": "under the bonnet"}
 WHERE = {
     "coolant_temperature": "hottest third of the running (coolant from {:.0f} °C)",
+    "under_bonnet_temperature": "third with the hottest air under the bonnet (from {:.0f} °C)",
     "lateral_g": "third with the hardest cornering (from {:.2f} g sideways)",
     "engine_speed": "third with the highest engine speed (from {:.0f} rev/min)",
     "load": "third with the widest throttle (from {:.0f} %)",
@@ -82,37 +85,37 @@ def heat(frames: Sequence[Frame], knocked: Compared | None, others: Sequence[Com
     Where shock is linked those moments are the knocks (every one a trial of its own, from a little below the weakest
     that struck), otherwise cells in which a burst could have begun.
     """
+    channel = next((name for name in HEAT if any(name in cells.values for cells in frames)), HEAT[0])
     if knocked is not None and knocked.p < SURE_SHOCK_P:
-        return _at_knocks(frames, SLACK_G * knocked.threshold)
+        return _at_knocks(frames, channel, SLACK_G * knocked.threshold)
     pool = could_begin(frames)
     for found in others:
         if found.name in ("engine_speed", "load") and found.p < SURE_SPEED_P:
             pool = _above_lowest(frames, found.name, pool)
-    return ranked(frames, "coolant_temperature", pool)
+    warm = ranked(frames, channel, pool, lead_s=0.0)
+    return None if warm is None else replace(warm, name="heat")
 
 
-def _at_knocks(frames: Sequence[Frame], from_g: float) -> Compared | None:
+def _at_knocks(frames: Sequence[Frame], channel: str, from_g: float) -> Compared | None:
     control, case = [], []
     for cells in frames:
         use = of_the_road(cells) & (cells.hits.level_g >= from_g) & cells.cells_at(cells.running, cells.hits.time_s)
-        control.append(cells.at("coolant_temperature", cells.hits.time_s[use]))
+        control.append(cells.at(channel, cells.hits.time_s[use]))
         struck = np.isfinite(struck_by(cells, cells.onset_low_s))
-        case.append(cells.at("coolant_temperature", cells.onsets_s[struck]))
-    where = "stumbles after a knock came in the hottest third of such knocks (coolant from {:.0f} °C)"
-    return _against("heat", np.concatenate(case), np.concatenate(control), where)
+        case.append(cells.at(channel, cells.onsets_s[struck]))
+    where = f"stumbles after a knock came in the hottest third of such knocks ({HEAT_WORDS[channel]} from {{:.0f}} °C)"
+    found = _against(channel, np.concatenate(case), np.concatenate(control), where)
+    return None if found is None else replace(found, name="heat")
 
 
-def ranked(frames: Sequence[Frame], name: str, pool: Sequence[BoolArray]) -> Compared | None:
-    """A condition at the begin of bursts against the cells of `pool`; None without values."""
-    lead_s = 0.0 if name == "coolant_temperature" else LEAD_S
+def ranked(frames: Sequence[Frame], name: str, pool: Sequence[BoolArray], lead_s: float = LEAD_S) -> Compared | None:
+    """A condition lead_s before the begin of bursts against the cells of `pool`; None without values."""
     measured = [(cells, mask) for cells, mask in zip(frames, pool, strict=True) if name in cells.values]
     if not measured:
         return None
     control = np.concatenate([cells.values[name][mask] for cells, mask in measured])
     case = np.concatenate([cells.at(name, cells.bursts_s[:, 0] - lead_s) for cells, _ in measured])
-    return _against(
-        "heat" if name == "coolant_temperature" else name, case, control, "bursts began in the " + WHERE[name]
-    )
+    return _against(name, case, control, "bursts began in the " + WHERE[name])
 
 
 def _against(name: str, case: FloatArray, control: FloatArray, where: str) -> Compared | None:
@@ -121,7 +124,7 @@ def _against(name: str, case: FloatArray, control: FloatArray, where: str) -> Co
     if control.size < 10 or not case.size:
         return None
     sign = -1.0 if name == "battery_voltage" else 1.0
-    if name == "heat":
+    if name in HEAT:
         p = rise_p(case, control, RISE_DEGC)
     else:
         p = float(mannwhitneyu(sign * case, sign * control, alternative="greater").pvalue)

@@ -73,9 +73,8 @@ def _adjusted(frames: Sequence[Frame], sets: Sequence[tuple[FloatArray, FloatArr
     if number < BURSTS_PER_CONDITION * (1 + len(names)):
         return []
     fitted = conditional_logit(np.vstack(rows), np.concatenate(case), np.concatenate(stratum))
-    certain = fitted.standard_error < WIDEST_ERROR
-    p = holm(2 * norm.sf(np.abs(fitted.coefficient / fitted.standard_error))[certain])
-    told = np.flatnonzero(certain)
+    told = np.flatnonzero((fitted.standard_error > 0) & (fitted.standard_error < WIDEST_ERROR))
+    p = holm(2 * norm.sf(np.abs(fitted.coefficient[told] / fitted.standard_error[told])))
     return [
         _told(["shock", *names][i], fitted.coefficient[i], fitted.standard_error[i], p[k]) for k, i in enumerate(told)
     ]

@@ -13,11 +13,12 @@ How it is told:
 * **Shock** is a moment, so each run is its own control (case-crossover: M. Maclure, Am. J. Epidemiol. 133 (1991)
   144-153). A stumble counts as struck when a knock begins in the STRUCK_S before the lower bound of its onset; a knock
   afterwards may be the stumble's own. By chance: all stumbles of a run turned round against its knocks, exactly.
-* **Heat** hardly changes within a run, so the temperature at the stumbles is compared with the temperatures at all
-  moments at which one could have come, in all runs together (permutation test, matched.rise_p). Where shock is linked
-  those are the knocks from a little below the weakest that struck; otherwise driving outside bursts (all running, where
-  bursts came at idle too), at no lower speed than the bursts came at if speed brings them out. Stumbles that come as
-  system voltage falls over the day are put down to that and not to heat.
+* **Heat** hardly changes within a run, so the coolant's temperature at the stumbles (or the air's under the bonnet,
+  where only that is measured) is compared with that at all moments at which one could have come, in all runs together
+  (permutation test, matched.rise_p). Where shock is linked those are the knocks from a little below the weakest that
+  struck; otherwise driving outside bursts (all running, where bursts came at idle too), at no lower speed than the
+  bursts came at if speed brings them out. Stumbles that come as system voltage falls over the day are put down to that
+  and not to heat.
 * Heat and shock are the two questions asked beforehand, and share the allowance for error: STAKES of it for each
   (weighted Bonferroni; more for heat, as shock shows plainly or not at all). Other conditions are looked at because
   they are there (rank-sum test, F. Wilcoxon, Biometrics 1 (1945) 80-83): leads, of which few may be wrong (false
@@ -45,10 +46,11 @@ LEANING_P = 0.15
 MINIMUM_STUMBLES = 5
 MINIMUM_SPREAD_DEGC = 8.0
 STAKES = {"heat": 0.7, "shock": 0.3}
-COMPARED = ("lateral_g", "engine_speed", "load", "battery_voltage")
+COMPARED = ("under_bonnet_temperature", "lateral_g", "engine_speed", "load", "battery_voltage")
 WORDS = {
     "heat": "heat",
     "shock": "shock",
+    "under_bonnet_temperature": "hot air under the bonnet",
     "lateral_g": "cornering",
     "engine_speed": "high engine speed",
     "load": "wide throttle",

@@ -107,7 +107,7 @@ def conditional_logit(x: FloatArray, case: IntArray, stratum: IntArray, *, n_ste
 
     x: (n, k) covariates; case: (n,) 1 for the case; stratum: (n,) set numbers. Sets with other than one case are
     refused (AnalysisError). Perfectly separated data do not converge to a finite value: the last step is returned,
-    with standard errors so large that nothing follows from it.
+    with standard errors so large that nothing follows from it. A covariate that never varies within a set gets 0 and 0.
     """
     x = np.asarray(x, dtype=float).reshape(len(case), -1)
     names, index = np.unique(stratum, return_inverse=True)

@@ -57,3 +57,12 @@ def test_no_runs_and_no_stumbles_say_nothing() -> None:
     assert crossover([], [])["adjusted"] == []
     found = frames({"r01": []})
     assert crossover(found, at_risk(found))["shock"]["p"] == pytest.approx(1.0)
+
+
+def test_a_condition_that_never_varied_is_left_out_and_disturbs_nothing() -> None:
+    """A smooth road: nothing was ever struck, and 0 over 0 is not a number."""
+    onsets = [5.0, 13.0, 20.0, 27.0, 36.0, 45.0, 52.0]
+    found = [
+        frame(run(f"r{k}"), ENGINE, [(0.0, 60.0)], [stumble(f"r{k}", at_s + k) for at_s in onsets]) for k in range(4)
+    ]
+    assert "shock" not in [one["name"] for one in crossover(found, at_risk(found))["adjusted"]]

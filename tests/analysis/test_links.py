@@ -121,6 +121,20 @@ def test_a_faulty_temperature_sensor_does_not_speak() -> None:
     assert link(of, stumbles, faults)["linked_heat"] is None
 
 
+def test_without_coolant_the_air_under_the_bonnet_speaks_for_heat() -> None:
+    recordings = []
+    for name, degc in (("r01", COLD), ("r02", WARM), ("r03", HOT)):
+        one = run(name, KNOCKS, degc)
+        traces = {
+            "under_bonnet_temperature": one.traces["coolant_temperature"],
+            "acceleration": one.traces["acceleration"],
+        }
+        recordings.append(Recording(name, one.duration_ns, traces, one.pulses))
+    found = link(event(recordings), [stumble("r03", at_s) for at_s in (3.0, 10.0, 18.0, 27.0, 38.0, 48.0)])
+    assert found["linked_heat"] is True
+    assert "air under the bonnet" in str(condition(found, "heat")["sentence"])
+
+
 def test_one_long_burst_of_cut_outs_does_not_make_heat() -> None:
     of = event([run("r01", KNOCKS, COLD), run("r02", KNOCKS, WARM), run("r03", KNOCKS, HOT)])
     found = link(of, [stumble("r03", 10.0 + 0.8 * k) for k in range(30)])
