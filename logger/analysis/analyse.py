@@ -4,7 +4,7 @@ edges -> firings (pulses) -> sensors' lies out (sensor_faults) -> states and loa
 episodes (stumbles) -> order of failure (order) -> causes (causes) -> sentences (evidence) -> findings.
 """
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
@@ -88,6 +88,7 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
     return findings
 
 
+COUNTING = ("lost_pulses", "no_spark", "no_injection", "weak_torque", "died")
 FLOAT_BOWL_KPA = 80.0  # carburettors are fed with 15 to 40 kPa, injection with 100 and more (common practice)
 
 
@@ -165,9 +166,7 @@ def _stumble(episode: stumbles.Episode) -> Stumble:
 
 def lost_firings(episode: stumbles.Episode) -> int:
     """Firings lost, counted where pulses or sparks tell, else estimated from how long the engine went without."""
-    counted = sum(
-        sign.lost for sign in episode.signs if sign.kind in ("lost_pulses", "no_spark", "weak_torque", "died")
-    )
+    counted = sum(sign.lost for sign in episode.signs if sign.kind in COUNTING)
     if counted:
         return max(1, round(counted))
     first, last = np.searchsorted(episode.view.firings.time_ns, [episode.from_ns, episode.to_ns])
@@ -202,7 +201,7 @@ def _effect(episode: stumbles.Episode, lost: int, lowest: float) -> Effect:
 
 def main_cause(found: list[Stumble]) -> tuple[Cause | None, list[Cause]]:
     """The cause behind most lost firings, and the others that account for a tenth of them or two stumbles."""
-    lost: Counter[Cause] = Counter()
+    lost: dict[Cause, float] = defaultdict(float)
     times: Counter[Cause] = Counter()
     for stumble in found:
         for cause, share in stumble.probability.items():
@@ -210,7 +209,7 @@ def main_cause(found: list[Stumble]) -> tuple[Cause | None, list[Cause]]:
         times[stumble.cause] += 1
     if not found:
         return None, []
-    named = [cause for cause, _ in lost.most_common() if times[cause]]
+    named = [cause for cause in sorted(lost, key=lambda c: -lost[c]) if times[cause]]
     total = sum(lost.values())
     others = [cause for cause in named[1:] if times[cause] >= 2 and lost[cause] >= 0.1 * total]
     return named[0], others
@@ -231,11 +230,21 @@ def not_judged(event: Event, views: list[states.View], scale: states.LoadScale) 
     ):
         if not any(channel in view.traces and view.traces[channel].time_ns.size for view in views):
             found.append(f"No {channel.replace('_', ' ')} is recorded: {lost}.")
-    speeds = [view.firings.speed_rps[view.running] for view in views if view.running.any()]
-    found += _implausible_speed(event.engine, np.concatenate(speeds) * 60.0 if speeds else np.empty(0))
+    found += _implausible_speed(event.engine, _settled_rpm(views))
     if event.engine.tach_source in ("control_unit", "crank"):
         found.append("The tach wire does not come from the coil: its pulses say nothing about the coil's switching.")
     return found
+
+
+def _settled_rpm(views: list[states.View]) -> FloatArray:
+    """Crank speeds, rpm (n,), from five seconds after each stretch of pulses began: no cranking among them."""
+    parts = [np.empty(0)]
+    for view in views:
+        time_ns, bounds = view.firings.time_ns, view.firings.bounds()
+        for first, last in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
+            begin = int(np.searchsorted(time_ns[first:last], time_ns[first] + 5 * NS_PER_S)) + first
+            parts.append(view.firings.speed_rps[begin:last] * 60.0)
+    return np.concatenate(parts)
 
 
 def _implausible_speed(engine: Engine, rpm: FloatArray) -> list[str]:
@@ -244,9 +253,9 @@ def _implausible_speed(engine: Engine, rpm: FloatArray) -> list[str]:
         return ["Too few tach pulses to judge anything: the engine hardly ran, or the tach wire gave no pulses."]
     idle, redline = engine.idle_rpm or 900.0, engine.redline_rpm or 7000.0
     slow, fast = np.percentile(rpm, [2, 99.5])
-    if fast > 1.5 * redline or slow > 1.9 * idle and fast > 1.25 * redline:
+    if fast > 1.5 * redline or (slow > 1.9 * idle and fast > 1.25 * redline):
         ratio, much = fast / redline, "too few"
-    elif fast < 0.62 * redline and slow < 0.62 * idle:
+    elif fast < 0.62 * redline and slow < 0.65 * idle:
         ratio, much = slow / idle, "too many"
     else:
         return []

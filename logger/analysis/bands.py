@@ -30,7 +30,7 @@ class Excursion:
 
 
 def baseline(trace: Trace, seconds: float = BASELINE_S) -> FloatArray:
-    """Running median over `seconds`, float64 (n,), of a uniformly sampled trace; from medians of blocks, so it is fast."""
+    """Running median over `seconds`, float64 (n,), of a uniformly sampled trace; by medians of blocks, to be fast."""
     n = trace.time_ns.size
     if n < 16:
         return np.full(n, float(np.median(trace.value)) if n else np.nan)
@@ -86,7 +86,7 @@ def _runs(mask: BoolArray) -> IntArray:
 
 @dataclass(frozen=True, slots=True)
 class PressureBand:
-    """The rail's normal levels in one event, kPa: at closed throttle, at full load, and the floor below which it fell."""
+    """The rail's normal levels in one event, kPa: at closed throttle, at full load, and the floor it keeps above."""
 
     closed: float
     full: float
@@ -115,7 +115,7 @@ LEAN_LIMIT = 0.45  # of the level before: below it the mixture no longer lights 
 
 
 def fall(trace: Trace, crossed_ns: int, band: PressureBand) -> tuple[int, float]:
-    """When the fall that crossed the floor at crossed_ns left the level before it by LEFT_BAND, ns; and that level, kPa.
+    """When the fall that crossed the floor at crossed_ns left the level before by LEFT_BAND, ns; and that level, kPa.
 
     The level is the highest that a mean over three samples reached in the half second before, so a rail that was still
     rising counts with what it had reached.

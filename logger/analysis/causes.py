@@ -132,6 +132,13 @@ def gather(episode: Episode, order: Order) -> list[Evidence]:
         found.append(
             Evidence(f"the coil was switched but {count:.0f} sparks were not seen", {"ignition_secondary": 5.0})
         )
+    not_injected = episode.of("no_injection")
+    if not_injected and not lost:
+        found.append(
+            Evidence("the coil fired on but injector pulses were missing", {"mixture": 6.5, "ignition_secondary": -1.0})
+        )
+    elif "injector_pulses" in episode.view.recording.pulses and not lost:
+        found.append(Evidence("the injector was driven all the while", {"mixture": -1.0}))
     return found
 
 

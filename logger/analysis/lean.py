@@ -1,4 +1,4 @@
-"""Unburnt air in the exhaust: an air-fuel ratio that jumps lean while the engine pulls counts the firings that were lost.
+"""Unburnt air in the exhaust: an air-fuel ratio that jumps lean while the engine pulls counts the firings lost.
 
 A firing that is not lit sends its air and fuel down the exhaust together; the probe shows the air. The reading comes
 late (gas transport) and smoothed (mixing, probe), about first order, so the step is undone before counting:
@@ -99,7 +99,7 @@ def _restless(above: FloatArray) -> float:
 
 def _undone_noise(noise: float, tau_s: float, step_s: float, n_mean: int) -> float:
     """Standard deviation of the undone reading's mean over n_mean samples: of a slope only the two ends remain."""
-    return noise * (n_mean**-0.5 + tau_s / step_s * 2.0**0.5 / (n_mean + 1))
+    return float(noise * (n_mean**-0.5 + tau_s / step_s * 2.0**0.5 / (n_mean + 1)))
 
 
 def _trim(clear: BoolArray, first: int, last: int, reach: int = 8) -> tuple[int, int]:

@@ -17,7 +17,8 @@ from logger.event import NS_PER_S
 
 # From the source to the spark: at equal times the upstream channel is named first.
 UPSTREAM = (
-    "battery_voltage", "ignition_feed_voltage", "fuel_pressure", "spark_pulses", "tach_pulses", "air_fuel_ratio",
+    "battery_voltage", "ignition_feed_voltage", "fuel_pressure", "injector_pulses", "spark_pulses", "tach_pulses",
+    "air_fuel_ratio",
 )  # fmt: skip
 FILTER_S = 0.004  # an input filter for 100 Hz sampling (no source; the recorder's own is of that order)
 
@@ -60,7 +61,7 @@ def _rungs(episode: Episode) -> list[Moved]:
                 sign.channel, sign.from_ns / NS_PER_S, 0.03, "the crank slowed, no pulse missing"
             )
             continue
-        if sign.channel in ("tach_pulses", "spark_pulses"):
+        if sign.channel in ("tach_pulses", "spark_pulses", "injector_pulses"):
             error = 0.1 * (sign.from_ns - early) / NS_PER_S
             rungs[sign.channel] = Moved(sign.channel, sign.from_ns / NS_PER_S, round(error, 5))
             continue
@@ -81,7 +82,7 @@ def engine_onset_ns(episode: Episode) -> int:
     What the exhaust tells counts only where nothing nearer to the crank does.
     """
     firings = episode.view.firings.time_ns
-    onsets = [s.from_ns for s in episode.signs if s.kind in ("lost_pulses", "no_spark", "died")]
+    onsets = [s.from_ns for s in episode.signs if s.kind in ("lost_pulses", "no_spark", "no_injection", "died")]
     onsets += [s.engine_ns for s in episode.signs if s.engine_ns is not None]
     for dip in episode.of("supply_dip"):
         onsets.append(int(firings[min(int(np.searchsorted(firings, dip.from_ns)), firings.size - 1)]))

@@ -17,9 +17,12 @@ Does not tell a crank near standstill (below about half the idle speed) from los
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy import ndimage
 
 from logger.event import NS_PER_S, BoolArray, Engine, FloatArray, IntArray
+
+NumberArray = npt.NDArray[np.int32]
 
 MEDIAN_WIDTH = 15  # intervals; up to seven may be wrong before the median is
 SHORT, LONG = (
@@ -48,7 +51,7 @@ class Firings:
 
     time_ns: IntArray
     seen: BoolArray
-    stretch: IntArray
+    stretch: NumberArray
     speed_rps: FloatArray
     extra_ns: IntArray
     pulses_per_revolution: float
@@ -71,7 +74,14 @@ def clean(edges_ns: IntArray, engine: Engine) -> Firings:
     per_revolution = engine.pulses_per_revolution
     if edges.size < 4:
         empty = np.empty(0, np.int64)
-        return Firings(empty, np.empty(0, bool), empty, np.empty(0), np.concatenate((edges, repeats)), per_revolution)
+        return Firings(
+            empty,
+            np.empty(0, bool),
+            empty.astype(np.int32),
+            np.empty(0),
+            np.concatenate((edges, repeats)),
+            per_revolution,
+        )
     interval = np.diff(edges).astype(np.float64)
     typical = ndimage.median_filter(interval, MEDIAN_WIDTH, mode="nearest")
     odd = (interval < SHORT * typical) | (interval > LONG * typical)
@@ -188,9 +198,7 @@ def _time_at_phase(phase: IntArray, count: int, slope: float) -> FloatArray:
     return np.asarray(2.0 * share / (linear + np.sqrt(linear**2 + 4.0 * slope * share)), np.float64)
 
 
-def _good_interval(
-    interval: FloatArray, odd: BoolArray, place: int, step: int, most: int = NEIGHBOURS
-) -> float | None:
+def _good_interval(interval: FloatArray, odd: BoolArray, place: int, step: int, most: int = NEIGHBOURS) -> float | None:
     """Median of up to `most` good intervals on one side of an odd place, ns; None where there are under three."""
     reach = 4 * NEIGHBOURS
     side = slice(max(0, place - reach), place) if step < 0 else slice(place + 1, place + 1 + reach)
@@ -214,25 +222,28 @@ def _assemble(edges: IntArray, repeats: IntArray, patches: list[_Patch], per_rev
     times.append(edges[done:])
     seens.append(np.ones(edges.size - done, bool))
     time_ns = np.concatenate(times)
-    stretch = np.zeros(time_ns.size, np.int64)
+    stretch = np.zeros(time_ns.size, np.int32)
     stretch[[stop for stop in stops if stop < time_ns.size]] = 1
-    stretch = np.cumsum(stretch)
+    stretch = np.cumsum(stretch, dtype=np.int32)
     firings_speed = smooth_speed(time_ns, stretch, per_revolution)
     return Firings(
         time_ns, np.concatenate(seens), stretch, firings_speed, np.sort(np.concatenate(extras)), per_revolution
     )
 
 
-def smooth_speed(time_ns: IntArray, stretch: IntArray, per_revolution: float, width: int = 7) -> FloatArray:
-    """Crank speed in rev/s at each pulse: `width` intervals around it, over their time; n/(t[i+n/2] - t[i-n/2]).
+def smooth_speed(time_ns: IntArray, stretch: NumberArray, per_revolution: float, half: int = 3) -> FloatArray:
+    """Crank speed in rev/s at each pulse, (n,): the intervals from `half` pulses before to `half` after.
 
     At the ends of a stretch the span shrinks; a stretch of a single pulse has speed 0.
     """
-    n = time_ns.size
-    half = width // 2
-    index = np.arange(n)
-    same = np.searchsorted(stretch, stretch, side="left"), np.searchsorted(stretch, stretch, side="right") - 1
-    low, high = np.maximum(index - half, same[0]), np.minimum(index + half, same[1])
-    span = (time_ns[high] - time_ns[low]).astype(np.float64)
-    turns = (high - low) / per_revolution
-    return np.divide(turns * NS_PER_S, span, out=np.zeros(n), where=span > 0)
+    speed = np.zeros(time_ns.size)
+    edges = np.concatenate(([0], np.flatnonzero(np.diff(stretch)) + 1, [time_ns.size]))
+    for first, last in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
+        time, part = time_ns[first:last], speed[first:last]
+        if time.size > 2 * half:
+            np.divide(2 * half * NS_PER_S / per_revolution, time[2 * half :] - time[: -2 * half], out=part[half:-half])
+        for k in {*range(min(half, time.size)), *range(max(0, time.size - half), time.size)}:
+            low, high = max(0, k - half), min(time.size - 1, k + half)
+            if high > low:
+                part[k] = (high - low) * NS_PER_S / per_revolution / max(1, int(time[high] - time[low]))
+    return speed

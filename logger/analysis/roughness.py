@@ -5,10 +5,10 @@ an angular acceleration of each segment, and a firing that was not lit shows as 
 is usual (M. Plapp, M. Klenk and W. Moser, SAE Technical Paper 900232, 1990, from memory); for a constant acceleration
 it over-reads at low speed, so the exact one is used here, see `segment_acceleration`.
 
-The edges of a tach wire jitter far more than one lost firing changes the speed. A firing that is lost takes its share of
-torque away and the crank keeps the lower speed: a ramp in the logarithm of the intervals while firings are lost. So losses
-are found with matched filters: the summed log intervals y (whose jitter is white, since each edge enters two intervals
-with opposite signs) are fitted by least squares over a window with
+The edges of a tach wire jitter far more than one lost firing changes the speed. A firing that is lost takes its share
+of torque away and the crank keeps the lower speed: a ramp in the logarithm of the intervals while firings are lost.
+So losses are found with matched filters: the summed log intervals y (whose jitter is white, since each edge enters
+two intervals with opposite signs) are fitted by least squares over a window with
 
     y[k] = a + b k + c k^2 + d r_n(k),    r_n(k) = 0 up to the onset, k (k + 1) / 2 over n lost firings, then straight on
 
@@ -139,7 +139,7 @@ def edge_jitter(log_interval: FloatArray, width: int = 201) -> FloatArray:
     typical = ndimage.median_filter(np.median(coarse, axis=1), max(3, width // step), mode="nearest")
     spread = 1.4826 * np.repeat(typical, step) / np.sqrt(20.0)
     spread = np.concatenate((spread, np.full(log_interval.size + 1 - spread.size, spread[-1])))
-    return np.maximum(spread, 1e-4)
+    return np.asarray(np.maximum(spread, 1e-4))
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,11 +150,11 @@ class GapLoss:
     error: float
 
 
-def loss_over_gap(firings: Firings, first: int, stop: int, jitter: FloatArray, side: int = 20) -> GapLoss | None:
+def loss_over_gap(firings: Firings, first: int, stop: int, side: int = 20) -> GapLoss | None:
     """Fit the matched filter's model around missing pulses first..stop-1, using only pulses that were seen.
 
     If the firings were really lost, the crank slowed meanwhile; if only the wire lost them, it did not.
-    None where fewer than 6 pulses were seen on either side. jitter: from edge_jitter, shape (n,).
+    None where fewer than 6 pulses were seen on either side.
     """
     low, high = max(0, first - side), min(firings.time_ns.size, stop + side)
     index = np.arange(low, high)
@@ -168,6 +168,7 @@ def loss_over_gap(firings: Firings, first: int, stop: int, jitter: FloatArray, s
     basis = np.column_stack((*_smooth_basis(k), _ramp(k, stop - first)))
     solution, *_ = np.linalg.lstsq(basis, y, rcond=None)
     residual = y - basis @ solution
-    spread = max(float(np.sqrt(residual @ residual / max(1, k.size - 4))), float(jitter[first]))
+    near = np.log(np.maximum(np.diff(firings.time_ns[max(0, first - 200) : first]).astype(np.float64), 1.0))
+    spread = max(float(np.sqrt(residual @ residual / max(1, k.size - 4))), float(edge_jitter(near)[-1]))
     error = spread * float(np.sqrt(np.linalg.inv(basis.T @ basis)[3, 3]))
     return GapLoss(float(solution[3]), error)

@@ -3,7 +3,9 @@
 from dataclasses import dataclass
 from typing import Literal
 
-SignKind = Literal["lost_pulses", "no_spark", "weak_torque", "supply_dip", "low_pressure", "lean", "died"]
+SignKind = Literal[
+    "lost_pulses", "no_spark", "weak_torque", "supply_dip", "low_pressure", "lean", "no_injection", "died"
+]
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,9 +1,10 @@
 """Coil switched but no spark seen: tach pulses whose spark the clamp on the coil lead did not see.
 
-Such a miss is as strong evidence as the clamp proved reliable in the same event: where it overlooks one spark in thirty
-by itself, it takes a row of misses to convince; a clamp that never missed convinces with two. Each pulse scores its
-log-likelihood ratio between an ignition that misses (every second spark, say) and a clamp that overlooks some; stretches
-whose sum rises far enough are reported: the cumulative sum test of E. S. Page (Biometrika 41 (1954) 100-115).
+Such a miss is as strong evidence as the clamp proved reliable in the same event: where it overlooks one spark in
+thirty by itself, it takes a row of misses to convince; a clamp that never missed convinces with two. Each pulse
+scores its log-likelihood ratio between an ignition that misses (every second spark, say) and a clamp that overlooks
+some; stretches whose sum rises far enough are reported: the cumulative sum test of E. S. Page (Biometrika 41 (1954)
+100-115).
 """
 
 import numpy as np

@@ -10,9 +10,13 @@ from dataclasses import dataclass
 from enum import IntEnum
 
 import numpy as np
+import numpy.typing as npt
 
 from logger.analysis.pulses import DEFAULT_IDLE_RPM, Firings
 from logger.event import NS_PER_S, BoolArray, Engine, FloatArray, IntArray, Recording, Trace
+
+StateArray = npt.NDArray[np.int8]
+LoadArray = npt.NDArray[np.float32]
 
 CRANKED_BELOW = 0.55  # of idle speed: a starter turns the engine at a quarter to a third of it
 STARTING_S = 1.5  # after the first firing above that: flare and first breaths, not judged as running
@@ -38,23 +42,19 @@ class State(IntEnum):
 class View:
     """One recording as the analysis sees it: cleaned pulses, traces without their sensors' lies, states.
 
-    traces: rows with NaN are taken out. state: int8 (n,) of State; load: float32 (n,) from 0 (closed throttle) to 1,
-    NaN where nothing tells; both at each of firings.time_ns. gaps_ns: int64 (m, 2), stretches in which nothing at all
-    was recorded.
+    traces: rows with NaN are taken out. At each of firings.time_ns: state, int8 (n,) of State; running, bool (n,),
+    whether the engine ran by itself; load, float32 (n,) from 0 (closed throttle) to 1, NaN where nothing tells.
+    gaps_ns: int64 (m, 2), stretches in which nothing at all was recorded.
     """
 
     recording: Recording
     engine: Engine
     firings: Firings
     traces: Mapping[str, Trace]
-    state: IntArray
-    load: FloatArray
+    state: StateArray
+    running: BoolArray
+    load: LoadArray
     gaps_ns: IntArray
-
-    @property
-    def running(self) -> BoolArray:
-        """Whether the engine ran by itself, at each firing."""
-        return np.asarray(self.state >= State.IDLE)
 
     def running_spans(self) -> list[tuple[float, float]]:
         """Stretches in which the engine ran, seconds."""
@@ -101,7 +101,7 @@ def view(
     state[running] = State.OVERRUN
     state[slow] = State.IDLE
     state[pulling] = State.PULLING
-    return View(recording, engine, firings, clean, state, load, gaps_ns)
+    return View(recording, engine, firings, clean, state, running, load, gaps_ns)
 
 
 def _without_nan(trace: Trace) -> Trace:
@@ -109,7 +109,7 @@ def _without_nan(trace: Trace) -> Trace:
     return Trace(trace.time_ns[~bad], trace.value[~bad]) if bad.any() else trace
 
 
-def _coarse_state(firings: Firings, engine: Engine) -> IntArray:
+def _coarse_state(firings: Firings, engine: Engine) -> StateArray:
     """OFF, CRANKING, STARTING or (for everything that runs) IDLE, int8 (n,)."""
     idle_rps = (engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     state = np.full(firings.time_ns.size, State.IDLE, np.int8)
@@ -148,21 +148,21 @@ class LoadScale:
     full: float
     lag_ns: int
 
-    def load(self, traces: Mapping[str, Trace], firings: Firings) -> FloatArray:
+    def load(self, traces: Mapping[str, Trace], firings: Firings) -> LoadArray:
         """Load from 0 to 1 at each firing, float32 (n,)."""
         trace = traces.get(self.channel) if self.channel else None
         if trace is None or trace.time_ns.size < 2:
             return _load_from_crank(firings)
         time_ns = trace.time_ns - self.lag_ns
-        load = np.clip((trace.value - self.closed) / (self.full - self.closed), 0.0, 1.0)
-        load = np.interp(firings.time_ns, time_ns, load).astype(np.float32)
+        share = np.clip((trace.value - self.closed) / (self.full - self.closed), 0.0, 1.0)
+        load = np.interp(firings.time_ns, time_ns, share).astype(np.float32)
         # Across a hole in the channel (a sensor's lies are taken out) nothing is known.
         after = np.clip(np.searchsorted(time_ns, firings.time_ns), 1, time_ns.size - 1)
         load[time_ns[after] - time_ns[after - 1] > LOAD_HOLE_NS] = np.nan
         return load
 
 
-def _load_from_crank(firings: Firings, window: int = 24) -> FloatArray:
+def _load_from_crank(firings: Firings, window: int = 24) -> LoadArray:
     """Rough load from relative acceleration over `window` pulses: 0 while the crank slows, 1 while it gains 30 %/s."""
     n = firings.time_ns.size
     load = np.full(n, np.nan, np.float32)
@@ -203,7 +203,7 @@ def load_scale(parts: list[tuple[Mapping[str, Trace], Firings]], engine: Engine)
 def _follows_load(
     parts: list[tuple[Mapping[str, Trace], Firings]], fast_rps: float, closed: float, full: float
 ) -> bool:
-    """Whether the crank gains speed where rail pressure is high and loses it where it is low: a regulator's vacuum hose.
+    """Whether the crank gains speed where rail pressure is high and loses it where low: a regulator's vacuum hose.
 
     A pump's ripple or a rail that is short of fuel moves the pressure too, but not with the crank's acceleration.
     """
@@ -213,7 +213,9 @@ def _follows_load(
         if trace is None or trace.time_ns.size < 2 or firings.time_ns.size < 100:
             continue
         time_ns = np.arange(firings.time_ns[0] + NS_PER_S, firings.time_ns[-1] - NS_PER_S, NS_PER_S // 10)
-        speed = np.interp(np.stack((time_ns - NS_PER_S // 8, time_ns, time_ns + NS_PER_S // 8)), firings.time_ns, firings.speed_rps)
+        speed = np.interp(
+            np.stack((time_ns - NS_PER_S // 8, time_ns, time_ns + NS_PER_S // 8)), firings.time_ns, firings.speed_rps
+        )
         gained = np.log(np.maximum(speed[2], 0.1) / np.maximum(speed[0], 0.1))
         share = (np.interp(time_ns, trace.time_ns - PRESSURE_LAG_NS, trace.value) - closed) / (full - closed)
         driving = speed[1] > fast_rps

@@ -41,7 +41,7 @@ class Stop:
 
 
 def stops(view: View) -> list[Stop]:
-    """Every time the engine stopped after it had run by itself: ends of stretches, and silences with a starter in them."""
+    """Every time the engine stopped after it had run by itself: ends of stretches, and silences with a starter in."""
     firings, bounds = view.firings, view.firings.bounds()
     found = []
     for number, (first, stop) in enumerate(zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True)):
@@ -150,7 +150,7 @@ def _battery_breathed_up(view: View, end_ns: int) -> bool:
 
 
 def _stall_or_died(view: View, last: int) -> tuple[Why, str]:
-    """The driver's stall lurches the car, or drags the crank down within a third of a second, behind an opening throttle."""
+    """The driver's stall lurches the car, or drags the crank down quickly, behind an opening throttle."""
     firings = view.firings
     begin = int(np.searchsorted(firings.time_ns, firings.time_ns[last] - NS_PER_S))
     speed = firings.pulses_per_revolution * np.diff(firings.time_ns[begin : last + 1])

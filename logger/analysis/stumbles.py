@@ -13,11 +13,11 @@ from typing import Any
 
 import numpy as np
 
-from logger.analysis import bands, lean, sparks, torque, wire
+from logger.analysis import bands, injection, lean, sparks, torque, wire
 from logger.analysis.findings import SensorFault
 from logger.analysis.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.signs import Sign
-from logger.analysis.states import State, View
+from logger.analysis.states import View
 from logger.analysis.stops import Stop, stops
 from logger.event import NS_PER_S
 
@@ -28,7 +28,7 @@ BLURRED = ("lean", "weak_torque")
 MS = 1_000_000
 STARVED = 0.25  # of the level before: a rail that loses this much leaves the mixture too lean to pull
 FEEL_IT_NS = 100 * MS  # about how long the crank takes to show it
-BELIEVED = 0.6  # chance from which missing pulses are held to be the ignition's, not the wire's
+BELIEVED = 0.66  # chance from which missing pulses are held to be the ignition's, not the wire's
 # A coil below this no longer charges in the dwell that high speed leaves (common practice, no source).
 WEAK_COIL_V = 9.0
 
@@ -78,6 +78,8 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None, load_chan
     pressure: the rail's band over the event, None where it is not known. load_channel: what the views' load is from.
     """
     result = Search()
+    if not views:
+        return result
     torque_signs = _torque_signs(views, load_channel)
     ceiling = _ceiling_rps(views)
     dips = [supply_signs(view) for view in views]
@@ -87,12 +89,15 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None, load_chan
     chance = wire.chance_real([gap for _, gap in flat], proven)
     for number, view in enumerate(views):
         signs = dips[number] + sparks.signs(view) + pressure_signs(view, pressure)
-        signs += lean.signs(view, load_channel) + torque_signs[number]
+        signs += lean.signs(view, load_channel) + torque_signs[number] + injection.signs(view, load_channel)
         for (owner, gap), real in zip(flat, chance.tolist(), strict=True):
             if owner != number:
                 continue
+            sign = _lost_pulses(view, gap, real)
             if real > BELIEVED:
-                signs.append(_lost_pulses(view, gap, real))
+                signs.append(sign)
+            elif (limited := _limiter(Episode(view, (sign,)), ceiling)) is not None:
+                result.rejected.append(_rejected(view, gap.from_ns, gap.to_ns, limited))
             else:
                 result.tach_faults.append(_dropped(view, gap))
         halts = stops(view)
@@ -129,8 +134,8 @@ def _ceiling_rps(views: Sequence[View]) -> float:
         return np.inf
     if redline is not None:
         return highest
-    top = np.count_nonzero(speed > 0.98 * highest)
-    below = np.count_nonzero((speed > 0.95 * highest) & (speed <= 0.98 * highest))
+    top = int(np.count_nonzero(speed > 0.98 * highest))
+    below = int(np.count_nonzero((speed > 0.95 * highest) & (speed <= 0.98 * highest)))
     return highest if top > max(30, below) else np.inf
 
 
@@ -173,7 +178,7 @@ def _at_key_off(sign: Sign, halts: Sequence[Stop]) -> bool:
 def join(signs: list[Sign], bowl_ns: int = 0) -> list[list[Sign]]:
     """Group signs by time: one group while the next begins less than JOIN_NS after the latest end so far.
 
-    bowl_ns: how long a float bowl carries the engine through low pressure, so that what comes later still belongs to it.
+    bowl_ns: how long a float bowl carries the engine through low pressure, so that what comes later belongs to it.
 
     What the exhaust or the car's motion tells is too blurred to join or to part others: it goes to the group it
     touches, or makes one of its own.
@@ -325,7 +330,7 @@ def _rejected(view: View, from_ns: int, to_ns: int, why: str) -> dict[str, Any]:
 
 def _no_stumble(episode: Episode) -> str | None:
     """Why an episode is no stumble; None where it is one."""
-    if any(sign.kind in ("lost_pulses", "no_spark", "died", "weak_torque", "lean") for sign in episode.signs):
+    if any(sign.kind not in ("supply_dip", "low_pressure") for sign in episode.signs):
         return None
     if any(sign.kind == "low_pressure" and sign.strength >= STARVED for sign in episode.signs):
         return None

@@ -11,8 +11,8 @@ A stretch in which e drops to its closed-throttle level behind an open throttle 
 
 The box cannot fall below what a shut throttle gives without brakes, so deeper readings are brakes, not lost torque.
 
-A loss too short for that (some 60 ms) shows in the crank alone: a sudden ramp (roughness.py) behind a steady load. Tyres
-that find grip again slow the crank as suddenly, but they push the car; a lost torque lets it go. That parts the two.
+A loss too short for that (some 60 ms) shows in the crank alone: a sudden ramp (roughness.py) behind a steady load.
+Tyres that find grip again slow the crank as suddenly, but they push the car; a lost torque lets it go.
 
 Not seen: single misses, a loss of a minority of firings (lean.py looks for those), anything with the clutch in, and
 events without acceleration or without a load channel.

@@ -55,7 +55,6 @@ def gaps(view: View) -> list[Gap]:
     ]
     if not runs:
         return []
-    jitter = roughness.edge_jitter(roughness.log_intervals(firings))
     groups: list[list[tuple[int, int]]] = []
     for run in runs:
         silent = groups and firings.time_ns[run[0]] - firings.time_ns[groups[-1][-1][1] - 1] < GROUP_NS
@@ -63,7 +62,7 @@ def gaps(view: View) -> list[Gap]:
             groups[-1].append(run)
         else:
             groups.append([run])
-    return [_gap(view, group, jitter) for group in groups]
+    return [_gap(view, group) for group in groups]
 
 
 def _unrecorded(view: View, first: int, stop: int) -> bool:
@@ -73,9 +72,9 @@ def _unrecorded(view: View, first: int, stop: int) -> bool:
     return bool(((view.gaps_ns[:, 0] < to_ns) & (view.gaps_ns[:, 1] > from_ns)).any())
 
 
-def _gap(view: View, runs: Sequence[tuple[int, int]], jitter: FloatArray) -> Gap:
+def _gap(view: View, runs: Sequence[tuple[int, int]]) -> Gap:
     # Pieces close together share what disturbs them, so they do not count as independent witnesses.
-    ratio = sum(_ratio(view, first, stop, jitter) for first, stop in runs) / np.sqrt(len(runs))
+    ratio = sum(_ratio(view, first, stop) for first, stop in runs) / np.sqrt(len(runs))
     first, stop = runs[0][0], runs[-1][1]
     time_ns = view.firings.time_ns
     last = min(stop, time_ns.size - 1)
@@ -88,8 +87,8 @@ def _gap(view: View, runs: Sequence[tuple[int, int]], jitter: FloatArray) -> Gap
     return Gap(first, stop, tuple(runs), missing, lost, ratio, int(time_ns[first]), int(time_ns[last]))
 
 
-def _ratio(view: View, first: int, stop: int, jitter: FloatArray) -> float:
-    loss = roughness.loss_over_gap(view.firings, first, stop, jitter)
+def _ratio(view: View, first: int, stop: int) -> float:
+    loss = roughness.loss_over_gap(view.firings, first, stop)
     load = float(view.load[max(0, first - 2) : first].mean()) if first else 0.0
     if loss is None or not np.isfinite(load):
         return 0.0

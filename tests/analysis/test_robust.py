@@ -45,7 +45,6 @@ def test_a_limiter_that_cuts_the_fuel_is_no_stumble() -> None:
     assert_quiet(limited().findings())
 
 
-@pytest.mark.xfail(strict=True, reason="pulses cut at the redline are still reported as a fault of the tach wire")
 def test_a_limiter_that_cuts_the_spark_is_neither_stumble_nor_tach_fault() -> None:
     drive = limited()
     whole = drive.recording()
@@ -68,15 +67,7 @@ def test_a_wasted_spark_tach_still_shows_a_lost_feed() -> None:
     assert [s.cause for s in found.stumbles] == ["ignition_primary"]
 
 
-@pytest.mark.parametrize(
-    ("told", "true"),
-    [
-        pytest.param(
-            2.0, 1.0, marks=pytest.mark.xfail(strict=True, reason="half of idle speed is not yet remarked on")
-        ),
-        (1.0, 2.0),
-    ],
-)
+@pytest.mark.parametrize(("told", "true"), [(2.0, 1.0), (1.0, 2.0)])
 def test_pulses_per_revolution_that_do_not_fit_idle_and_redline_are_said(told: float, true: float) -> None:
     engine = replace(NATURAL, tach_pulses_per_revolution=told)
     found = Drive(engine=engine, pulses_per_revolution=true).findings()
