@@ -137,7 +137,7 @@ def _stretches(
     rising: BoolArray = (rate > 0.02 * speed) & (speed > 1.2 * (engine.idle_rpm or 0.0))
     rising &= _inside_any(time_s, running)
     throttle = recording.traces.get("throttle_position")
-    if full is not None and throttle is not None:
+    if full is not None and throttle is not None and np.isfinite(throttle.value).any():
         good = np.isfinite(throttle.value)
         rising &= np.interp(time_s, throttle.time_ns[good] / NS_PER_S, throttle.value[good]) >= full
     edges = np.flatnonzero(np.diff(np.concatenate([[False], rising, [False]]).astype(int)))

@@ -46,7 +46,7 @@ def sentence(
         f"{compared.after} in {_amount(compared.exposure_after)} since.",
         f"Confidence, however often one looks, that the rate fell by {1 - KEPT:.0%}: {_sure(compared.confidence)}.",
     ]
-    if compared.exposure_after > 0:
+    if compared.exposure_after > 0 and compared.exposure_before > 0:
         left = poisson_limits(compared.after / compared.overdispersion, two_sided=False)[1] * compared.overdispersion
         share = left / compared.exposure_after / (compared.before / compared.exposure_before)
         said.append(f"What may remain (95 %): up to {min(share, 9.99):.0%} of the rate before.")

@@ -37,6 +37,7 @@ JOIN_S = 0.06
 PEAK_S = 0.05
 BLOCK_S = 0.4
 END_OF_RANGE_G = 15.5
+HIGHEST_RATE_HZ = 20_000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,13 +69,18 @@ def hits(acceleration: Trace | None, tach_pulses: IntArray | None = None, engine
     value = np.asarray(acceleration.value, dtype=float)
     if value.ndim != 2 or value.shape[1] != 3:
         raise AnalysisError(f"acceleration has shape {value.shape}; expected (n, 3): x forward, y left, z up, in g")
-    step_ns = float(np.median(np.diff(acceleration.time_ns)))
-    if step_ns <= 0:
+    rate_hz = sampling_rate_hz(acceleration)
+    if rate_hz is None:
         return NO_HITS
-    rate_hz = NS_PER_S / step_ns
     length = residual_length(acceleration.time_ns, value, rate_hz, tach_pulses, engine)
     limit = np.maximum(MINIMUM_G, RATIO * _running_median(length, SURROUNDINGS_S, rate_hz, every=8))
     return _collect(acceleration.time_ns, length, limit, rate_hz)
+
+
+def sampling_rate_hz(trace: Trace) -> float | None:
+    """From the middle step between samples; None where there are too few, or times no accelerometer has."""
+    step_ns = float(np.median(np.diff(trace.time_ns))) if trace.time_ns.size >= 8 else 0.0
+    return NS_PER_S / step_ns if step_ns >= NS_PER_S / HIGHEST_RATE_HZ else None
 
 
 def residual_length(

@@ -18,7 +18,7 @@ import numpy as np
 
 from logger.analysis.findings import Stumble
 from logger.analysis.frames import BURST_GAP_S, Interval, bursts, driving, inside
-from logger.analysis.shock import residual_length
+from logger.analysis.shock import residual_length, sampling_rate_hz
 from logger.event import NS_PER_S, Engine, Event, FloatArray, IntArray, Recording, Trace
 
 STEP_S = 0.02
@@ -160,8 +160,7 @@ def _series(recording: Recording, event: Event) -> dict[str, FloatArray]:
         low, high = (np.searchsorted(tach / NS_PER_S, time_s + side * SPEED_SPAN_S / 2) for side in (-1, 1))
         series["engine_speed"] = (high - low) / SPEED_SPAN_S / event.engine.pulses_per_revolution * 60.0
     shaken = recording.traces.get("acceleration")
-    if shaken is not None and shaken.time_ns.size > 8 and shaken.value.ndim == 2:
-        rate_hz = NS_PER_S / float(np.median(np.diff(shaken.time_ns)))
+    if shaken is not None and shaken.value.ndim == 2 and (rate_hz := sampling_rate_hz(shaken)) is not None:
         length = residual_length(shaken.time_ns, shaken.value, rate_hz, tach, event.engine)
         series["shock_g"] = _highest(shaken.time_ns / NS_PER_S, length, time_s)
     return series

@@ -37,8 +37,9 @@ def _continuous(sample_s: FloatArray, value: FloatArray) -> BoolArray:
     piece = np.concatenate([[0], np.cumsum(np.abs(np.diff(value)) > JUMP_DEGC)])
     sizes = np.bincount(piece)
     keep = np.zeros(sizes.size, dtype=bool)
-    keep[np.argmax(sizes)] = True
-    for number in np.argsort(-sizes)[1:]:
+    longest_first = np.argsort(-sizes, kind="stable")
+    keep[longest_first[0]] = True
+    for number in longest_first[1:]:
         mine, kept = piece == number, keep[piece]
         distance_s = np.abs(sample_s[kept][:, None] - sample_s[mine][[0, -1]]).min(axis=0)
         expected = np.interp(sample_s[mine][[0, -1]], sample_s[kept], value[kept])
