@@ -5,8 +5,8 @@
 `running`: for each recording of the event, in order, the list of (from_s, to_s) in which the engine ran.
 The dict holds `linked_heat` and `linked_shock` (True, False, None = cannot tell yet), `sentence` for people,
 `stumbles`, `bursts`, and `conditions`: one dict for each condition looked at, with `name`, `n`, `seen`, `expected`,
-`p`, `p_adjusted`, `effect` (a ratio of rates), `effect_low`, `effect_high` (95 %), `linked` and `sentence`; and
-`crossover` (crossover.py): each condition within runs, with the others held.
+`p`, `p_adjusted`, `effect` (a ratio of rates), `effect_low`, `effect_high` (95 %), `linked` and `sentence`; `crossover`
+(crossover.py): each condition within runs, with the others held; and `runs`: bursts and warmth of each run.
 
 How it is told:
 
@@ -37,7 +37,7 @@ from logger.analysis import conditions as compared
 from logger.analysis.conditions import Compared
 from logger.analysis.crossover import crossover
 from logger.analysis.findings import SensorFault, Stumble
-from logger.analysis.frames import Frame, Interval, frame
+from logger.analysis.frames import CELL_S, Frame, Interval, frame
 from logger.analysis.matched import benjamini_hochberg
 from logger.event import Event
 
@@ -128,6 +128,20 @@ def linked(frames: Sequence[Frame]) -> dict[str, Any]:
         "sentence": _summary(n_stumbles, conditions),
         "conditions": [asdict(condition) for condition in conditions],
         "crossover": crossover(frames, could_begin),
+        "runs": [_run(cells) for cells in frames],
+    }
+
+
+def _run(cells: Frame) -> dict[str, Any]:
+    """One run against the others: minutes in which a burst could have begun, bursts, knocks, and how warm it was."""
+    warm = cells.values.get("coolant_temperature", np.full(cells.time_s.size, np.nan))[cells.running]
+    known = warm[np.isfinite(warm)]
+    return {
+        "recording": cells.recording,
+        "minutes_at_risk": round(float((cells.at_risk & cells.driving).sum()) * CELL_S / 60.0, 3),
+        "bursts": len(cells.bursts_s),
+        "knocks": int(cells.hits.time_ns.size),
+        "coolant_degc": round(float(known.mean()), 1) if known.size else None,
     }
 
 

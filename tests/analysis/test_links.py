@@ -158,3 +158,12 @@ def test_stumbles_without_cause_are_linked_with_shock_in_one_event_of_twenty_at_
         found = link(of, [stumble("r01", float(at_s)) for at_s in rng.uniform(1.0, 59.0, 8)])
         said += found["linked_shock"] is True
     assert said <= 2
+
+
+def test_runs_are_listed_with_their_bursts_and_warmth() -> None:
+    of = event([run("r01", KNOCKS, COLD), run("r02", KNOCKS, HOT)])
+    first, second = links.link(of, [stumble("r02", 10.0), stumble("r02", 30.0)], running(of))["runs"]
+    assert (first["recording"], first["bursts"], first["knocks"]) == ("r01", 0, 6)
+    assert first["coolant_degc"] == pytest.approx(62.5, abs=0.2)
+    assert first["minutes_at_risk"] == pytest.approx(1.0, abs=0.01)
+    assert (second["bursts"], second["coolant_degc"]) == (2, pytest.approx(97.0, abs=0.2))
