@@ -23,7 +23,6 @@
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -34,7 +33,7 @@ from logger.clock import Clock
 from logger.conversion import counts_to_g
 from logger.errors import StoreError
 from logger.event import NS_PER_S, IntArray
-from logger.recorder.health import CommitHealth
+from logger.recorder.health import CommitHealth, part_dict
 from logger.recorder.place import replace_file
 from logger.sensors.batch import Batch, Levels
 from logger.settings import Settings
@@ -153,7 +152,7 @@ class LiveFile:
             "pulses": self.latest.pulses(now_ns),
             "engine_rpm": self.latest.engine_rpm(now_ns),
             "levels": self.latest.levels(),
-            "sensors": [asdict(part) for part in batch.health] if batch else [],
+            "sensors": [part_dict(part) for part in batch.health] if batch else [],
         }
         try:
             replace_file(self.path, json.dumps(document, separators=(",", ":"), allow_nan=False).encode())

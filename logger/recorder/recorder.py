@@ -17,11 +17,11 @@ from logger.clock import Clock
 from logger.event import NS_PER_S
 from logger.recorder.commit import CommitThread, InlineCommit
 from logger.recorder.cutter import Cutter, channels_of
-from logger.recorder.health import CommitHealth, RecorderHealth
+from logger.recorder.health import CommitHealth, RecorderHealth, part_dict
 from logger.recorder.live import LiveFile, warnings_of
 from logger.recorder.notify import Notifier, Watchdog
 from logger.recorder.place import Place, free_mb, prepare
-from logger.sensors.batch import Batch, PartHealth
+from logger.sensors.batch import Batch
 from logger.settings import Settings
 from logger.store.recording import RecordingWriter
 from logger.store.schema import Origin, RecordingMeta
@@ -169,8 +169,9 @@ class Recorder:
         index = (now_ns - self._start_ns) // NS_PER_S
         if index > self._next_second:
             self._cut(index - 1, batch)
-        self._show(batch)
-        self._publish(batch)
+        health = self.health
+        self._show(batch, health.commit.problem)
+        self._publish(batch, health)
 
     def _cut(self, index: int, batch: Batch) -> None:
         """Hand over the second that has ended, and look after everything that needs looking after once a second."""
@@ -179,7 +180,7 @@ class Recorder:
         self._next_second = index + 1
         if self._commit is not None:
             self._commit.put(second)
-            self._free_mb = free_mb(self.data_dir)
+            self._look_at_space()
             if self._is_card_full():
                 self._stop_storing(self._full_text())
         self._watchdog.feed(index, self.health, self._why_stopped, self._clock.monotonic_ns())
@@ -190,7 +191,14 @@ class Recorder:
         if parts == self._parts and index % HEALTH_EVERY_S:
             return None
         self._parts = parts
-        return {**self.health.to_dict(), "parts": [_part(part) for part in batch.health]}
+        return {**self.health.to_dict(), "parts": [part_dict(part) for part in batch.health]}
+
+    def _look_at_space(self) -> None:
+        try:
+            self._free_mb = free_mb(self.data_dir)
+        except OSError as error:
+            # The card has gone or cannot be read: the commits will say so, and what is in memory waits for it.
+            self._say(f"{self.data_dir}: {error.strerror or error}")
 
     def _is_card_full(self) -> bool:
         return self._free_mb < self.settings.recorder.reserve_mb
@@ -218,24 +226,23 @@ class Recorder:
             problem = commit.health.problem or "the card does not answer"
             self._say(f"{self.place.path}: not closed cleanly: {problem}; what was stored is safe")
 
-    def _show(self, batch: Batch) -> None:
-        lamp = self._lamp_state(batch)
+    def _show(self, batch: Batch, problem: str) -> None:
+        lamp = self._lamp_state(batch, problem)
         if lamp != self._lamp:
             self._lamp = lamp
             self._hardware.show(lamp)
 
-    def _lamp_state(self, batch: Batch) -> str:
-        if self._commit is None or self._commit.health.problem:
+    def _lamp_state(self, batch: Batch, problem: str) -> str:
+        if self._commit is None or problem:
             return "not_recording"
         wanting = any(part.state in ("missing", "noisy") for part in batch.health)
         return "sensor_missing" if wanting or self._free_mb < self.settings.recorder.warn_mb else "recording"
 
-    def _publish(self, batch: Batch | None) -> None:
-        health = self.health
+    def _publish(self, batch: Batch | None, health: RecorderHealth) -> None:
         recording = None
         if self._commit is not None:
             recording = {
-                "file": str(self.place.path.relative_to(self.data_dir)),
+                "file": f"recordings/{self.place.path.name}",
                 "uuid": self.place.uuid,
                 "power_up": self.place.power_up,
                 "seconds": round((self._clock.monotonic_ns() - self._start_ns) / NS_PER_S, 1),
@@ -272,18 +279,6 @@ class Recorder:
             self._why_stopped = self._why_stopped or "the recorder was stopped"
             self._lamp = "not_recording"
             self._hardware.show(self._lamp)
-            self._publish(last)
+            self._publish(last, self.health)
             self._hardware.close()
             self._notifier.close()
-
-
-def _part(part: PartHealth) -> dict[str, Any]:
-    return {
-        "part": part.part,
-        "state": part.state,
-        "message": part.message,
-        "samples": part.samples,
-        "errors": part.errors,
-        "missed": part.missed,
-        **dict(part.details),
-    }

@@ -36,6 +36,7 @@ from tests.recorder.rig_process import steady_drive, wiring
 
 CPU_S = 6
 GIVE_UP_S = 30.0
+RUN_DIR = "STUMBLELOG_BENCH_RUN_DIR"
 
 
 class BusTime:
@@ -76,7 +77,9 @@ class BusTime:
 
 
 def settings_in(folder: Path) -> Settings:
-    return wiring(str(folder / "data"), str(folder / "run"))
+    # Live values go to memory, as they do on a Pi.
+    run_dir = os.environ.get(RUN_DIR, str(folder / "run"))
+    return wiring(str(folder / "data"), run_dir)
 
 
 def rig_of(settings: Settings, seconds: float, clock: Clock | None = None) -> Rig:
@@ -210,7 +213,9 @@ def rss_mb() -> float:
 
 def main(arguments: list[str]) -> int:
     minutes = float(arguments[arguments.index("--minutes") + 1]) if "--minutes" in arguments else 24.0
-    with TemporaryDirectory(dir=".") as name:
+    memory = "/dev/shm" if Path("/dev/shm").is_dir() else None
+    with TemporaryDirectory(dir=".") as name, TemporaryDirectory(dir=memory) as run_dir:
+        os.environ[RUN_DIR] = run_dir
         folder = Path(name)
         ours, ours_bus = cpu_without_bus(run_recorder, folder, SystemClock)
         bare, bare_bus = cpu_without_bus(run_bare, folder, SystemClock)
