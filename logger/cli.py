@@ -15,6 +15,7 @@ COMMANDS = {
     "serve": "serve",
     "demo": "demo",
     "check": "check",
+    "calibrate": "calibrate",
     "import": "import_folder",
     "export": "export",
     "analyse": "analyse",

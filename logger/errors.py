@@ -23,3 +23,7 @@ class SensorError(StumblelogError, OSError):
 
 class AnalysisError(StumblelogError, ValueError):
     """The analysis was given arrays or an engine description that it cannot work with."""
+
+
+class CalibrationError(StumblelogError, ValueError):
+    """The points of a calibration make no sense: says which, why, and what to do."""

@@ -24,6 +24,7 @@ from logger.conversion import (
     to_si,
     units_for,
 )
+from logger.curves import load as load_curve
 from logger.errors import SettingsError
 from logger.event import Engine, EventKind, FuelSystem, TachSource
 from logger.rules import Rule, key, rules_of, take_table
@@ -66,6 +67,7 @@ class ChannelSettings:
     points: tuple[tuple[float, float], ...] | None = key(
         "pairs", "table: [volts, value] pairs; ntc: [temperature, ohm] pairs, three or more", None
     )
+    curve: str | None = key("text", "name of a sensor curve, for the keys not given here", None)
 
     @property
     def calibration(self) -> Calibration:
@@ -307,11 +309,31 @@ def _build(where: str, document: Mapping[str, Any]) -> Settings:
     )
 
 
+def _with_curve(where: str, name: str, table: Any) -> Any:
+    """The table with the named curve's keys where it has none of its own, and the name taken out: a snapshot carries
+    the numbers. A thermistor's law is taken as a whole or not at all."""
+    if not isinstance(table, Mapping) or not isinstance(table.get("curve"), str):
+        return table
+    try:
+        curve = load_curve(table["curve"]).channel
+    except SettingsError as error:
+        raise SettingsError(f"{where}: channels.{name}.{error}") from error
+    own = {key: value for key, value in table.items() if key != "curve"}
+    if own.get("unit", curve["unit"]) != curve["unit"]:
+        raise SettingsError(
+            f"{where}: channels.{name}.unit is {own['unit']!r}, but its curve is in {curve['unit']}; leave unit out"
+        )
+    law = {"coefficients", "beta", "r25_ohm", "points"}
+    return {key: value for key, value in curve.items() if key not in law or not own.keys() & law} | own
+
+
 def _channel(where: str, name: str, table: Any) -> ChannelSettings:
     known = [channel.name for channel in CHANNELS.values() if channel.kind == "sampled"]
     if name not in known:
         raise SettingsError(f"{where}: [channels.{name}] is an unknown channel; known are {', '.join(known)}")
-    channel = ChannelSettings(**take_table(where, f"channels.{name}", table, rules_of(ChannelSettings)))
+    channel = ChannelSettings(
+        **take_table(where, f"channels.{name}", _with_curve(where, name, table), rules_of(ChannelSettings))
+    )
     units = units_for(CHANNELS[name].unit)
     if channel.unit not in units:
         raise SettingsError(

@@ -15,7 +15,7 @@ from logger.channels import CHANNELS
 from logger.check import CheckLine, last_healthy_start, lines, recorder_lines
 from logger.check.observation import SUPPLY, TACH, Observation, of_batches, of_recording
 from logger.clock import Clock
-from logger.errors import StoreError
+from logger.errors import SensorError, StoreError
 from logger.event import NS_PER_S, Trace
 from logger.recorder.live import read_live
 from logger.recorder.place import boot_id
@@ -86,17 +86,48 @@ def from_hardware(
     settings: Settings, store: Store, clock: Clock, open_hardware: OpenHardware, seconds: float = WATCH_S
 ) -> Seen:
     """Open bus and pins, sample for so long, close them again."""
-    settings = store.calibrated(settings)
-    hardware = open_hardware(settings, clock)
-    batches = []
-    try:
-        until_ns = clock.monotonic_ns() + round(seconds * NS_PER_S)
-        while (now_ns := clock.monotonic_ns()) < until_ns:
-            batches.append(hardware.poll(min(until_ns, now_ns + STEP_NS)))
-        batches.append(hardware.finish())
-    finally:
-        hardware.close()
-    return Seen(of_batches(batches, settings, clock.monotonic_ns()), settings, None)
+    with Watcher(settings, store, clock, open_hardware) as watcher:
+        return watcher.look(seconds)
+
+
+class Watcher:
+    """Looks at the car again and again: at the live values of a running recorder, else at sensors that it opens and
+    keeps until it is closed. Raises SensorError where there is no recorder and this machine has no pins."""
+
+    def __init__(self, settings: Settings, store: Store, clock: Clock, open_hardware: OpenHardware) -> None:
+        self._given = settings
+        self._store = store
+        self._clock = clock
+        self.settings = store.calibrated(settings)
+        recorder = live_of(Path(settings.recorder.run_dir), clock)
+        self._hardware = open_hardware(self.settings, clock) if recorder is None else None
+
+    def look(self, seconds: float) -> Seen:
+        """What is seen from now on for so long."""
+        if self._hardware is None:
+            live = live_of(Path(self._given.recorder.run_dir), self._clock)
+            if live is None:
+                raise SensorError("the recorder has stopped meanwhile; begin again")
+            observation = _watch_live(self._given, self._store, self._clock, live, seconds)
+            return Seen(observation, self.settings, live)
+        batches = []
+        until_ns = self._clock.monotonic_ns() + round(seconds * NS_PER_S)
+        while (now_ns := self._clock.monotonic_ns()) < until_ns:
+            batches.append(self._hardware.poll(min(until_ns, now_ns + STEP_NS)))
+        return Seen(of_batches(batches, self.settings, self._clock.monotonic_ns()), self.settings, None)
+
+    def close(self) -> None:
+        """Give bus and pins back; may be called twice."""
+        hardware, self._hardware = self._hardware, None
+        if hardware is not None:
+            hardware.finish()
+            hardware.close()
+
+    def __enter__(self) -> "Watcher":
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
 
 
 def from_recorder(settings: Settings, store: Store, clock: Clock, seconds: float) -> Seen | None:

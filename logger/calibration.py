@@ -1,0 +1,318 @@
+"""A sensor's law from points that a person measured: the fit, what is left over, how sure it is, and what is refused.
+
+::
+
+    true value  <--fit--  x: pin volts (divider), volts in the car (linear, table), share of the supply (ratiometric),
+                             ohms (ntc)
+
+Everything is in the unit of the channel's settings; counts and gain stay as they are, so old recordings follow.
+"""
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from logger.channels import CHANNELS
+from logger.conversion import FULL_SCALE_V, ZERO_C_IN_K, from_si, to_si
+from logger.errors import CalibrationError
+from logger.event import FloatArray
+from logger.settings import ChannelSettings
+from logger.store.people import WIRING_KEYS
+
+POSSIBLE: dict[str, tuple[float, float]] = {
+    "": (5.0, 35.0),
+    "V": (-20.0, 32.0),
+    "kPa": (-100.0, 2000.0),
+    "degC": (-45.0, 180.0),
+    "%": (-10.0, 110.0),
+}
+"""By SI unit, what a channel's true value can be on a car."""
+
+PIN_END_V = 3.25
+"""Above, an input on 3.3 V is at its upper end."""
+
+NEEDED = {"divider": 1, "ratiometric": 1, "linear": 2, "ntc": 2, "table": 2}
+NEAR_SHARE = 0.02
+"""Of a channel's scale: two points closer than that tell no slope."""
+
+MOVED_NOISES = 6.0
+FAR_OFF = (0.75, 1.33)
+"""New slope over old: beyond, it is not the sensor's tolerance but a wrong number in the settings."""
+
+BENT_SHARE = 0.05
+BETA_POINTS, STEINHART_POINTS = 2, 3
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """The true value, in the unit of the settings, and what was read with it: volts at the ADC's pin with their
+    standard error, and the sensor supply (NaN where it is not measured)."""
+
+    true: float
+    pin_v: float
+    error_v: float = 0.0
+    supply_v: float = float("nan")
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """conversion: the keys of the channel's settings that the logbook takes. residuals: true less fitted, one for each
+    point. plus_minus: 95 percent, the widest of the points, from noise and residuals (`gauge_error` included).
+    spare: points beyond those that the law needs; with none the residuals are zero by construction. said: what changed.
+    """
+
+    conversion: dict[str, Any]
+    residuals: tuple[float, ...]
+    plus_minus: float
+    spare: int
+    said: str
+
+
+def check_point(channel: str, wiring: ChannelSettings, point: Point, before: Sequence[Point] = ()) -> None:
+    """Raises CalibrationError where this point cannot be used, alone or with those taken before."""
+    _check_value(channel, wiring, point.true)
+    _check_reading(wiring, point)
+    scale = _scale(channel, wiring)
+    for other in before:
+        if abs(other.true - point.true) < NEAR_SHARE * scale:
+            raise CalibrationError(
+                f"{channel}: {other.true:g} and {point.true:g} {wiring.unit} are too close together to tell a slope; "
+                "choose points far apart"
+            )
+        if abs(other.pin_v - point.pin_v) <= MOVED_NOISES * np.hypot(other.error_v, point.error_v):
+            raise CalibrationError(
+                f"{channel}: the reading has not moved between {other.true:g} and {point.true:g} {wiring.unit}; "
+                "is it this sensor that you changed, and is it connected?"
+            )
+
+
+def fit(channel: str, wiring: ChannelSettings, points: Sequence[Point], gauge_error: float = 0.0) -> Fitted:
+    """The conversion through these points. gauge_error: of what the true values were read from, in the same unit.
+
+    Raises CalibrationError, saying which point and why, where they make no sense.
+    """
+    needed = NEEDED[wiring.convert]
+    if len(points) < needed:
+        raise CalibrationError(
+            f'{channel}: {len(points)} points; convert = "{wiring.convert}" needs {needed} or more, far apart'
+        )
+    for number, point in enumerate(points):
+        check_point(channel, wiring, point, points[:number])
+    points = sorted(points, key=lambda point: point.true)
+    _check_direction(channel, wiring, points)
+    if wiring.convert == "ntc":
+        return _thermistor(channel, wiring, points, gauge_error)
+    if wiring.convert == "table":
+        return _table(wiring, points, gauge_error)
+    return _straight(channel, wiring, points, gauge_error)
+
+
+def reads(wiring: ChannelSettings, point: Point) -> float:
+    """What the wiring's present law makes of the point's reading, in the unit of the settings."""
+    supply = point.supply_v if np.isfinite(point.supply_v) else 5.0
+    car_v = np.asarray(point.pin_v * wiring.ratio)
+    return float(from_si(wiring.calibration.curve.to_si(car_v, np.asarray(supply)), wiring.unit))
+
+
+def ohms(wiring: ChannelSettings, point: Point) -> float:
+    """Resistance of a thermistor from its point; NaN for an open or a shorted wire."""
+    assert wiring.pull_up_ohm is not None
+    volts, supply = point.pin_v * wiring.ratio, point.supply_v if np.isfinite(point.supply_v) else 5.0
+    through = (supply - volts) / wiring.pull_up_ohm - (volts / wiring.load_ohm if wiring.load_ohm else 0.0)
+    return volts / through if through > 0.0 and volts > 0.0 else float("nan")
+
+
+def lsb_error_v(wiring: ChannelSettings) -> float:
+    """Standard error of the ADC's rounding at this gain, volts at its pin."""
+    return float(FULL_SCALE_V[wiring.gain] / 32768.0 / np.sqrt(12.0))
+
+
+def _check_value(channel: str, wiring: ChannelSettings, true: float) -> None:
+    low, high = (float(from_si(end, wiring.unit)) for end in POSSIBLE[CHANNELS[channel].unit])
+    if not low <= true <= high:
+        raise CalibrationError(f"{channel}: {true:g} {wiring.unit} is outside what it can be, {low:g} to {high:g}")
+
+
+def _check_reading(wiring: ChannelSettings, point: Point) -> None:
+    where = f"chip 0x{wiring.chip:02x} A{wiring.input}"
+    if not np.isfinite(point.pin_v):
+        raise CalibrationError(f"{where} reads nothing; look at the wire")
+    if point.pin_v > PIN_END_V:
+        raise CalibrationError(f"{where} is at its upper end ({point.pin_v:.2f} V); look at divider and wire")
+    if wiring.convert == "ntc" and not 10.0 < ohms(wiring, point) < 1e6:
+        raise CalibrationError(f"{where} reads as an open or a shorted wire; look at the sensor's plug")
+    if wiring.convert == "ratiometric":
+        share = _x(wiring, point)
+        if not 0.03 < share < 0.97:
+            raise CalibrationError(
+                f"{where} reads {100 * share:.0f} % of the supply, an end of its range; look at the wire"
+            )
+    if wiring.convert == "divider" and abs(point.pin_v) < 0.02:
+        raise CalibrationError(
+            f"{where} reads {point.pin_v:.3f} V; measure with the voltage on, for 0 V tells no ratio"
+        )
+
+
+def _check_direction(channel: str, wiring: ChannelSettings, points: Sequence[Point]) -> None:
+    """A sensor that goes the other way than its law is not that sensor, or two points were swapped."""
+    falls = wiring.convert == "ntc"
+    if wiring.convert in ("linear", "ratiometric"):
+        falls = bool(_present_slope(wiring) < 0.0)
+    rises = [_x(wiring, later) > _x(wiring, earlier) for earlier, later in pairwise(points)]
+    if wiring.convert == "table":
+        falls = not rises[0]
+    for (earlier, later), rise in zip(pairwise(points), rises, strict=True):
+        if rise == falls:
+            why = "a hotter NTC has fewer ohms" if wiring.convert == "ntc" else "the reading goes the wrong way"
+            raise CalibrationError(
+                f"{channel}: between {earlier.true:g} and {later.true:g} {wiring.unit} {why}; were two points swapped?"
+            )
+
+
+def _present_slope(wiring: ChannelSettings) -> float:
+    """Value for each unit of x by the settings as they are."""
+    if wiring.convert == "divider":
+        return wiring.ratio
+    if wiring.convert == "ratiometric":
+        assert wiring.full_scale is not None
+        return wiring.full_scale / wiring.span_fraction
+    assert wiring.per_volt is not None
+    return wiring.per_volt
+
+
+def _x(wiring: ChannelSettings, point: Point) -> float:
+    if wiring.convert == "ntc":
+        return ohms(wiring, point)
+    if wiring.convert == "divider":
+        return point.pin_v
+    volts = point.pin_v * wiring.ratio
+    return (
+        volts / (point.supply_v if np.isfinite(point.supply_v) else 5.0) if wiring.convert == "ratiometric" else volts
+    )
+
+
+def _scale(channel: str, wiring: ChannelSettings) -> float:
+    """The range that the channel is used over, in the unit of the settings."""
+    if wiring.convert == "ratiometric" and wiring.full_scale is not None:
+        return abs(wiring.full_scale)
+    usual = {"": 10.0, "V": 15.0, "kPa": 500.0, "degC": 100.0, "%": 100.0}[CHANNELS[channel].unit]
+    return float(from_si(usual, wiring.unit) - from_si(0.0, wiring.unit))
+
+
+def _straight(channel: str, wiring: ChannelSettings, points: Sequence[Point], gauge_error: float) -> Fitted:
+    """Least squares: through zero for a divider, of the zero alone for a ratiometric sensor's single point."""
+    x = np.array([_x(wiring, point) for point in points])
+    true = np.array([point.true for point in points])
+    slope = _present_slope(wiring)
+    if wiring.convert == "divider":
+        terms, known = x[:, None], np.zeros_like(true)
+    elif len(points) == 1:
+        terms, known = np.ones((1, 1)), slope * x
+    else:
+        terms, known = np.column_stack([x, np.ones_like(x)]), np.zeros_like(true)
+    found = np.linalg.lstsq(terms, true - known, rcond=None)[0]
+    residuals = true - known - terms @ found
+    if wiring.convert == "divider" or len(points) > 1:
+        _check_slope(channel, wiring, float(found[0]) / slope)
+        slope = float(found[0])
+    _check_residuals(channel, wiring, points, residuals)
+    per_pin_v = slope if wiring.convert == "divider" else slope * wiring.ratio
+    if wiring.convert == "ratiometric":
+        per_pin_v /= points[0].supply_v if np.isfinite(points[0].supply_v) else 5.0
+    noise = max(point.error_v for point in points) * abs(per_pin_v)
+    spare = len(points) - len(found)
+    sigma = max(noise, float(np.sqrt(residuals @ residuals / spare)) if spare else 0.0)
+    covariance = sigma**2 * np.linalg.inv(terms.T @ terms)
+    widest = float(np.sqrt(np.einsum("ij,jk,ik->i", terms, covariance, terms).max()))
+    keys, said = _straight_keys(wiring, slope, found)
+    return _fitted(wiring, keys, residuals, 2.0 * widest, gauge_error, spare, said)
+
+
+def _straight_keys(wiring: ChannelSettings, slope: float, found: FloatArray) -> tuple[dict[str, Any], str]:
+    if wiring.convert == "divider":
+        return {"ratio": round(slope, 6)}, f"ratio {wiring.ratio:g} becomes {slope:.4g}"
+    offset = float(found[-1])
+    if wiring.convert == "linear":
+        said = f"zero {wiring.zero:g} becomes {offset:.4g}, per_volt {wiring.per_volt:g} becomes {slope:.4g}"
+        return {"zero": round(offset, 6), "per_volt": round(slope, 6)}, said
+    assert wiring.full_scale is not None
+    zero, span = -offset / slope, wiring.full_scale / slope
+    keys = {"zero_fraction": round(zero, 6), "span_fraction": round(span, 6)}
+    said = f"zero_fraction {wiring.zero_fraction:g} becomes {zero:.4f}"
+    return keys, said + (f", span_fraction {wiring.span_fraction:g} becomes {span:.4f}" if len(found) > 1 else "")
+
+
+def _check_slope(channel: str, wiring: ChannelSettings, change: float) -> None:
+    if not FAR_OFF[0] < change < FAR_OFF[1]:
+        key = {"divider": "ratio", "ratiometric": "full_scale or ratio", "linear": "per_volt or ratio"}[wiring.convert]
+        raise CalibrationError(
+            f"{channel}: the points ask for {change:.2f} times the slope of the settings, which is no tolerance but "
+            f"another part; correct {key} there first, and look whether the true values are in {wiring.unit}"
+        )
+
+
+def _check_residuals(channel: str, wiring: ChannelSettings, points: Sequence[Point], residuals: FloatArray) -> None:
+    worst = int(np.argmax(np.abs(residuals)))
+    if abs(residuals[worst]) > BENT_SHARE * max(_scale(channel, wiring), np.ptp([point.true for point in points])):
+        raise CalibrationError(
+            f"{channel}: the point at {points[worst].true:g} {wiring.unit} lies {residuals[worst]:+.3g} off the line "
+            "of the others; measure it again"
+        )
+
+
+def _thermistor(channel: str, wiring: ChannelSettings, points: Sequence[Point], gauge_error: float) -> Fitted:
+    """Two points give the beta form, three or more a Steinhart-Hart curve (see logger.conversion.Thermistor)."""
+    kelvin = np.array([float(to_si(point.true, wiring.unit)) + ZERO_C_IN_K for point in points])
+    resistance = np.array([ohms(wiring, point) for point in points])
+    if len(points) == BETA_POINTS:
+        beta = float(np.log(resistance[0] / resistance[-1]) / (1.0 / kelvin[0] - 1.0 / kelvin[-1]))
+        r25 = float(resistance[0] * np.exp(beta * (1.0 / 298.15 - 1.0 / kelvin[0])))
+        keys: dict[str, Any] = {"beta": round(beta, 1), "r25_ohm": round(r25, 2)}
+        said = f"beta {beta:.0f} K, {r25:.0f} ohm at 25 °C; good to about a degree between the points, worse outside"
+    else:
+        pairs = [[point.true, round(float(ohm), 2)] for point, ohm in zip(points, resistance, strict=True)]
+        keys, said = {"points": pairs}, f"a curve through {len(points)} points"
+    keys = {"coefficients": None, "beta": None, "r25_ohm": None, "points": None} | keys
+    new = replace(wiring, **_as_settings(keys))
+    fitted = np.array([reads(new, point) for point in points])
+    residuals = np.array([point.true for point in points]) - fitted
+    if not np.isfinite(fitted).all():
+        raise CalibrationError(f"{channel}: no thermistor goes through these points; measure them again")
+    _check_residuals(channel, wiring, points, residuals)
+    noise = max(abs(reads(new, replace(p, pin_v=p.pin_v + p.error_v)) - reads(new, p)) for p in points)
+    spare = max(0, len(points) - STEINHART_POINTS)
+    sigma = max(noise, float(np.sqrt(residuals @ residuals / spare)) if spare else 0.0)
+    return _fitted(wiring, keys, residuals, 2.0 * sigma, gauge_error, spare, said)
+
+
+def _as_settings(keys: dict[str, Any]) -> dict[str, Any]:
+    return {name: tuple(map(tuple, value)) if name == "points" and value else value for name, value in keys.items()}
+
+
+def _table(wiring: ChannelSettings, points: Sequence[Point], gauge_error: float) -> Fitted:
+    """The points themselves are the law."""
+    pairs = sorted([round(point.pin_v * wiring.ratio, 5), point.true] for point in points)
+    slopes = [abs((b[1] - a[1]) / (b[0] - a[0])) for a, b in pairwise(pairs)]
+    noise = max(point.error_v for point in points) * wiring.ratio * max(slopes)
+    residuals = np.zeros(len(points))
+    return _fitted(wiring, {"points": pairs}, residuals, 2.0 * noise, gauge_error, 0, f"{len(points)} points")
+
+
+def _fitted(
+    wiring: ChannelSettings, keys: dict[str, Any], residuals: FloatArray, plus_minus: float, gauge_error: float,
+    spare: int, said: str,
+) -> Fitted:  # fmt: skip
+    table = {name: value for name, value in asdict(wiring).items() if name not in WIRING_KEYS}
+    conversion = {name: _listed(value) for name, value in (table | keys).items() if value is not None}
+    return Fitted(
+        conversion, tuple(round(float(left), 9) for left in residuals), float(np.hypot(plus_minus, gauge_error)),
+        spare, said,
+    )  # fmt: skip
+
+
+def _listed(value: Any) -> Any:
+    """Tuples as lists, as JSON and TOML have them."""
+    return [_listed(item) for item in value] if isinstance(value, list | tuple) else value
