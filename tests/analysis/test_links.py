@@ -167,3 +167,13 @@ def test_runs_are_listed_with_their_bursts_and_warmth() -> None:
     assert first["coolant_degc"] == pytest.approx(62.5, abs=0.2)
     assert first["minutes_at_risk"] == pytest.approx(1.0, abs=0.01)
     assert (second["bursts"], second["coolant_degc"]) == (2, pytest.approx(97.0, abs=0.2))
+
+
+def test_three_stumbles_at_the_end_of_a_hot_day_are_not_called_heat() -> None:
+    of = event([run("r01", (), COLD), run("r02", (), COLD), run("r03", (), COLD), run("r04", (), HOT)])
+    assert link(of, [stumble("r04", 20.0), stumble("r04", 40.0), stumble("r04", 55.0)])["linked_heat"] is None
+
+
+def test_three_stumbles_of_three_right_after_knocks_are_called_shock() -> None:
+    of = event([run("r01", KNOCKS, WARM), run("r02", KNOCKS, WARM)])
+    assert link(of, [stumble("r01", 6.03), stumble("r01", 44.03), stumble("r02", 23.03)])["linked_shock"] is True
