@@ -33,7 +33,7 @@ Pages = Mapping[int, bytes]
 @dataclass(slots=True)
 class Carved:
     """What was found whole. seconds: second to (crc, summary, data, notes); keyed: rowid to (crc, data), the rows of
-    rollups, blocks and overviews; meta: key to JSON bytes."""
+    blocks and overviews; meta: key to JSON bytes."""
 
     seconds: dict[int, tuple[int, bytes, bytes, bytes | None]] = field(default_factory=dict)
     keyed: dict[int, tuple[int, bytes]] = field(default_factory=dict)
@@ -169,6 +169,7 @@ def _carve_cell(pages: Pages, page: bytes, place: int, is_table: bool, found: Ca
         case [None, int(crc), bytes(summary), bytes(data), (bytes() | None) as notes] if is_table:
             if crc == crc_of(key, summary, data, notes):
                 found.seconds[key] = (crc, summary, data, notes)
+        # Rows of rollups (four columns) are made again from the seconds.
         case [None, int(crc), bytes(data)] if is_table:
             if crc == crc_of(key, data):
                 found.keyed[key] = (crc, data)

@@ -19,13 +19,13 @@ import numpy as np
 
 from logger.channels import CHANNELS
 from logger.errors import StoreError
-from logger.event import NS_PER_S, FloatArray, Gap, Recording
+from logger.event import NS_PER_S, FloatArray, Gap, IntArray, Recording
 from logger.store import schema
 from logger.store.blocks import Series, encode
 from logger.store.recording import RecordingReader, fold
 from logger.store.schema import RecordingMeta, crc_of, sqlite_errors, stored_channel
-from logger.store.sources import BLOCK_NS, INDEX, block_id, cut
-from logger.store.summary import pulse_rates, summary_of_values
+from logger.store.sources import BLOCK_NS, COARSE, INDEX, block_id, cut
+from logger.store.summary import COARSE_S, coarse_of, pulse_rates, summary_of_values
 
 LEVEL = 9
 """zstd level of closed blocks: measured, higher ones save less than 1 % and take many times as long."""
@@ -144,7 +144,13 @@ class BlockWriter:
             index.append(Series(channel, minutes * BLOCK_NS, sizes.astype(np.float64)))
         description = json.dumps(self._meta.to_json()).encode()
         rows = [(INDEX, encode(index, 0, LEVEL)), (schema.DESCRIPTION_COPY, description)]
-        rows += [(channel, self._overview(channel)) for channel in sorted(self._summaries)]
+        for channel in sorted(self._summaries):
+            second = np.concatenate([part[0] for part in self._summaries[channel]])
+            summary = np.concatenate([part[1] for part in self._summaries[channel]])
+            are_rates = self._meta.channels[channel].is_pulses
+            tens, coarse = coarse_of(summary, second // COARSE_S, are_rates=are_rates)
+            rows.append((channel, self._overview(channel, second, summary)))
+            rows.append((channel + COARSE, self._overview(channel, tens * COARSE_S, coarse)))
         n_blocks = sum(len(entries) for entries in self._index.values())
         with sqlite_errors(self.path):
             self._connection.executemany(
@@ -155,9 +161,7 @@ class BlockWriter:
             schema.write_meta(self._connection, "closed", {"how": how, "rows": n_blocks, "duration_ns": duration_ns})
             self._connection.execute("COMMIT")
 
-    def _overview(self, channel: int) -> bytes:
-        second = np.concatenate([part[0] for part in self._summaries[channel]])
-        summary = np.concatenate([part[1] for part in self._summaries[channel]])
+    def _overview(self, channel: int, second: IntArray, summary: FloatArray) -> bytes:
         stored = self._meta.channels[channel]
         kept: np.ndarray[Any, Any]
         if stored.is_pulses:

@@ -21,7 +21,7 @@ from logger.store.calibrated import Calibrated
 from logger.store.overview import column_extremes, columns_of_rates, columns_of_samples, columns_of_states
 from logger.store.schema import RecordingBusyError, RecordingMeta, StoredChannel, sqlite_errors
 from logger.store.sources import ClosedSource, GrowingSource, cut
-from logger.store.summary import ROLLUP_SECONDS, SummaryLayout, pack_rollup
+from logger.store.summary import COARSE_S, ROLLUP_SECONDS, SummaryLayout, pack_rollup
 
 TACH, MARKS = "tach_pulses", "driver_marks"
 
@@ -75,8 +75,9 @@ class RecordingWriter:
         rollups = []
         start = second.index + 1 - len(pending)
         while len(pending) >= ROLLUP_SECONDS:
-            data = pack_rollup(pending[:ROLLUP_SECONDS])
-            rollups.append((start, schema.crc_of(start, data), data))
+            fine = b"".join(pending[:ROLLUP_SECONDS])
+            coarse, data = (pack_rollup(part, self._layout) for part in (self._layout.coarsen(fine), fine))
+            rollups.append((start, schema.crc_of(start, coarse, data), coarse, data))
             del pending[:ROLLUP_SECONDS]
             start += ROLLUP_SECONDS
         late = max(self._lateness_ns, second.index * NS_PER_S - earliest)
@@ -121,7 +122,7 @@ class RecordingWriter:
             try:
                 self._connection.execute("BEGIN IMMEDIATE")
                 self._connection.executemany("INSERT INTO seconds VALUES (?, ?, ?, ?, ?)", rows)
-                self._connection.executemany("INSERT INTO rollups VALUES (?, ?, ?)", rollups)
+                self._connection.executemany("INSERT INTO rollups VALUES (?, ?, ?, ?)", rollups)
                 if lateness_ns is not None:
                     schema.write_meta(self._connection, "lateness", lateness_ns)
                 self._connection.execute("COMMIT")
@@ -312,12 +313,12 @@ class RecordingReader:
             trace = self.read(channel, None if self.is_compacted else t0 - 2 * NS_PER_S, t1)
             return edges, *columns_of_states(trace, t0, t1, n_columns)
         if is_coarse:
-            number = self.meta.number(channel)
-            second, summary = self._source.summaries(number)
+            width_s = COARSE_S if t1 - t0 >= n_columns * COARSE_S * NS_PER_S else 1
+            second, summary = self._source.summaries(self.meta.number(channel), width_s)
             supply = self._calibrated.supply_channel([channel])
-            supplies = self._source.summaries(self.meta.number(supply)) if supply else None
+            supplies = self._source.summaries(self.meta.number(supply), width_s) if supply else None
             low, high = self._calibrated.extremes(stored, second, summary, supplies)
-            return edges, *column_extremes(second * NS_PER_S, low, high, t0, t1, n_columns, width_ns=NS_PER_S)
+            return edges, *column_extremes(second * NS_PER_S, low, high, t0, t1, n_columns, width_ns=width_s * NS_PER_S)
         if stored.is_pulses:
             return edges, *columns_of_rates(self.pulses(channel, t0 - 10 * NS_PER_S, t1), t0, t1, n_columns)
         return edges, *columns_of_samples(self.read(channel, t0, t1), t0, t1, n_columns)
@@ -330,9 +331,10 @@ class RecordingReader:
         """The recorder's own health as noted now and then, each with the "second" it belongs to."""
         return self._source.health()
 
-    def summaries(self, channel: str) -> tuple[IntArray, FloatArray]:
-        """Stored summaries: (seconds, shape (n,); count, min, mean, max of each column, shape (n, columns, 4))."""
-        return self._source.summaries(self.meta.number(channel))
+    def summaries(self, channel: str, width_s: int = 1) -> tuple[IntArray, FloatArray]:
+        """Stored summaries of each second, or of every ten: (their first seconds, shape (n,); count, min, mean, max of
+        each column, shape (n, columns, 4))."""
+        return self._source.summaries(self.meta.number(channel), width_s)
 
     def quick_check(self) -> str:
         """SQLite's own verdict on the file's pages: "ok", or what is wrong."""

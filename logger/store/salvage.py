@@ -27,7 +27,7 @@ from logger.store.compaction import BlockWriter
 from logger.store.recording import RecordingReader, finish, fold, merge_gaps
 from logger.store.schema import RecordingBusyError, RecordingMeta, RecordingNewerError, sqlite_errors
 from logger.store.sources import BLOCK_NS, INDEX, minute_of
-from logger.store.summary import SummaryLayout
+from logger.store.summary import COARSE_S, SummaryLayout
 
 DAMAGED_SUFFIX = ".damaged"
 DAMAGED = "damaged on the card"
@@ -96,6 +96,7 @@ def find_problem(path: Path) -> str:
             reader.raws(reader.channels)
             for channel in reader.channels:
                 reader.summaries(channel)
+                reader.summaries(channel, COARSE_S)
             reader.gaps()
             reader.health()
     except StoreError as error:

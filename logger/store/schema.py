@@ -6,15 +6,17 @@ Every file carries `application_id` 0x53544C52 ("STLR") and `user_version` 1. It
     meta(key, crc, value)      'recording', 'lateness', later    'recording', 'closed', 'gaps', 'health'
                                'closed'
     seconds(second, crc, summary, data, notes)                  blocks(id, crc, data)
-    rollups(second, crc, data)                                  overviews(channel, crc, data)
+    rollups(second, crc, coarse, data)                          overviews(channel, crc, data)
 
 second    whole seconds since the recording's start, the only key; consecutive from 0, so a row that is missing shows
 summary   count, min, mean, max of each channel in that second (`logger.store.summary`)
 data      all channels of that second as one packet (`logger.store.blocks`)
 notes     JSON, often NULL: gaps that were seen and, now and then, the recorder's health; in second 0 the description
-rollups   the summaries of 300 consecutive seconds in one row, for overviews of a recording that is still growing
+rollups   the summaries of 300 consecutive seconds in one row, for overviews of a recording that is still growing;
+          coarse: one for every ten of those seconds
 id        (minute + 2**32) * 1024 + channel number: one channel's samples of one minute as a packet
-overviews one row for each channel: which blocks there are, samples in each, and its summaries second by second
+overviews row -1: which blocks there are and samples in each; a channel's number: its summaries second by second;
+          number + 1024: one for every ten seconds; -2: the description again
 value     UTF-8 JSON. 'recording' is the description below, 'closed' {how, rows, duration_ns}
 crc       CRC-32 of the key (as text for meta, 8 bytes little-endian otherwise) and then of every blob of the row
 
@@ -53,7 +55,7 @@ _META = "CREATE TABLE meta (key TEXT PRIMARY KEY, crc INTEGER NOT NULL, value BL
 GROWING = (
     "CREATE TABLE seconds (second INTEGER PRIMARY KEY, crc INTEGER NOT NULL, summary BLOB NOT NULL,"
     " data BLOB NOT NULL, notes BLOB)",
-    "CREATE TABLE rollups (second INTEGER PRIMARY KEY, crc INTEGER NOT NULL, data BLOB NOT NULL)",
+    "CREATE TABLE rollups (second INTEGER PRIMARY KEY, crc INTEGER NOT NULL, coarse BLOB NOT NULL, data BLOB NOT NULL)",
 )
 CLOSED = (
     "CREATE TABLE blocks (id INTEGER PRIMARY KEY, crc INTEGER NOT NULL, data BLOB NOT NULL)",

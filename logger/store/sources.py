@@ -21,6 +21,9 @@ from logger.store.summary import SummaryLayout, unpack_rollup
 BLOCK_NS = 60 * NS_PER_S
 _MOST_CHANNELS = 1024
 _MINUTE_ZERO = 1 << 32
+COARSE = 1024
+"""Row of `overviews` with a channel's coarse summaries: its number and this."""
+
 INDEX = -1
 """Row of `overviews` that lists the blocks: for each channel the minutes and how many samples each of them holds."""
 
@@ -77,7 +80,7 @@ class GrowingSource:
         self._path = path
         self._meta = meta
         self.layout = SummaryLayout(meta.channels)
-        self._rolled = b""
+        self._rolled: dict[int, bytes] = {}
 
     @property
     def n_rows(self) -> int:
@@ -125,29 +128,36 @@ class GrowingSource:
             if n_now == len(rows):
                 damaged(self._path, f"the row of second {low + len(rows)} is missing")
 
-    def summaries(self, channel: int) -> tuple[IntArray, FloatArray]:
-        """(seconds, shape (n,); count, min, mean, max of each column, shape (n, columns, 4))."""
+    def summaries(self, channel: int, width_s: int = 1) -> tuple[IntArray, FloatArray]:
+        """(first seconds, shape (n,); count, min, mean, max of each column, shape (n, columns, 4)) of each second, or
+        of every `COARSE_S` seconds."""
         size = self.layout.dtype.itemsize
-        done = len(self._rolled) // size
-        pieces = [self._rolled]
-        for second, crc, data in self._query(
-            "SELECT second, crc, data FROM rollups WHERE second >= ? ORDER BY second", (done,)
-        ):
+        column = "data" if width_s == 1 else "coarse"
+        rolled = self._rolled.get(width_s, b"")
+        done = len(rolled) // size * width_s
+        pieces = [rolled]
+        sql = "SELECT second, crc, coarse, data FROM rollups WHERE second >= ? ORDER BY second"
+        for second, crc, coarse, data in self._query(sql, (done,)):
             if second != done:
                 damaged(self._path, f"the overview of second {done} is missing")
-            self._check(f"the overview of second {second}", second, crc, data)
-            pieces.append(unpack_rollup(data, size))
-            done += len(pieces[-1]) // size
-        self._rolled = b"".join(pieces)
-        tail = self._query(
-            "SELECT second, crc, summary, data, notes FROM seconds WHERE second >= ? ORDER BY second", (done,)
-        )
-        for expected, (second, crc, summary, data, notes) in enumerate(tail, done):
+            self._check(f"the overview of second {second}", second, crc, coarse, data)
+            pieces.append(unpack_rollup(data if column == "data" else coarse, self.layout))
+            done += len(pieces[-1]) // size * width_s
+        self._rolled[width_s] = b"".join(pieces)
+        tail = self._tail(done)
+        records = self._rolled[width_s] + (tail if width_s == 1 else self.layout.coarsen(tail))
+        parsed = self.layout.parse(records)
+        return np.arange(parsed.size, dtype=np.int64) * width_s, self.layout.columns(parsed, channel)
+
+    def _tail(self, done: int) -> bytes:
+        """The summaries of the seconds from `done` on, which no roll-up holds yet."""
+        sql = "SELECT second, crc, summary, data, notes FROM seconds WHERE second >= ? ORDER BY second"
+        rows = self._query(sql, (done,))
+        for expected, (second, crc, summary, data, notes) in enumerate(rows, done):
             if second != expected:
                 damaged(self._path, f"the row of second {expected} is missing")
             self._check(f"second {second}", second, crc, summary, data, notes)
-        records = self.layout.parse(self._rolled + b"".join(row[2] for row in tail))
-        return np.arange(records.size, dtype=np.int64), self.layout.columns(records, channel)
+        return b"".join(row[2] for row in rows)
 
     def notes(self) -> list[dict[str, Any]]:
         """The notes of all seconds that have some, in order, each with its "second"."""
@@ -224,8 +234,8 @@ class ClosedSource:
     def index(self) -> dict[int, Series]:
         """For each channel with samples: minutes (time_ns) and samples in each (raw, float64)."""
         if self._index is None:
-            data = self._overview_row(INDEX)
-            self._index = {item.channel: item for item in decode(data, 0)}
+            data = self._overview_row(INDEX, True)
+            self._index = {item.channel: item for item in decode(data or b"", 0)}
         return self._index
 
     def series(self, channels: Sequence[int], t0_ns: int | None, t1_ns: int | None) -> dict[int, Series]:
@@ -261,12 +271,14 @@ class ClosedSource:
         a, b = np.searchsorted(entry.time_ns, [low * BLOCK_NS, (high + 1) * BLOCK_NS])
         return int(entry.raw[a:b].sum())
 
-    def summaries(self, channel: int) -> tuple[IntArray, FloatArray]:
-        """(seconds with samples, shape (n,); count, min, mean, max of each column, shape (n, columns, 4))."""
-        n_columns = max(1, self._meta.channels[channel].n_columns)
-        if channel not in self.index:
-            return np.empty(0, np.int64), np.empty((0, n_columns, 4))
-        columns = decode(self._overview_row(channel), 0)
+    def summaries(self, channel: int, width_s: int = 1) -> tuple[IntArray, FloatArray]:
+        """(first seconds, shape (n,); count, min, mean, max of each column, shape (n, columns, 4)) of each second with
+        samples, or of every `COARSE_S` seconds."""
+        key = channel if width_s == 1 else channel + COARSE
+        data = self._overview_row(key, channel in self.index)
+        if data is None:
+            return np.empty(0, np.int64), np.empty((0, max(1, self._meta.channels[channel].n_columns), 4))
+        columns = decode(data, 0)
         raw = [np.asarray(column.raw, dtype=np.float64) for column in columns]
         return columns[0].time_ns // NS_PER_S, np.stack(raw, axis=1)
 
@@ -278,13 +290,15 @@ class ClosedSource:
         """The recorder's health as it was noted, each with its "second"."""
         return list(self._need("health"))
 
-    def _overview_row(self, channel: int) -> bytes:
-        rows = self._query("SELECT crc, data FROM overviews WHERE channel = ?", (channel,))
-        what = "the list of its blocks" if channel == INDEX else f"the overview of {self._meta.channels[channel].name}"
-        if not rows:
+    def _overview_row(self, key: int, is_expected: bool) -> bytes | None:
+        rows = self._query("SELECT crc, data FROM overviews WHERE channel = ?", (key,))
+        what = "the list of its blocks" if key == INDEX else f"the overview of {self._meta.channels[key % COARSE].name}"
+        if not rows and is_expected:
             damaged(self._path, f"{what} is missing")
+        if not rows:
+            return None
         crc, data = rows[0]
-        self._check(what, channel, crc, data)
+        self._check(what, key, crc, data)
         return bytes(data)
 
     def _need(self, key: str) -> Any:

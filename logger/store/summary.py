@@ -14,11 +14,14 @@ import numpy.typing as npt
 import zstandard
 
 from logger.errors import StoreError
-from logger.event import NS_PER_S, FloatArray
+from logger.event import NS_PER_S, FloatArray, IntArray
 from logger.store.blocks import Series, zstd
 from logger.store.schema import StoredChannel
 
 ROLLUP_SECONDS = 300
+COARSE_S = 10
+"""Seconds in one entry of the coarse summaries, which draw a day at a tenth of the cost."""
+
 N, MIN, MEAN, MAX = range(4)
 
 
@@ -77,6 +80,17 @@ class SummaryLayout:
             counts[rows] = table.T
         return counts.tobytes() + values.tobytes() + rates.tobytes()
 
+    def coarsen(self, records: bytes) -> bytes:
+        """Consecutive seconds, joined, as one record for every ten of them (the last for what is left)."""
+        fine = self.parse(records)
+        out = np.zeros(-(-fine.size // COARSE_S), self.dtype)
+        group = np.arange(fine.size) // COARSE_S
+        for name in self._sizes:
+            if self._sizes[name]:
+                coarse = coarse_of(fine[name].astype(np.float64), group, are_rates=name == "rates")[1]
+                out[name] = np.rint(coarse) if name == "counts" else coarse
+        return out.tobytes()
+
     def parse(self, records: bytes) -> npt.NDArray[np.void]:
         """Summaries of consecutive seconds, joined, as a structured array. Raises StoreError where they do not fit."""
         if len(records) % self.dtype.itemsize:
@@ -124,16 +138,39 @@ def summary_of_values(values: npt.NDArray[np.float64]) -> FloatArray:
     return out
 
 
-def pack_rollup(summaries: Sequence[bytes]) -> bytes:
-    """The summaries of consecutive seconds as one piece; byte k of every second side by side, for zstd."""
-    table = np.frombuffer(b"".join(summaries), np.uint8).reshape(len(summaries), -1)
+def coarse_of(summary: FloatArray, group: IntArray, *, are_rates: bool) -> tuple[IntArray, FloatArray]:
+    """Summaries (seconds, columns, 4) joined where neighbours have the same group; (groups, (groups, columns, 4))."""
+    if not group.size:
+        return group, summary
+    starts = np.flatnonzero(np.diff(group, prepend=group[0] - 1))
+    n = summary[..., N]
+    # A second can have a pulse and no interval: its rates are 0 and say nothing.
+    some = summary[..., MAX] > 0 if are_rates else n > 0
+    out = np.zeros((starts.size, *summary.shape[1:]))
+    out[..., N] = np.add.reduceat(n, starts)
+    weight = np.add.reduceat(np.where(some, n, 0.0), starts)
+    any_value = weight > 0
+    lowest = np.minimum.reduceat(np.where(some, summary[..., MIN], np.inf), starts)
+    highest = np.maximum.reduceat(np.where(some, summary[..., MAX], -np.inf), starts)
+    with np.errstate(over="ignore", invalid="ignore"):
+        total = np.add.reduceat(np.where(some, n * summary[..., MEAN], 0.0), starts)
+        mean = total / np.where(any_value, weight, 1.0)
+    out[..., MIN] = np.where(any_value, lowest, 0.0)
+    out[..., MAX] = np.where(any_value, highest, 0.0)
+    out[..., MEAN] = np.where(any_value, mean, 0.0)
+    return group[starts], out
+
+
+def pack_rollup(records: bytes, layout: SummaryLayout) -> bytes:
+    """Consecutive summaries as one piece; byte k of every record side by side, for zstd."""
+    table = np.frombuffer(records, np.uint8).reshape(-1, layout.dtype.itemsize)
     return zstd.compress(table.T.tobytes(), 1)
 
 
-def unpack_rollup(data: bytes, record_size: int) -> bytes:
+def unpack_rollup(data: bytes, layout: SummaryLayout) -> bytes:
     """The inverse of `pack_rollup`: the summaries, joined."""
     try:
         table = np.frombuffer(zstd.decompress(data), np.uint8)
-        return table.reshape(record_size, -1).T.tobytes()
+        return table.reshape(layout.dtype.itemsize, -1).T.tobytes()
     except (zstandard.ZstdError, ValueError) as error:
         raise StoreError(f"an overview row of the recording cannot be unpacked: {error}") from error

@@ -16,6 +16,7 @@ from logger.errors import StoreError
 from logger.event import NS_PER_S, Gap
 from logger.store import schema
 from logger.store.blocks import Series
+from logger.store.compaction import compact
 from logger.store.recording import RecordingReader, RecordingWriter, Second
 from logger.store.schema import RecordingNewerError
 from tests.store.recordings import BATTERY, TACH, all_same, everything, meta, second, write
@@ -293,3 +294,20 @@ def test_a_row_that_is_missing_or_changed_is_noticed(path: Path, sql: str, messa
     connection.close()
     with pytest.raises(StoreError, match=f"damaged: {message}"), RecordingReader(path) as reader:
         reader.recording()
+
+
+@pytest.mark.parametrize("is_compacted", [False, True])
+def test_the_overview_of_a_long_window_keeps_the_same_extremes_as_the_samples(path: Path, is_compacted: bool) -> None:
+    write(path, 640)
+    if is_compacted:
+        compact(path)
+    with RecordingReader(path) as reader:
+        trace = reader.read("battery_voltage")
+        _, low, high = reader.overview("battery_voltage", 0, 640 * NS_PER_S, 32)
+        rate = reader.overview("tach_pulses", 0, 640 * NS_PER_S, 32)
+    columns = trace.value.reshape(32, 2000)
+    assert low.tolist() == columns.min(axis=1).tolist()
+    assert high.tolist() == columns.max(axis=1).tolist()
+    # The last pulse of a second and the first of the next are 6.7 ms apart, all others 6.666 ms.
+    assert np.allclose(rate[1], 1e9 / 6_666_000, rtol=2e-2)
+    assert np.allclose(rate[2], 1e9 / 6_666_000, rtol=1e-4)
