@@ -60,7 +60,10 @@ def build(store: Store) -> ListPage:
 
 def revision(store: Store, event_id: str) -> str:
     """Changes with what was recorded or entered (the inputs' digest), with the findings, name and notes."""
-    stored = store.stored_findings(event_id)
-    computed = None if stored is None else (stored.computed_utc, stored.fresh)
-    entered = (store.outline(event_id).name, store.notes(event_id))
-    return f"{zlib.crc32(repr((store.input_fingerprint(event_id), computed, entered)).encode()):08x}"
+    shown = (
+        store.input_fingerprint(event_id),
+        store.stored_findings(event_id),
+        store.outline(event_id).name,
+        store.notes(event_id),
+    )
+    return f"{zlib.crc32(repr(shown).encode()):08x}"

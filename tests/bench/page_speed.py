@@ -114,24 +114,26 @@ def main() -> None:
         server = Server(create_app(store))
         thread = threading.Thread(target=server.run, args=([listening],))
         thread.start()
-        while not server.started:
-            thread.join(0.05)
-        connection = http.client.HTTPConnection(*listening.getsockname())
-        print(f"{hours:g} h, {platform.machine()}, Python {platform.python_version()}")
-        for kind, paths in requests(event_id, hours).items():
-            took, size = [], 0
-            for path in paths:
-                began = time.perf_counter()
-                connection.request("GET", path, headers={"Accept": "text/html"})
-                answer = connection.getresponse()
-                size = len(answer.read())
-                took.append(1000 * (time.perf_counter() - began))
-                if answer.status != 200:
-                    raise SystemExit(f"{path}: {answer.status}")
-            p95 = statistics.quantiles(took, n=20)[-1]
-            print(f"{kind:18} p50 {statistics.median(took):7.1f} ms   p95 {p95:7.1f} ms   {size / 1000:8.1f} kB")
-        server.should_exit = True
-        thread.join()
+        try:
+            while not server.started:
+                thread.join(0.05)
+            connection = http.client.HTTPConnection(*listening.getsockname())
+            print(f"{hours:g} h, {platform.machine()}, Python {platform.python_version()}")
+            for kind, paths in requests(event_id, hours).items():
+                took, size = [], 0
+                for path in paths:
+                    began = time.perf_counter()
+                    connection.request("GET", path, headers={"Accept": "text/html"})
+                    answer = connection.getresponse()
+                    size = len(answer.read())
+                    took.append(1000 * (time.perf_counter() - began))
+                    if answer.status != 200:
+                        raise SystemExit(f"{path}: {answer.status}")
+                p95 = statistics.quantiles(took, n=20)[-1]
+                print(f"{kind:18} p50 {statistics.median(took):7.1f} ms   p95 {p95:7.1f} ms   {size / 1000:8.1f} kB")
+        finally:
+            server.should_exit = True
+            thread.join()
 
 
 if __name__ == "__main__":

@@ -184,6 +184,105 @@ def test_a_repair_is_written_down_removed_and_put_back(page: Page, own_site: Sit
     expect(line).to_be_visible()
 
 
+def test_the_verdict_of_a_repair_changes_after_the_next_run(page: Page, own_site: Site) -> None:
+    site = own_site
+    found = findings().as_json()
+
+    def judge(verdict: str, sentence: str) -> None:
+        found["repairs"][0] |= {"verdict": verdict, "sentence": sentence}
+        site.store.save_findings(site.event_id, found, site.store.input_fingerprint(site.event_id))
+
+    judge("too_early", "One run without a stumble proves little.")
+    page.goto(site.event)
+    expect(page.locator(".sl-day-repair")).to_contain_text("renewed the coil, too early to tell")
+    judge("not_fixed", "It came back in r03.")
+    expect(page.locator(".sl-day-repair")).to_contain_text("renewed the coil, not fixed")
+    expect(page.get_by_text("It came back in r03.")).to_be_visible()
+
+
+def test_a_moment_is_saved_as_values_and_as_a_picture(page: Page, site: Site) -> None:
+    page.goto(f"{site.event}/r02/at/20.000")
+    loaded(page)
+    page.get_by_role("button", name="Pulses").click()
+    page.wait_for_url(re.compile("from="))
+    with page.expect_download() as values:
+        page.get_by_role("link", name="Save values (CSV)").click()
+    lines = values.value.path().read_text(encoding="utf-8").splitlines()
+    assert lines[0] == "channel,time_s,value,unit"
+    feed = [line.split(",") for line in lines if line.startswith("ignition_feed_voltage,")]
+    assert min(float(value) for _, _, value, _ in feed) == pytest.approx(0.4)
+    assert all(19.8 < float(at) < 20.3 for _, at, _, _ in feed)
+    with page.expect_download() as picture:
+        page.get_by_role("button", name="Save picture").click()
+    assert picture.value.path().read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
+
+
+def test_zooming_in_shows_the_one_gap_in_the_pulses(page: Page, site: Site) -> None:
+    page.goto(f"{site.event}/r02/at/20.000?from=19.9&to=20.2")
+    loaded(page)
+    # The row of pixels through the middle of the pulses' panel, where ink marks a pulse: one gap of 120 of 300 ms.
+    longest = page.evaluate(
+        """() => {
+            const canvas = document.querySelector("[data-panel=pulses] canvas");
+            const ctx = canvas.getContext("2d");
+            const ratio = devicePixelRatio;
+            const row = ctx.getImageData(52 * ratio, canvas.height / 2, canvas.width - 68 * ratio, 1).data;
+            const ink = getComputedStyle(document.documentElement).getPropertyValue("--sl-trace-speed").trim();
+            const dark = [1, 3, 5].map((n) => parseInt(ink.slice(n, n + 2), 16));
+            let [gap, longest] = [0, 0];
+            for (let x = 0; x < row.length; x += 4) {
+                const isPulse = row[x + 3] > 120 && dark.every((level, n) => Math.abs(row[x + n] - level) < 90);
+                gap = isPulse ? 0 : gap + 1;
+                longest = Math.max(longest, gap);
+            }
+            return longest / (row.length / 4);
+        }"""
+    )
+    assert longest == pytest.approx(0.126 / 0.3, abs=0.02)
+
+
+def test_without_a_recorder_the_page_says_what_to_do(page: Page, own_site: Site) -> None:
+    page.goto(f"{own_site.base}/now")
+    expect(page.locator("#sl-ready")).to_have_text("Not ready for the run")
+    expect(page.locator("#sl-reasons")).to_contain_text("No word from the recorder.")
+    expect(page.locator("#sl-absent")).to_be_visible()
+
+
+def test_a_damaged_recording_is_named_and_the_rest_is_shown(page: Page, own_site: Site) -> None:
+    path = own_site.store.data_dir / own_site.store.recordings(own_site.event_id)[1].file
+    path.write_bytes(path.read_bytes()[:5000])
+    page.goto(own_site.event)
+    expect(page.get_by_text("Not readable: r02.")).to_be_visible()
+    expect(page.locator(".sl-run")).to_have_count(3)
+    page.goto(f"{own_site.event}/r02/at/20.000")
+    expect(page.get_by_text("Not readable: r02.")).to_be_visible()
+    page.goto(f"{own_site.event}/r03/at/33.250")
+    loaded(page)
+
+
+def test_an_event_that_is_gone_is_said_in_words(page: Page, site: Site) -> None:
+    page.goto(f"{site.base}/events/nobody")
+    expect(page.get_by_role("heading", level=1)).to_have_text("No such event.")
+    page.get_by_role("link", name="Events").first.click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Events")
+    page.said.clear()  # the browser reports the 404 that was asked for
+
+
+def test_all_stumbles_on_one_zero_lead_to_each(page: Page, site: Site) -> None:
+    page.goto(f"{site.event}/superposed")
+    expect(page.locator("#sl-charts")).to_have_attribute("data-loaded", "yes")
+    page.locator("[data-panel=ignition_feed_voltage] .sl-plot").click(position={"x": 600, "y": 60})
+    expect(page.locator("#sl-picked")).to_have_text(re.compile(r"Open stumble \d: r0\d, \d\d\.\d s"))
+    page.locator("#sl-picked").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text(re.compile(r"Stumble \d of 3"))
+    loaded(page)
+
+
+def test_a_channel_is_calibrated_only_where_a_recorder_is(page: Page, site: Site) -> None:
+    page.goto(f"{site.base}/settings")
+    expect(page.get_by_text("there is nothing to calibrate")).to_be_visible()
+
+
 def test_a_note_stays_with_its_moment(page: Page, own_site: Site) -> None:
     page.goto(f"{own_site.event}/r02/at/20.000")
     page.get_by_text("Add a note").click()

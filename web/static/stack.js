@@ -12,10 +12,20 @@ const PULSE_SPACING_PX = 3;
 const LINE = uPlot.paths.linear();
 const STEPS = uPlot.paths.stepped({ align: -1 });
 
-const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+/** Colours are asked for at every redraw; a style is worked out once, until the device changes between light and dark. */
+const colours = new Map();
+const dark = matchMedia("(prefers-color-scheme: dark)");
+dark.addEventListener("change", () => colours.clear());
+
+function remembered(key, find) {
+  if (!colours.has(key)) colours.set(key, find());
+  return colours.get(key);
+}
+
+const css = (name) => remembered(name, () => getComputedStyle(document.documentElement).getPropertyValue(name).trim());
 
 function lineColour(channel) {
-  return getComputedStyle(document.querySelector(`.sl-line-${channel}`)).getPropertyValue("--sl-of").trim();
+  return remembered(channel, () => getComputedStyle(document.querySelector(`.sl-line-${channel}`)).getPropertyValue("--sl-of").trim());
 }
 
 export class TraceStack {
@@ -33,7 +43,7 @@ export class TraceStack {
     this.cursorWords = root.querySelector("#sl-cursor-at");
     this.build();
     new ResizeObserver(() => this.resize()).observe(root);
-    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.rebuild());
+    dark.addEventListener("change", () => this.rebuild());
   }
 
   get width() {
@@ -290,7 +300,7 @@ export class TraceStack {
     const { from, to } = this.view;
     // Beside the view, for the next step; not beyond what the server reads sample by sample (LONGEST_READ_S there).
     const margin = Math.max(Math.min((to - from) / 2, (100 - (to - from)) / 2), (to - from) / 50);
-    const points = Math.min(Math.max(Math.ceil(this.plotWidth * 4), 2500), 8000);
+    const points = Math.min(Math.max(Math.ceil(this.plotWidth * 3), 2000), 8000);
     const channels = this.chart.panels.flatMap((panel) => panel.channels).join(",");
     const query = new URLSearchParams({
       from_s: Math.max(from - margin, 0), to_s: Math.min(to + margin, this.chart.duration_s), points, channels,
