@@ -53,7 +53,7 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
         states.view(recording, event.engine, firings, traces, scale, _silence_ns(some))
         for (recording, firings, traces), some in zip(prepared, gaps, strict=True)
     ]
-    search = stumbles.search(views, _pressure_band(views), scale.channel)
+    search = stumbles.search(views, _pressure_band(views))
     report(0.9)
     found_stumbles = [_stumble(episode) for episode in search.episodes]
     found_stumbles.sort(key=lambda s: (_place(event, s.recording), s.onset_s))
@@ -146,9 +146,9 @@ def _stumble(episode: stumbles.Episode) -> Stumble:
     texts = evidence.texts(episode, rank, verdict)
     return Stumble(
         recording=episode.view.recording.name,
-        onset_s=causes.seconds(rank.onset_ns),
-        engine_onset_s=causes.seconds(rank.engine_onset_ns),
-        end_s=causes.seconds(max(episode.to_ns, rank.engine_onset_ns)),
+        onset_s=_seconds(rank.onset_ns),
+        engine_onset_s=_seconds(rank.engine_onset_ns),
+        end_s=_seconds(max(episode.to_ns, rank.engine_onset_ns)),
         cause=verdict.cause,
         probability=verdict.probability,
         first_to_move=rank.first,
@@ -185,6 +185,11 @@ def lowest_speed_ratio(episode: stumbles.Episode) -> float:
     if not before.size or not during.size or not before.mean():
         return 1.0
     return round(float(during.min() / before.mean()), 3)
+
+
+def _seconds(ns: int) -> float:
+    """Nanoseconds as seconds, to the microsecond."""
+    return round(ns / NS_PER_S, 6)
 
 
 def _effect(episode: stumbles.Episode, lost: int, lowest: float) -> Effect:

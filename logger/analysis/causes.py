@@ -1,20 +1,28 @@
 """What failed first, with a probability for each cause word.
 
-Each piece of evidence adds a log-likelihood (natural) to the causes it speaks for; a softmax over the sums gives the
-probabilities. The weights are kept small enough that they are met in practice (tests/bench measures the calibration).
+Each signal is asked by one function below; what it says is an Evidence: a sentence for people and log-likelihoods
+(natural) that it adds to the causes. A softmax over the sums gives the probabilities. A signal that was not recorded
+says nothing, and where its absence leaves causes apart that it would have told, `undetermined` gains. The weights are
+judgement, kept small enough that what they promise is kept (tests/bench/quality.py measures the calibration).
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
+from logger.analysis import subcauses
 from logger.analysis.bands import WEAK_BATTERY_V
 from logger.analysis.order import Order
+from logger.analysis.signs import Sign
 from logger.analysis.stumbles import Episode
 from logger.event import CAUSES, NS_PER_S, Cause
 
 MS = 1_000_000
-TEMPERATURE = 1.0
+FEED_DROP_V = 0.5  # a sound coil feed lies about this much below the battery
+FAR_FROM_COIL = ("crank", "control_unit")  # tach sources whose pulses say nothing about the coil
+# A supply that fell up to this long after the engine's onset may still have been first: sampling and filters.
+LATE_NS = 30 * MS
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,118 +56,131 @@ PRIOR: dict[Cause, float] = {
 
 def judge(episode: Episode, order: Order) -> Verdict:
     """Weigh the evidence of one episode."""
-    evidence = gather(episode, order)
-    total = {cause: PRIOR[cause] for cause in CAUSES}
+    evidence = [piece for ask in SIGNALS if (piece := ask(episode, order)) is not None]
+    total = dict(PRIOR)
     for piece in evidence:
         for cause, weight in piece.weights.items():
             total[cause] += weight
     probability = softmax(total)
     cause = max(probability, key=lambda name: probability[name])
-    return Verdict(cause, probability, sub_cause(episode, cause), evidence)
+    return Verdict(cause, probability, subcauses.narrow(episode, cause), evidence)
 
 
 def softmax(total: dict[Cause, float]) -> dict[Cause, float]:
-    """Probabilities from log-likelihood sums, at TEMPERATURE."""
-    value = np.array([total[cause] for cause in CAUSES]) / TEMPERATURE
-    weight = np.exp(value - value.max())
+    """Probabilities from log-likelihood sums; they add up to 1 but for rounding to four places."""
+    weight = np.exp(np.array([total[cause] for cause in CAUSES]) - max(total.values()))
     weight /= weight.sum()
     return {cause: float(round(part, 4)) for cause, part in zip(CAUSES, weight, strict=True)}
 
 
-def gather(episode: Episode, order: Order) -> list[Evidence]:
-    """All evidence of one episode, strongest kinds first."""
-    found: list[Evidence] = []
-    reach = order.engine_onset_ns + 30 * MS
-    battery = [dip for dip in episode.of("supply_dip", "battery_voltage") if dip.from_ns <= reach]
-    feed = [dip for dip in episode.of("supply_dip", "ignition_feed_voltage") if dip.from_ns <= reach]
-    pressure = [low for low in episode.of("low_pressure") if low.from_ns <= order.engine_onset_ns + 150 * MS]
-    lost = episode.of("lost_pulses") + episode.of("died")
-    unsparked = episode.of("no_spark")
-    if battery:
-        depth = max(dip.strength for dip in battery)
-        found.append(
-            Evidence(
-                f"battery voltage fell by {depth:.1f} V as the stumble began",
-                {"supply_voltage": 5.0, "ignition_primary": -1.0, "ignition_secondary": -2.0, "fuel_delivery": -2.0},
-            )
+def _battery(episode: Episode, order: Order) -> Evidence | None:
+    dips = _dips(episode, order, "battery_voltage")
+    if dips:
+        return Evidence(
+            f"battery voltage fell by {max(dip.strength for dip in dips):.1f} V as the stumble began",
+            {"supply_voltage": 5.0, "ignition_primary": -1.0, "ignition_secondary": -2.0, "fuel_delivery": -2.0},
         )
-    elif "battery_voltage" in episode.view.traces:
-        level = weak_battery(episode, order)
-        if level is not None:
-            found.append(
-                Evidence(
-                    f"the battery was down to {level:.1f} V with the engine running",
-                    {"supply_voltage": 5.0, "ignition_primary": 0.0, "ignition_secondary": -1.0},
-                )
-            )
-        else:
-            found.append(Evidence("battery voltage held", {"supply_voltage": -4.0}))
-    if feed and not battery:
-        depth = max(dip.strength for dip in feed)
-        known = "battery_voltage" in episode.view.traces
-        found.append(
-            Evidence(
-                f"the coil's feed fell by {depth:.1f} V" + (" while the battery held" if known else ""),
-                {"ignition_primary": 5.0 if known else 3.0, "supply_voltage": 0.0 if known else 2.5},
-            )
-        )
-    if pressure:
-        found.append(
-            Evidence(
-                f"fuel pressure fell by {pressure[0].note} kPa before the speed sagged",
-                {"fuel_delivery": 5.0 if not battery else 1.0},
-            )
-        )
-    elif "fuel_pressure" in episode.view.traces:
-        found.append(Evidence("fuel pressure held", {"fuel_delivery": -4.0}))
-    if lost:
-        found.append(
-            Evidence(
-                "tach pulses vanished while the crank still turned",
-                {
-                    "ignition_primary": 3.0,
-                    "ignition_secondary": -3.0,
-                    "fuel_delivery": -1.0,
-                    "supply_voltage": 0.5,
-                    "mixture": -3.0,
-                },
-            )
-        )
-    else:
-        found.append(Evidence("every tach pulse was there", {"ignition_primary": -3.0, "ignition_secondary": 1.0}))
-    if unsparked:
-        count = sum(sign.lost for sign in unsparked)
-        found.append(
-            Evidence(f"the coil was switched but {count:.0f} sparks were not seen", {"ignition_secondary": 5.0})
-        )
-    not_injected = episode.of("no_injection")
-    if not_injected and not lost:
-        found.append(
-            Evidence("the coil fired on but injector pulses were missing", {"mixture": 6.5, "ignition_secondary": -1.0})
-        )
-    elif "injector_pulses" in episode.view.recording.pulses and not lost:
-        found.append(Evidence("the injector was driven all the while", {"mixture": -1.0}))
-    return found
+    if _dips(episode, order, "sensor_supply_voltage"):
+        # It is made from the battery and falls only where little is left of that.
+        return Evidence("the sensors' 5 V supply gave way as the stumble began", {"supply_voltage": 5.0})
+    channel = "battery_voltage" if "battery_voltage" in episode.view.traces else "ignition_feed_voltage"
+    before = episode.view.near(channel, order.onset_ns - NS_PER_S, order.onset_ns - 20 * MS).value
+    if before.size < 5:
+        return None
+    level = float(np.median(before))
+    if level < WEAK_BATTERY_V - (0.0 if channel == "battery_voltage" else FEED_DROP_V):
+        sentence = f"the battery was down to {level:.1f} V with the engine running"
+        return Evidence(sentence, {"supply_voltage": 5.0, "ignition_secondary": -1.0})
+    return Evidence("battery voltage held", {"supply_voltage": -4.0}) if channel == "battery_voltage" else None
 
 
-def weak_battery(episode: Episode, order: Order) -> float | None:
-    """The battery's median voltage over the second before the onset where it is below WEAK_BATTERY_V, else None."""
-    before = episode.view.near("battery_voltage", order.onset_ns - 1000 * MS, order.onset_ns - 20 * MS).value
-    level = float(np.median(before)) if before.size >= 5 else np.inf
-    return level if level < WEAK_BATTERY_V else None
-
-
-def sub_cause(episode: Episode, cause: Cause) -> str | None:
-    """Narrow the cause where the signals allow it."""
-    if cause == "ignition_primary":
-        return (
-            "feed"
-            if episode.of("supply_dip", "ignition_feed_voltage")
-            else ("trigger" if "ignition_feed_voltage" in episode.view.traces else None)
+def _feed(episode: Episode, order: Order) -> Evidence | None:
+    dips = _dips(episode, order, "ignition_feed_voltage")
+    if not dips or _dips(episode, order, "battery_voltage"):
+        return None
+    fell = f"the coil's feed fell by {max(dip.strength for dip in dips):.1f} V"
+    if episode.view.near("battery_voltage", dips[0].from_ns - 100 * MS, dips[0].from_ns + 100 * MS).value.size:
+        return Evidence(f"{fell} while the battery held", {"ignition_primary": 5.0, "ignition_secondary": -4.0})
+    if _others_sagged(episode, dips[0].from_ns):
+        return Evidence(
+            f"{fell}, and what else hangs on the battery fell with it",
+            {"supply_voltage": 6.0, "fuel_delivery": -4.0, "ignition_secondary": -4.0},
         )
+    weights: dict[Cause, float] = {"ignition_primary": 3.0, "supply_voltage": 1.0, "ignition_secondary": -4.0}
+    return Evidence(f"{fell}; the battery is not recorded", weights)
+
+
+def _others_sagged(episode: Episode, at_ns: int) -> bool:
+    """Whether the sensors' supply or the fuel pump gave way together with the coil's feed."""
+    supply = episode.view.near("sensor_supply_voltage", at_ns - 20 * MS, at_ns + 200 * MS).value
+    pump = any(-30 * MS < low.from_ns - at_ns < 150 * MS for low in episode.of("low_pressure"))
+    return pump or bool(supply.size and supply.min() < 4.7)
+
+
+def _pressure(episode: Episode, order: Order) -> Evidence | None:
+    low = [sign for sign in episode.of("low_pressure") if sign.from_ns <= order.engine_onset_ns + 150 * MS]
+    if not low:
+        around = episode.view.near("fuel_pressure", order.onset_ns - 200 * MS, order.onset_ns + 200 * MS).value
+        if around.size < 5:
+            return Evidence("fuel pressure is not recorded here", {"undetermined": 1.5, "fuel_delivery": 0.5})
+        return Evidence("fuel pressure held", {"fuel_delivery": -4.0})
+    fell = f"fuel pressure fell by {low[0].note} kPa before the speed sagged"
+    together = any(abs(gap.from_ns - low[0].from_ns) < 60 * MS for gap in episode.of("lost_pulses"))
+    if together and "battery_voltage" not in episode.view.traces:
+        return Evidence(
+            "fuel pressure and tach pulses went together, as when the supply of both fails",
+            {"supply_voltage": 4.0, "fuel_delivery": -1.0},
+        )
+    return Evidence(fell, {"fuel_delivery": 1.0 if _dips(episode, order, "battery_voltage") else 5.0})
+
+
+def _tach(episode: Episode, order: Order) -> Evidence | None:
+    far = episode.view.engine.tach_source in FAR_FROM_COIL
+    if lost_pulses(episode):
+        sentence = "tach pulses vanished while the crank still turned"
+        if far:
+            return Evidence(
+                f"{sentence}, but they do not come from the coil", {"ignition_primary": 2.0, "mixture": -1.0}
+            )
+        weights: dict[Cause, float] = {"ignition_primary": 3.0, "supply_voltage": 0.5, "fuel_delivery": -1.0}
+        return Evidence(sentence, weights | {"ignition_secondary": -3.0, "mixture": -3.0})
+    if far:
+        return Evidence("every tach pulse was there, but they do not come from the coil", {"ignition_secondary": 0.5})
+    if _dips(episode, order, "ignition_feed_voltage"):
+        # A coil fed too little still marks the tach wire.
+        return Evidence("every tach pulse was there", {"ignition_primary": -1.0})
+    return Evidence("every tach pulse was there", {"ignition_primary": -3.0, "ignition_secondary": 1.0})
+
+
+def _clamp(episode: Episode, order: Order) -> Evidence | None:
+    count = sum(sign.lost for sign in episode.of("no_spark"))
+    if count:
+        return Evidence(f"the coil was switched but {count:.0f} sparks were not seen", {"ignition_secondary": 5.0})
+    if "spark_pulses" in episode.view.recording.pulses and not lost_pulses(episode):
+        return Evidence("a spark was seen at every firing", {"ignition_secondary": -0.5})
     return None
 
 
-def seconds(ns: int) -> float:
-    """Nanoseconds as seconds, to the microsecond."""
-    return round(ns / NS_PER_S, 6)
+def _injector(episode: Episode, order: Order) -> Evidence | None:
+    if lost_pulses(episode) or "injector_pulses" not in episode.view.recording.pulses:
+        return None
+    if episode.of("no_injection"):
+        return Evidence(
+            "the coil fired on but injector pulses were missing", {"mixture": 6.5, "ignition_secondary": -1.0}
+        )
+    return Evidence("the injector was driven all the while", {"mixture": -1.0})
+
+
+SIGNALS: tuple[Callable[[Episode, Order], Evidence | None], ...] = (
+    _battery, _feed, _pressure, _tach, _clamp, _injector,
+)  # fmt: skip
+
+
+def _dips(episode: Episode, order: Order, channel: str) -> list[Sign]:
+    """Dips of a voltage that came before the engine faltered, or too little after to tell."""
+    return [dip for dip in episode.of("supply_dip", channel) if dip.from_ns <= order.engine_onset_ns + LATE_NS]
+
+
+def lost_pulses(episode: Episode) -> bool:
+    """Whether pulses went missing, or ended at full speed; a crank that runs down with its pulses has not lost any."""
+    return bool(episode.of("lost_pulses")) or any(sign.note != "ran_down" for sign in episode.of("died"))

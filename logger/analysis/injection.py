@@ -16,10 +16,10 @@ AROUND_NS = 120_000_000  # the throttle must have been open this long before
 LOAD_AT_LEAST = 0.2
 
 
-def signs(view: View, load_channel: str | None) -> list[Sign]:
+def signs(view: View) -> list[Sign]:
     """Stretches without injection while the engine pulled, as no_injection signs; empty without that wire or a load."""
     pulses, firings = view.recording.pulses.get("injector_pulses"), view.firings
-    if pulses is None or pulses.size < 100 or load_channel is None or firings.time_ns.size < 200:
+    if pulses is None or pulses.size < 100 or view.load_channel is None or firings.time_ns.size < 200:
         return []
     turns = np.diff(_revolutions(view, pulses))
     running = view.running[_place(view, pulses[:-1])]

@@ -32,7 +32,7 @@ RESTLESS = 2.0
 BREATHS = 4.2  # standard deviations of the undone reading
 
 
-def signs(view: View, load_channel: str | None) -> list[Sign]:
+def signs(view: View) -> list[Sign]:
     """Stretches in which firings were lost while the engine pulled, as lean signs.
 
     Empty without a probe, and without a load channel on an engine that may cut fuel on overrun.
@@ -41,11 +41,11 @@ def signs(view: View, load_channel: str | None) -> list[Sign]:
     cuts_fuel = view.engine.fuel_system != "carburettor"
     if trace is None or trace.time_ns.size < 200 or view.firings.time_ns.size < 200:
         return []
-    if cuts_fuel and load_channel is None:
+    if cuts_fuel and view.load_channel is None:
         return []
     step_s = float(np.median(np.diff(trace.time_ns[:2000]))) / NS_PER_S
     crank_ns = trace.time_ns - DEAD_TIME_NS
-    open_throttle = _open(view, crank_ns, load_channel) if cuts_fuel else _turning(view, crank_ns)
+    open_throttle = _open(view, crank_ns) if cuts_fuel else _turning(view, crank_ns)
     if not 0.002 < step_s < 0.11 or np.count_nonzero(open_throttle) < 50:
         return []
     usual = float(np.percentile(trace.value[open_throttle], 30))
@@ -141,10 +141,10 @@ def _turning(view: View, crank_ns: IntArray) -> BoolArray:
     return np.asarray((fast & (view.state >= State.IDLE))[place])
 
 
-def _open(view: View, crank_ns: IntArray, load_channel: str | None) -> BoolArray:
+def _open(view: View, crank_ns: IntArray) -> BoolArray:
     """Where the throttle was open, with the engine running, for a while before and after each time at the crank."""
     firings = view.firings
-    at_least, around_ns = GATE.get(load_channel or "", GATE["fuel_pressure"])
+    at_least, around_ns = GATE.get(view.load_channel or "", GATE["fuel_pressure"])
     slow = firings.speed_rps < SLOWEST * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     closed = (view.load < at_least) | ~(view.load >= 0) | (view.state < State.IDLE) | slow
     count = np.concatenate(([0], np.cumsum(closed)))

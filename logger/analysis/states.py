@@ -44,6 +44,7 @@ class View:
 
     traces: rows with NaN are taken out. At each of firings.time_ns: state, int8 (n,) of State; running, bool (n,),
     whether the engine ran by itself; load, float32 (n,) from 0 (closed throttle) to 1, NaN where nothing tells.
+    load_channel: what load is from, None where only the crank's own acceleration tells.
     gaps_ns: int64 (m, 2), stretches in which nothing at all was recorded.
     """
 
@@ -54,6 +55,7 @@ class View:
     state: StateArray
     running: BoolArray
     load: LoadArray
+    load_channel: str | None
     gaps_ns: IntArray
 
     def running_spans(self) -> list[tuple[float, float]]:
@@ -101,7 +103,7 @@ def view(
     state[running] = State.OVERRUN
     state[slow] = State.IDLE
     state[pulling] = State.PULLING
-    return View(recording, engine, firings, clean, state, running, load, gaps_ns)
+    return View(recording, engine, firings, clean, state, running, load, scale.channel, gaps_ns)
 
 
 def _without_nan(trace: Trace) -> Trace:

@@ -72,15 +72,12 @@ class Search:
     tach_faults: list[SensorFault] = field(default_factory=list)
 
 
-def search(views: Sequence[View], pressure: bands.PressureBand | None, load_channel: str | None) -> Search:
-    """Find the episodes of an event.
-
-    pressure: the rail's band over the event, None where it is not known. load_channel: what the views' load is from.
-    """
+def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search:
+    """Find the episodes of an event. pressure: the rail's band over the event, None where it is not known."""
     result = Search()
     if not views:
         return result
-    torque_signs = _torque_signs(views, load_channel)
+    torque_signs = _torque_signs(views)
     ceiling = _ceiling_rps(views)
     dips = [supply_signs(view) for view in views]
     gaps = [wire.gaps(view) for view in views]
@@ -89,7 +86,7 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None, load_chan
     chance = wire.chance_real([gap for _, gap in flat], proven)
     for number, view in enumerate(views):
         signs = dips[number] + sparks.signs(view) + pressure_signs(view, pressure)
-        signs += lean.signs(view, load_channel) + torque_signs[number] + injection.signs(view, load_channel)
+        signs += lean.signs(view) + torque_signs[number] + injection.signs(view)
         for (owner, gap), real in zip(flat, chance.tolist(), strict=True):
             if owner != number:
                 continue
@@ -152,13 +149,11 @@ def _limiter(episode: Episode, ceiling_rps: float) -> str | None:
     return f"the rev limiter held the engine at {speed.max() * 60.0:.0f} rpm" if held else None
 
 
-def _torque_signs(views: Sequence[View], load_channel: str | None) -> list[list[Sign]]:
-    motions = [torque.motion(view, load_channel) if load_channel else None for view in views]
+def _torque_signs(views: Sequence[View]) -> list[list[Sign]]:
+    motions = [torque.motion(view) for view in views]
     law = torque.learn([motion for motion in motions if motion is not None])
-    if law is None or load_channel is None:
-        return [[] for _ in views]
     return [
-        torque.signs(view, motion, law, load_channel) if motion is not None else []
+        torque.signs(view, motion, law) if law is not None and motion is not None else []
         for view, motion in zip(views, motions, strict=True)
     ]
 
@@ -211,9 +206,10 @@ def _touches(sign: Sign, group: list[Sign], bowl_ns: int) -> bool:
 
 
 def supply_signs(view: View) -> list[Sign]:
-    """Dips of battery and coil feed while the engine ran."""
+    """Dips of battery and coil feed while the engine ran; of the sensors' supply where the battery is not recorded."""
     found = []
-    for channel in ("battery_voltage", "ignition_feed_voltage"):
+    stand_in = () if "battery_voltage" in view.traces else ("sensor_supply_voltage",)
+    for channel in ("battery_voltage", "ignition_feed_voltage", *stand_in):
         trace = view.traces.get(channel)
         if trace is None:
             continue
@@ -320,7 +316,14 @@ def _extra_edges(view: View) -> list[SensorFault]:
 def _died(view: View, halt: Stop) -> Sign:
     until = halt.restart_ns if halt.restart_ns is not None else view.recording.duration_ns
     return Sign(
-        "died", "tach_pulses", halt.at_ns, until, 5.0, 5.0, int(view.firings.time_ns[halt.last]), note=halt.reason
+        "died",
+        "tach_pulses",
+        halt.at_ns,
+        until,
+        5.0,
+        5.0,
+        int(view.firings.time_ns[halt.last]),
+        note="ran_down" if halt.why == "died" and "ran down" in halt.reason else "",
     )
 
 
@@ -334,7 +337,7 @@ def _no_stumble(episode: Episode) -> str | None:
         return None
     if any(sign.kind == "low_pressure" and sign.strength >= STARVED for sign in episode.signs):
         return None
-    dips = episode.of("supply_dip")
+    dips = [dip for dip in episode.of("supply_dip") if dip.channel != "sensor_supply_voltage"]
     if not dips:
         return "fuel pressure left its band, but not far or long enough for the mixture not to light"
     view = episode.view

@@ -96,10 +96,16 @@ class Law:
         return np.asarray(~ndimage.binary_dilation(flight, iterations=LANDING_STEPS))
 
 
-def motion(view: View, load_channel: str) -> Motion | None:
+def motion(view: View) -> Motion | None:
     """Put one recording's acceleration, crank acceleration and load on one grid; None where one is missing."""
     trace, firings = view.traces.get("acceleration"), view.firings
-    if trace is None or trace.time_ns.size < 100 or firings.time_ns.size < 200 or not np.isfinite(view.load).any():
+    if (
+        view.load_channel is None
+        or trace is None
+        or trace.time_ns.size < 100
+        or firings.time_ns.size < 200
+        or not np.isfinite(view.load).any()
+    ):
         return None
     time_ns = np.arange(firings.time_ns[0] + 2 * HALF_NS, firings.time_ns[-1] - 2 * HALF_NS, STEP_NS)
     if time_ns.size < 50:
@@ -122,7 +128,7 @@ def motion(view: View, load_channel: str) -> Motion | None:
     place = np.clip(np.searchsorted(firings.time_ns, time_ns), 0, firings.time_ns.size - 1)
     fast = 1.5 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     running = (view.state[place] >= State.IDLE) & (firings.speed_rps[place] > fast)
-    width = 2 * AROUND_STEPS[load_channel] + 1
+    width = 2 * AROUND_STEPS[view.load_channel] + 1
     opened = running & (ndimage.minimum_filter1d(load, width) > OPEN)
     shut = running & (ndimage.maximum_filter1d(load, width) < SHUT)
     return Motion(time_ns, acceleration, crank, opened, shut, load, firings.speed_rps[place])
@@ -169,18 +175,18 @@ def _exchange(x: FloatArray, crank: FloatArray) -> float:
     return max(0.0, fallen / gained) if gained > 0 else 0.0
 
 
-def signs(view: View, motion: Motion, law: Law, load_channel: str) -> list[Sign]:
+def signs(view: View, motion: Motion, law: Law) -> list[Sign]:
     """Stretches behind an open throttle in which the torque was gone, as weak_torque signs."""
     scores = [roughness.speed_loss(view.firings, length)[1] for length in SUDDEN_LENGTHS]
-    found = _lasting(view, motion, law, load_channel, scores[-1])
-    if load_channel == "throttle_position":  # behind a lift the rail shows load for a while yet
+    found = _lasting(view, motion, law, scores[-1])
+    if view.load_channel == "throttle_position":  # behind a lift the rail shows load for a while yet
         found += _sudden(view, motion, law, np.stack(scores))
     return found
 
 
-def _lasting(view: View, motion: Motion, law: Law, load_channel: str, score: FloatArray) -> list[Sign]:
+def _lasting(view: View, motion: Motion, law: Law, score: FloatArray) -> list[Sign]:
     e = law.e(motion)
-    shortest_ns = SHORTEST_NS[load_channel]
+    shortest_ns = SHORTEST_NS[view.load_channel or "fuel_pressure"]
     drop = law.open_level - law.coast_level
     fallen = (law.open_level - e) / drop
     steady = (motion.crank > CRANK_RPS2[0]) & (motion.crank < CRANK_RPS2[1]) & law.grounded(motion)
@@ -196,7 +202,7 @@ def _lasting(view: View, motion: Motion, law: Law, load_channel: str, score: Flo
         begin = int(np.searchsorted(motion.time_ns, began_ns))
         if not _open_before(motion, first) and to_ns - from_ns < AFTER_SHUT_NS:
             continue
-        if load_channel == "fuel_pressure" and not _comes_back(motion, law, e, begin, stop):
+        if view.load_channel == "fuel_pressure" and not _comes_back(motion, law, e, begin, stop):
             continue
         if _missing(motion, law, e, begin, first, stop) > MISSING:
             found.append(_sign(view, began_ns, to_ns, float(fallen[first:stop].mean()) * 10.0))

@@ -20,6 +20,7 @@ GROUP_NS = NS_PER_S // 2
 # on simulated cars, 0.1 to 1.5 %), and what a truly idle gap still shows through bumps and gear lash.
 FULL_LOSSES = (0.0012, 0.003, 0.007, 0.012)
 WIRE_SPREAD = 0.0008
+UNKNOWN_LOAD = 0.4  # where nothing shows load, on average over a run
 IDLE_LOAD = 0.1  # even a shut throttle lets the engine turn itself
 LOAD_SPREAD = 0.01  # relative speed per pulse that a load change over the window may add or take
 USUAL_LENGTH, LENGTH_SPEAKS = 4.0, 0.8
@@ -92,6 +93,8 @@ def _ratio(view: View, first: int, stop: int) -> float:
     load = float(view.load[max(0, first - 2) : first].mean()) if first else 0.0
     if loss is None or not np.isfinite(load):
         return 0.0
+    if view.load_channel is None:
+        load = max(load, UNKNOWN_LOAD)
     around = view.load[max(0, first - 15) : stop + 15]
     restless = LOAD_SPREAD * float(np.nanmax(around) - np.nanmin(around)) * min(1.0, 20.0 / (stop - first) ** 2)
     error = float(np.hypot(loss.error, restless))
