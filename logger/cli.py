@@ -16,6 +16,7 @@ COMMANDS = {
     "demo": "demo",
     "check": "check",
     "calibrate": "calibrate",
+    "doctor": "doctor",
     "import": "import_folder",
     "export": "export",
     "analyse": "analyse",

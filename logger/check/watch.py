@@ -96,7 +96,6 @@ class Watcher:
 
     def __init__(self, settings: Settings, store: Store, clock: Clock, open_hardware: OpenHardware) -> None:
         self._given = settings
-        self._store = store
         self._clock = clock
         self.settings = store.calibrated(settings)
         recorder = live_of(Path(settings.recorder.run_dir), clock)
@@ -108,7 +107,7 @@ class Watcher:
             live = live_of(Path(self._given.recorder.run_dir), self._clock)
             if live is None:
                 raise SensorError("the recorder has stopped meanwhile; begin again")
-            observation = _watch_live(self._given, self._store, self._clock, live, seconds)
+            observation = watch_live(self._given, self.settings, self._clock, live, seconds)
             return Seen(observation, self.settings, live)
         batches = []
         until_ns = self._clock.monotonic_ns() + round(seconds * NS_PER_S)
@@ -136,7 +135,7 @@ def from_recorder(settings: Settings, store: Store, clock: Clock, seconds: float
     if live is None:
         return None
     recording = live.get("recording")
-    parts = _parts(live)
+    parts = parts_of(live)
     if recording:
         try:
             with RecordingReader(store.data_dir / recording["file"]) as reader:
@@ -147,16 +146,20 @@ def from_recorder(settings: Settings, store: Store, clock: Clock, seconds: float
                 return Seen(seen, recorded, live, recording["file"])
         except StoreError:
             live = live_of(Path(settings.recorder.run_dir), clock) or live  # what it says of itself still stands
-    return Seen(_watch_live(settings, store, clock, live, seconds), store.calibrated(settings), live)
+    calibrated = store.calibrated(settings)
+    return Seen(watch_live(settings, calibrated, clock, live, seconds), calibrated, live)
 
 
-def _parts(live: Mapping[str, Any]) -> tuple[PartHealth, ...]:
+def parts_of(live: Mapping[str, Any]) -> tuple[PartHealth, ...]:
+    """How each physical part is, by the recorder's word."""
     known = PartHealth.__dataclass_fields__
     return tuple(PartHealth(**{k: v for k, v in part.items() if k in known}) for part in live.get("sensors") or [])
 
 
-def _watch_live(settings: Settings, store: Store, clock: Clock, live: Mapping[str, Any], seconds: float) -> Observation:
-    """Ten live values a second, for so long; at least the one there is."""
+def watch_live(
+    settings: Settings, calibrated: Settings, clock: Clock, live: Mapping[str, Any], seconds: float
+) -> Observation:
+    """Ten live values a second, for so long; at least the one there is. settings: those that the recorder goes by."""
     words = [live]
     until_ns = clock.monotonic_ns() + round(seconds * NS_PER_S)
     while clock.monotonic_ns() < until_ns:
@@ -173,8 +176,8 @@ def _watch_live(settings: Settings, store: Store, clock: Clock, live: Mapping[st
         if name in CHANNELS
     }
     end_ns = int(words[-1]["written_ns"])
-    observation = Observation(traces, _pulses(words, end_ns), end_ns, parts=_parts(words[-1]))
-    return _calibrated(observation, settings, store.calibrated(settings))
+    observation = Observation(traces, _pulses(words, end_ns), end_ns, parts=parts_of(words[-1]))
+    return _calibrated(observation, settings, calibrated)
 
 
 def _pulses(words: list[Mapping[str, Any]], end_ns: int) -> dict[str, Any]:

@@ -60,6 +60,13 @@ class Bus:
     def unlock(self) -> None:
         self._locked = False
 
+    def scan(self) -> list[int]:
+        """Addresses at which something answers."""
+        if self.hung:
+            self._take(HANG_NS)
+            raise OSError(errno.ETIMEDOUT, "Connection timed out")
+        return sorted(address for address, chip in self._chips.items() if chip.connected)
+
     def writeto(self, address: int, buffer: bytes, *, start: int = 0, end: int | None = None) -> None:
         data = bytes(buffer[start:end])
         self._chip(address, 1 + len(data)).write(data)
