@@ -3,7 +3,7 @@
 import argparse
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from logger.settings import Settings
@@ -65,3 +65,15 @@ def open_store(args: argparse.Namespace) -> "Store":
     from logger.store.store import Store
 
     return Store(data_dir_of(args))
+
+
+def fresh_findings(store: "Store", event_id: str) -> dict[str, Any]:
+    """What was found in an event, analysed anew where anything it depends on has changed. Raises AnalysisError."""
+    from logger.commands import terminal
+    from logger.work import analyse_event
+
+    stored = store.stored_findings(event_id)
+    if stored is not None and stored.fresh:
+        return stored.findings
+    with terminal.progress("analysing") as progress:
+        return analyse_event(store, event_id, progress).as_json()

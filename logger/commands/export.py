@@ -1,27 +1,62 @@
-"""`stumblelog export`: write an event to files for somebody else."""
+"""`stumblelog export`: write an event to files for somebody else, or for other programs."""
 
 import argparse
+import sys
 from pathlib import Path
 
 from logger.commands import terminal
-from logger.commands.common import add_data_dir, add_event, open_store
+from logger.commands.common import add_data_dir, add_event, fresh_findings, open_store
+from logger.errors import AnalysisError
+from logger.store.exports.forms import FORMS
 
-HELP = "Write an event as a folder of CSV files that any program, or import, can read."
-EXAMPLE = "stumblelog export latest --as csv --to hollow-quarry-round-3"
+HELP = "Write an event as a bundle to hand on, as CSV, SQLite, Parquet or MDF files that any program can read."
+EXAMPLE = "stumblelog export latest --as bundle --to hollow-quarry.zip"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_event(parser)
-    parser.add_argument("--as", dest="form", choices=["csv"], default="csv", help="csv: a capture folder")
-    parser.add_argument("--to", type=Path, required=True, metavar="DIR", help="the folder to write; it must not exist")
-    parser.add_argument("--overwrite", action="store_true", help="replace a capture folder of that name")
+    parser.add_argument(
+        "--as",
+        dest="form",
+        choices=list(FORMS),
+        default="csv",
+        help="; ".join(f"{name}: {form.meaning}" for name, form in FORMS.items()) + " (default: csv)",
+    )
+    parser.add_argument("--to", type=Path, metavar="PATH", help="file or folder to write (default: the event's id)")
+    parser.add_argument("--overwrite", action="store_true", help="replace an export of that name")
+    parser.add_argument("--car", default="car", metavar="NAME", help="parquet: tells the cars of a season apart")
     add_data_dir(parser)
 
 
 def run(args: argparse.Namespace) -> int:
+    from logger.store.exports.write import write
+
     with open_store(args) as store:
         event_id = store.find(args.event)
+        reports = {}
+        if args.form != "csv":
+            try:
+                findings = fresh_findings(store, event_id)
+            except AnalysisError as error:
+                print(f"exported without findings: {error}", file=sys.stderr)
+            else:
+                if args.form == "bundle":
+                    from logger.report import text_report
+                    from web.exports import report_html
+
+                    reports["report.txt"] = text_report(store.event(event_id), findings)
+                    reports["report.html"] = report_html(store, event_id)
+        to = args.to or Path(event_id + FORMS[args.form].suffix)
         with terminal.progress("exporting") as progress:
-            store.export_csv(event_id, args.to, overwrite=args.overwrite, progress=progress)
-    print(args.to)
+            written = write(
+                store,
+                event_id,
+                args.form,
+                to,
+                overwrite=args.overwrite,
+                car=args.car,
+                reports=reports,
+                progress=progress,
+            )
+    print(written)
     return 0

@@ -2,8 +2,7 @@
 
 import argparse
 
-from logger.commands import terminal
-from logger.commands.common import add_data_dir, add_event, open_store
+from logger.commands.common import add_data_dir, add_event, fresh_findings, open_store
 
 HELP = "Print what was found in an event: the stumbles with small traces, repairs, what to test next."
 EXAMPLE = "stumblelog report latest"
@@ -16,15 +15,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from logger.report import text_report
-    from logger.work import analyse_event
 
     with open_store(args) as store:
         event_id = store.find(args.event)
-        stored = store.stored_findings(event_id)
-        if stored is None or not stored.fresh:
-            with terminal.progress("analysing") as progress:
-                findings = analyse_event(store, event_id, progress).as_json()
-        else:
-            findings = stored.findings
+        findings = fresh_findings(store, event_id)
         print(text_report(store.event(event_id), findings), end="")
     return 0

@@ -10,6 +10,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from logger.commands.common import add_data_dir, add_settings, open_store, settings_of
@@ -27,6 +28,13 @@ RESTART_AFTER_S = 5.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "path",
+        type=Path,
+        nargs="?",
+        metavar="BUNDLE",
+        help="show this bundle (or other export, or capture folder) alone, and keep nothing (default: all events here)",
+    )
     parser.add_argument("--host", default="127.0.0.1", help="address to listen on (default: this machine only)")
     parser.add_argument("--port", type=int, default=DEFAULT_PORT, help=f"port to listen on (default: {DEFAULT_PORT})")
     parser.add_argument("--run-dir", type=Path, metavar="DIR", help="where the recorder keeps its live values")
@@ -39,12 +47,29 @@ def run(args: argparse.Namespace) -> int:
     run_dir = args.run_dir or Path(settings.recorder.run_dir)
     end_on_sigterm()
     with (
-        open_store(args) as store,
+        _store(args) as store,
         listen_on(args.host, args.port) as listening,
         worker_beside(store.data_dir),
     ):
         serve(store, run_dir, listening, settings.display)
     return 0
+
+
+@contextmanager
+def _store(args: argparse.Namespace) -> "Iterator[Store]":
+    """The store of this machine; or that of a bundle, which lasts as long as it is shown."""
+    if args.path is None:
+        with open_store(args) as store:
+            yield store
+        return
+    from logger.commands import terminal
+    from logger.store.exports.incoming import take_in
+    from logger.store.store import Store
+
+    with TemporaryDirectory(prefix="stumblelog-") as name, Store(Path(name)) as store:
+        with terminal.progress("opening") as progress:
+            take_in(store, args.path, progress)
+        yield store
 
 
 def serve(store: "Store", run_dir: Path, listening: socket.socket, display: "DisplaySettings | None" = None) -> None:

@@ -75,7 +75,7 @@ def write_bundle(
     """Write the event as a bundle, whole or not at all; reports: text of each of REPORTS there is. Raises StoreError."""
     about = {"format": FORMAT, "version": VERSION, "event_id": contents.event_id, "name": contents.event.name}
     readme = _README.format(name=contents.event.name, n=len(contents.recordings), file=path.name)
-    texts = {ABOUT: json.dumps(about, indent=1), README: readme, LOGBOOK: _logbook(contents), **reports}
+    texts = {ABOUT: json.dumps(about, indent=1), README: readme, LOGBOOK: logbook_text(contents), **reports}
     with whole_file(path, overwrite=overwrite) as draft, zipfile.ZipFile(draft, "w", zipfile.ZIP_DEFLATED) as archive:
         sums: list[str] = []
         for name, text in texts.items():
@@ -117,7 +117,7 @@ def unpack(path: Path, folder: Path) -> dict[str, list[Row]]:
                     raise StoreError(f"{path}: {name} does not fit its check sum; get the bundle again")
             for name in sums.keys() - entries.keys():
                 raise StoreError(f"{path}: {name} is missing; get the bundle again")
-            return _tables(path, json.loads(logbook))
+            return logbook_rows(path, json.loads(logbook))
     except (
         zipfile.BadZipFile,
         zipfile.LargeZipFile,
@@ -140,7 +140,8 @@ def sha256_of(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def _logbook(contents: Contents) -> str:
+def logbook_text(contents: Contents) -> str:
+    """The small tables as JSON: a list of rows for each."""
     tables = {**contents.tables, "channels": contents.channel_rows()}
     rows = {name: [plain(TABLES[name], row) for row in tables[name]] for name in TABLES}
     return json.dumps(rows, indent=1, allow_nan=False, ensure_ascii=False)
@@ -204,8 +205,9 @@ def _sums(path: Path, text: str) -> dict[str, str]:
     return sums
 
 
-def _tables(path: Path, document: Any) -> dict[str, list[Row]]:
+def logbook_rows(where: object, document: Any) -> dict[str, list[Row]]:
+    """The inverse of `logbook_text`, of its JSON. Raises StoreError, naming `where`."""
     try:
         return {name: [typed(table, row) for row in document[name]] for name, table in TABLES.items()}
     except (AttributeError, KeyError, TypeError, ValueError) as error:
-        raise StoreError(f"{path}: {LOGBOOK} is not as it should be: {error}") from error
+        raise StoreError(f"{where}: {LOGBOOK} is not as it should be: {error}") from error

@@ -68,11 +68,13 @@ def settle(
     arrival: Arrival,
     write: Callable[[Path], list[dict[str, Any]]],
     refuse: Callable[[], None],
+    into: str | None = None,
 ) -> str:
     """Put an event in, whole or not at all: written beside the store, then moved into place by one rename.
 
     write: fills a folder with recordings and returns their rows of the logbook, in order, each with the `file` in that
-    folder. refuse: raises StoreError where the event is in the store already. Returns the event's id.
+    folder. refuse: raises StoreError where the event is in the store already. into: the event to which recordings and
+    entries are added, instead of making one. Returns the event's id.
     """
     refuse()
     _remove_stale_drafts(data_dir / "recordings")
@@ -83,23 +85,38 @@ def settle(
             rows = write(draft)
             with logbook.transaction() as database:
                 refuse()
-                event_id = _event_id(logbook, arrival)
+                event_id = into or _new_event(logbook, database, arrival)
                 place = _free_place(data_dir / "recordings", event_id)
-                database.table("events").insert({"id": event_id, **arrival.event, "created_utc": now_utc()})
                 enter_recordings(database, event_id, place.relative_to(data_dir), rows)
-                for table, entries in arrival.entries.items():
-                    for entry in entries:
-                        database.table(table).insert({"event_id": event_id, **entry})
-                draft.rename(place)
+                _enter(database, event_id, arrival, only_new=into is not None)
+                if rows:
+                    draft.rename(place)
         except BaseException:
-            shutil.rmtree(draft, ignore_errors=True)
             shutil.rmtree(place, ignore_errors=True)
             raise
+        finally:
+            shutil.rmtree(draft, ignore_errors=True)
     except StoreError:
         raise
     except OSError as error:
         raise StoreError(f"{data_dir}: cannot take {arrival.where} in: {error.strerror or error}") from error
     return event_id
+
+
+def _new_event(logbook: Logbook, database: Database, arrival: Arrival) -> str:
+    event_id = _event_id(logbook, arrival)
+    database.table("events").insert({"id": event_id, **arrival.event, "created_utc": now_utc()})
+    return event_id
+
+
+def _enter(database: Database, event_id: str, arrival: Arrival, *, only_new: bool) -> None:
+    """Enter what people wrote; only_new: except for what is there already, be it taken back since."""
+    for table, entries in arrival.entries.items():
+        for entry in entries:
+            same = " AND ".join(f"{column} IS ?" for column in ("event_id", *entry))
+            known = database.execute(f"SELECT 1 FROM {table} WHERE {same}", [event_id, *entry.values()]).fetchone()
+            if not (only_new and known):
+                database.table(table).insert({"event_id": event_id, **entry})
 
 
 def _event_id(logbook: Logbook, arrival: Arrival) -> str:
@@ -110,10 +127,10 @@ def _event_id(logbook: Logbook, arrival: Arrival) -> str:
     return free_id(logbook, arrival.event["name"], datetime.fromisoformat(started_utc) if started_utc else None)
 
 
-def enter_recordings(
-    database: Database, event_id: str, place: Path, rows: Sequence[dict[str, Any]], after: int = 0
-) -> None:
-    """Enter recordings that lie in `place` (relative to the data directory), after so many that are there already."""
+def enter_recordings(database: Database, event_id: str, place: Path, rows: Sequence[dict[str, Any]]) -> None:
+    """Enter recordings that lie in `place` (relative to the data directory), after those that are there already."""
+    last = "SELECT coalesce(max(position), 0) FROM recordings WHERE event_id = ?"
+    (after,) = database.execute(last, [event_id]).fetchone()
     for position, row in enumerate(rows, after + 1):
         file = (place / row["file"]).as_posix()
         database.table("recordings").insert({**row, "file": file, "event_id": event_id, "position": position})

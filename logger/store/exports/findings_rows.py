@@ -1,4 +1,4 @@
-"""Rows made from the findings: runs, stumbles with their order of failure, faults, conditions minute by minute, links."""
+"""Rows made from the findings: runs, stumbles with their order of failure, faults, conditions by the minute, links."""
 
 import json
 from collections.abc import Sequence

@@ -39,11 +39,15 @@ MOST_NAME = 200
 
 @dataclass(frozen=True, slots=True)
 class Incoming:
-    """One event on its way in: the rows of its small tables, and how a recording of it is written as a file."""
+    """One event on its way in: the rows of its small tables, and how a recording of it is written as a file.
+
+    known: further names of recordings that its entries may speak of, which do not come along.
+    """
 
     where: Path
     tables: Mapping[str, Sequence[Row]]
     write: Callable[[Row, RecordingMeta, Path], None]
+    known: Sequence[str] = ()
 
     @property
     def recordings(self) -> list[Row]:
@@ -67,7 +71,7 @@ def take_in(store: Store, path: Path, progress: Callable[[float], None] = lambda
             def share(done: float, number: int = number) -> None:
                 progress((number + done) / len(fresh))
 
-            events.append(_take_in(store, one, share))
+            events.append(keep(store, one, progress=share))
     return events
 
 
@@ -92,10 +96,10 @@ def incoming(path: Path) -> Iterator[list[Incoming]]:
         with TemporaryDirectory(prefix="stumblelog-") as name:
             tables = unpack(path, Path(name))
 
-            def adopt(row: Row, meta: RecordingMeta, to: Path) -> None:
-                _adopt(path, tables, Path(name) / f"{row['position']:03d}.sqlite", row, meta, to)
+            def write(row: Row, meta: RecordingMeta, to: Path) -> None:
+                adopt(path, tables, Path(name) / f"{row['position']:03d}.sqlite", row, meta, to)
 
-            yield [Incoming(path, tables, adopt)]
+            yield [Incoming(path, tables, write)]
     else:
         raise StoreError(f"{path}: neither a bundle nor an exported SQLite file; give one of these, or a folder")
 
@@ -105,7 +109,7 @@ def _from_parquet(folder: Path) -> Iterator[Incoming]:
 
     places = events_in(folder)
     if not places:
-        raise CaptureError(f"{folder}: holds neither capture.toml nor exported events (car=.../event=...)")
+        raise CaptureError(f"{folder}: no capture.toml in it, and no exported event (car=.../event=...) either")
     for place in places:
         tables = read_tables(place)
 
@@ -124,7 +128,15 @@ def twin_of(store: Store, one: Incoming) -> str | None:
     return next((event_id for event_id, recordings in held.items() if wanted and wanted <= recordings), None)
 
 
-def _take_in(store: Store, one: Incoming, progress: Callable[[float], None]) -> str:
+def keep(
+    store: Store, one: Incoming, into: str | None = None, progress: Callable[[float], None] = lambda share: None
+) -> str:
+    """Put one event into the store, whole or not at all; returns its id.
+
+    into: an event that is there already, to which the recordings are added and entries that it does not have. Raises
+    StoreError where something is not as it should be, or the recordings are in the store already.
+    """
+
     def refuse() -> None:
         twin = twin_of(store, one)
         if twin is not None:
@@ -141,9 +153,9 @@ def _take_in(store: Store, one: Incoming, progress: Callable[[float], None]) -> 
     except (KeyError, TypeError, ValueError, SettingsError) as error:
         raise StoreError(f"{one.where}: not as it should be: {error}; export the event again") from error
     event_id = settle(
-        store.logbook, store.data_dir, arrival, lambda draft: write_recordings(one, draft, progress), refuse
+        store.logbook, store.data_dir, arrival, lambda draft: write_recordings(one, draft, progress), refuse, into
     )
-    if findings is not None:
+    if findings is not None and into is None:
         # Kept until they are made anew: those of another version count as stale.
         made_here = row["analysis_version"] == __version__
         store.save_findings(event_id, findings, store.input_fingerprint(event_id) if made_here else "")
@@ -159,7 +171,7 @@ def arrival_of(one: Incoming) -> Arrival:
         raise ValueError("the event has no name")
     given = {name: row[name] for name in ENGINE_RULES if row[name] is not None}
     engine = Engine(**take_table(str(one.where), "engine", given, ENGINE_RULES))
-    names = [recording["recording"] for recording in one.tables["recordings"]]
+    names = [recording["recording"] for recording in one.tables["recordings"]] + list(one.known)
     event = {
         "name": row["name"][:MOST_NAME],
         "kind": row["kind"],
@@ -267,7 +279,7 @@ def _writer(
     return write
 
 
-def _adopt(
+def adopt(
     where: Path, tables: Mapping[str, Sequence[Row]], unpacked: Path, row: Row, meta: RecordingMeta, to: Path
 ) -> None:
     """Put an unpacked recording in its place, closed; written anew where a calibration of the logbook was in force."""

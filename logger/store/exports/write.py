@@ -2,14 +2,11 @@
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Literal, get_args
 
 from logger.errors import StoreError
 from logger.store.exports.contents import opened
+from logger.store.exports.forms import FORMS, Form
 from logger.store.store import Store
-
-Form = Literal["csv", "sqlite", "parquet", "mdf", "bundle"]
-FORMS: tuple[Form, ...] = get_args(Form)
 
 
 def write(

@@ -1,0 +1,36 @@
+"""`stumblelog fetch`: copy finished recordings from a logger's page to this machine."""
+
+import argparse
+import sys
+
+from logger.commands import terminal
+from logger.commands.common import add_data_dir, open_store
+
+HELP = "Copy finished recordings, notes and repairs from a logger's page to this machine; goes on where it stopped."
+EXAMPLE = "stumblelog fetch 10.42.0.1"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("host", metavar="HOST", help="the logger's address or name, with a port if not 8765, or a URL")
+    parser.add_argument("event", nargs="?", metavar="EVENT", help="id of one event there (default: all)")
+    add_data_dir(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    from logger.errors import StoreError
+    from logger.store.exports.remote import base_url, fetch, listing
+
+    events = listing(base_url(args.host))
+    if args.event is not None:
+        there = ", ".join(event.event_id for event in events) or "none"
+        events = [event for event in events if event.event_id == args.event]
+        if not events:
+            raise StoreError(f"{args.host} has no event {args.event!r}; it has {there}")
+    with open_store(args) as store:
+        for event in events:
+            with terminal.progress(f"fetching {event.event_id}") as progress:
+                event_id, n_new = fetch(store, event, progress)
+            print(f"{event_id or event.event_id}: {n_new} new, {len(event.recordings) - n_new} here already")
+            if event.n_unfinished:
+                print(f"{event.event_id}: {event.n_unfinished} not finished yet; fetch again later", file=sys.stderr)
+    return 0

@@ -1,0 +1,24 @@
+"""The forms of export there are; here, apart from what writes them, so that naming them costs no start-up time."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+Form = Literal["csv", "sqlite", "parquet", "mdf", "bundle"]
+
+
+@dataclass(frozen=True, slots=True)
+class About:
+    """One form. suffix: of its file's usual name; empty: a folder. comes_back: whether import reads it."""
+
+    meaning: str
+    suffix: str
+    comes_back: bool = True
+
+
+FORMS: dict[Form, About] = {
+    "csv": About("a capture folder of CSV files", ""),
+    "sqlite": About("one SQLite file with a table for each channel", ".sqlite"),
+    "parquet": About("a folder of Parquet, partitioned by car, event and channel, that may hold a season", ""),
+    "mdf": About("a folder of ASAM MDF 4 files, one for each recording", "", comes_back=False),
+    "bundle": About("one .zip to hand to somebody, with recordings, notes, report and check sums", ".zip"),
+}

@@ -1,0 +1,201 @@
+"""Fetching from a logger's page over a real connection: resumed, verified, and only what is finished."""
+
+import hashlib
+import json
+import threading
+from collections.abc import Iterator
+from dataclasses import replace
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+
+import pytest
+
+from logger.commands.serve import listen_on
+from logger.errors import StoreError
+from logger.store.exports import remote
+from logger.store.exports.remote import base_url, fetch, listing
+from logger.store.recording import RecordingWriter
+from logger.store.store import Store
+from tests.store import recordings
+from web.app import create_app
+from web.server import Server
+
+
+@pytest.fixture
+def pi(tmp_path: Path) -> Iterator[Store]:
+    with Store(tmp_path / "pi") as store:
+        recordings.write(store.data_dir / "recordings" / "one.sqlite", 3)
+        yield store
+
+
+@pytest.fixture
+def base(pi: Store) -> Iterator[str]:
+    """The address of a real server on a free loopback port."""
+    listening = listen_on("127.0.0.1", 0)
+    server = Server(create_app(pi))
+    thread = threading.Thread(target=server.run, args=([listening],))
+    thread.start()
+    yield f"http://127.0.0.1:{listening.getsockname()[1]}/"
+    server.should_exit = True
+    thread.join()
+    listening.close()
+
+
+@pytest.fixture
+def laptop(tmp_path: Path) -> Iterator[Store]:
+    with Store(tmp_path / "laptop") as store:
+        yield store
+
+
+def record_another(pi: Store) -> None:
+    """A second power-up of the same day."""
+    writer = RecordingWriter(
+        pi.data_dir / "recordings" / "two.sqlite", replace(recordings.meta(), uuid="1f"), durable=False
+    )
+    with writer:
+        writer.append(recordings.second(0))
+
+
+def test_what_is_fetched_is_what_was_recorded(pi: Store, laptop: Store, base: str):
+    (event,) = listing(base)
+    assert fetch(laptop, event) == (event.event_id, 1)
+    with pi.reader(event.event_id, "r01") as a, laptop.reader(event.event_id, "r01") as b:
+        assert recordings.all_same(a.raws(a.channels), b.raws(b.channels))
+        assert a.meta == b.meta
+    assert not (laptop.data_dir / remote.FOLDER).exists()
+
+
+def test_a_second_fetch_brings_only_what_is_new_into_the_same_event(pi: Store, laptop: Store, base: str):
+    (event,) = listing(base)
+    fetch(laptop, event)
+    pi.add_repair(event.event_id, "renewed the coil feed wire")
+    record_another(pi)
+    (event,) = listing(base)
+    assert fetch(laptop, event) == (event.event_id, 1)
+    assert fetch(laptop, event) == (event.event_id, 0)
+    assert [one.name for one in laptop.recordings(event.event_id)] == ["r01", "r02"]
+    assert [one.what for one in laptop.repairs(event.event_id)] == ["renewed the coil feed wire"]
+    assert len(laptop.events()) == 1
+
+
+def test_a_download_that_broke_off_goes_on_where_it_stopped(pi: Store, laptop: Store, base: str, monkeypatch):
+    (event,) = listing(base)
+    (one,) = event.recordings
+    whole = (pi.data_dir / pi.recordings(event.event_id)[0].file).read_bytes()
+    folder = laptop.data_dir / remote.FOLDER
+    folder.mkdir()
+    (folder / f"{one.uuid}.part").write_bytes(whole[:5000])
+    asked = []
+    really_open = remote._open
+    monkeypatch.setattr(remote, "_open", lambda url, headers=None: asked.append(headers) or really_open(url, headers))
+    assert fetch(laptop, event) == (event.event_id, 1)
+    assert asked[0] == {"Range": "bytes=5000-", "If-Range": f'"{one.sha256}"'}
+
+
+def test_a_half_that_belongs_to_another_file_is_not_gone_on_with(pi: Store, laptop: Store, base: str):
+    (event,) = listing(base)
+    folder = laptop.data_dir / remote.FOLDER
+    folder.mkdir()
+    (folder / f"{event.recordings[0].uuid}.part").write_bytes(b"something else" * 100)
+    with pytest.raises(StoreError, match="does not fit its check sum"):
+        fetch(laptop, event)
+    assert laptop.events() == []
+    assert fetch(laptop, event) == (event.event_id, 1)
+
+
+def test_a_recording_under_way_stays_where_it_is(pi: Store, laptop: Store, base: str):
+    writer = RecordingWriter(pi.data_dir / "recordings" / "two.sqlite", replace(recordings.meta(), uuid="1f"))
+    writer.append(recordings.second(0))
+    (event,) = listing(base)
+    assert (len(event.recordings), event.n_unfinished) == (1, 1)
+    assert fetch(laptop, event) == (event.event_id, 1)
+    writer.append(recordings.second(1))
+    writer.close()
+
+
+class _Liar(BaseHTTPRequestHandler):
+    """A server that answers with what the test wants."""
+
+    answers: dict[str, bytes] = {}  # noqa: RUF012
+
+    def do_GET(self) -> None:
+        body = self.answers.get(self.path)
+        self.send_response(404 if body is None else 200)
+        self.send_header("Content-Length", str(len(body or b"") + (10 if self.path == "/cut" else 0)))
+        self.end_headers()
+        self.wfile.write(body or b"")
+
+    def log_message(self, *_: object) -> None:
+        """Quiet."""
+
+
+@pytest.fixture
+def liar() -> Iterator[str]:
+    server = ThreadingHTTPServer(("127.0.0.1", 0), _Liar)
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    yield f"http://127.0.0.1:{server.server_address[1]}/"
+    server.shutdown()
+    thread.join()
+    server.server_close()
+
+
+def a_listing(**changes: object) -> bytes:
+    body = b"x" * 20
+    one = {"recording": "r01", "uuid": "0f", "size": 20, "sha256": hashlib.sha256(body).hexdigest(), "href": "/cut"}
+    event = {"event_id": "e", "name": "E", "logbook": "/logbook", "n_unfinished": 0, "recordings": [{**one, **changes}]}
+    return json.dumps({"events": [event]}).encode()
+
+
+@pytest.mark.parametrize(
+    "answer",
+    [
+        b"<html>",
+        b"[]",
+        b'{"events": [{}]}',
+        a_listing(uuid="../../outside"),
+        a_listing(sha256="?"),
+        a_listing(href="http://127.0.0.2/elsewhere"),
+        a_listing(size="many"),
+    ],
+)
+def test_a_server_that_answers_nonsense_is_refused(liar: str, answer: bytes):
+    _Liar.answers = {"/api/downloads": answer}
+    with pytest.raises(StoreError, match="does not answer like stumblelog"):
+        listing(liar)
+
+
+def test_what_came_before_the_connection_broke_is_kept(liar: str, laptop: Store):
+    _Liar.answers = {"/api/downloads": a_listing(), "/cut": b"x" * 10}
+    (event,) = listing(liar)
+    with pytest.raises(StoreError, match=r"fetch again, it goes on where it stopped"):
+        fetch(laptop, event)
+    assert (laptop.data_dir / remote.FOLDER / "0f.part").read_bytes() == b"x" * 10
+    assert laptop.events() == []
+
+
+@pytest.mark.parametrize(
+    ("host", "url"),
+    [
+        ("10.42.0.1", "http://10.42.0.1:8765/"),
+        ("stumblelog.local:80", "http://stumblelog.local:80/"),
+        ("http://10.42.0.1/", "http://10.42.0.1/"),
+        ("[::1]:9000", "http://[::1]:9000/"),
+    ],
+)
+def test_a_host_becomes_the_address_of_its_page(host: str, url: str):
+    assert base_url(host) == url
+
+
+@pytest.mark.parametrize("host", ["", "ftp://car", "file:///etc/passwd", "car:port"])
+def test_what_is_no_address_is_refused(host: str):
+    with pytest.raises(StoreError, match="not .*address"):
+        base_url(host)
+
+
+def test_a_logger_that_is_not_there_is_said_so():
+    listening = listen_on("127.0.0.1", 0)
+    port = listening.getsockname()[1]
+    listening.close()
+    with pytest.raises(StoreError, match="cannot be reached: .*refused"):
+        listing(base_url(f"127.0.0.1:{port}"))
