@@ -22,6 +22,7 @@ COMMANDS = {
     "analyse": "analyse",
     "repair": "repair",
     "report": "report",
+    "fetch": "fetch",
     "work": "work",
 }
 
