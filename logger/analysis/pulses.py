@@ -131,42 +131,71 @@ class _Patch:
     stop: bool
 
 
+def _unchanged(place: int) -> _Patch:
+    return _Patch(place, place, np.empty(0, np.int64), np.empty(0, bool), np.empty(0, np.int64), False)
+
+
+def _stop(place: int) -> _Patch:
+    return _Patch(place, place, np.empty(0, np.int64), np.empty(0, bool), np.empty(0, np.int64), True)
+
+
 def _resolve(edges: IntArray, interval: FloatArray, odd: BoolArray, first: int, last: int, slowest_ns: float) -> _Patch:
-    """Lay the crank's phase through one odd place (intervals first..last) and sort its edges."""
-    start, end = int(edges[first]), int(edges[last + 1])
+    """Decide what an odd place (intervals first..last) is: nothing to mend, a stop, or pulses missing and too many."""
     before = _good_interval(interval, odd, first, -1)
     after = _good_interval(interval, odd, last, +1)
-    nothing = _Patch(first + 1, first + 1, edges[:0], np.empty(0, bool), edges[:0], False)
-    elapsed = float(end - start)
+    elapsed = float(edges[last + 1] - edges[first])
+    longest = first + int(np.argmax(interval[first : last + 1]))
     if before is None and after is None:
-        return nothing
-    stopped = elapsed > LONGEST_LOSS_S * NS_PER_S or before is None or after is None
-    if not stopped and before is not None and after is not None:
+        return _unchanged(first + 1)
+    if before is None or after is None or elapsed > LONGEST_LOSS_S * NS_PER_S:
+        stopped = True
+    else:
         # What comes first after a long silence decides: an engine started again cranks only for some firings.
         first_after = _good_interval(interval, odd, last, +1, GOOD_RUN) if elapsed > 8.0 * before else None
         after = first_after or after
         risen = before / after - 1.0 > 0.25 + FASTEST_RISE_PER_S * elapsed / NS_PER_S
         cranked = after > slowest_ns and elapsed > 4.0 * before
         stopped = risen or cranked
-    if stopped:
-        longest = first + int(np.argmax(interval[first : last + 1]))
-        if interval[longest] < 3.0 * (before or after or 0.0) and interval[longest] < slowest_ns:
-            return nothing
-        return _Patch(longest + 1, longest + 1, edges[:0], np.empty(0, bool), edges[:0], True)
-    assert before is not None and after is not None
-    if max(before, after) > slowest_ns and elapsed < 3.0 * (last + 1 - first) * max(before, after):
-        return nothing
-    if _sagging(interval, first) and max(before, after) > SAG_MATTERS_BELOW * slowest_ns:
-        longest = first + int(np.argmax(interval[first : last + 1]))
-        if interval[longest] < 8.0 * before:
-            return nothing
-        return _Patch(longest + 1, longest + 1, edges[:0], np.empty(0, bool), edges[:0], True)
+    if stopped or before is None or after is None:
+        real = interval[longest] >= 3.0 * (before or after or 0.0) or interval[longest] >= slowest_ns
+        return _stop(longest + 1) if real else _unchanged(first + 1)
+    slowest = max(before, after)
+    if slowest > slowest_ns and elapsed < 3.0 * (last + 1 - first) * slowest:
+        return _unchanged(first + 1)
+    if _sagging(interval, first) and slowest > SAG_MATTERS_BELOW * slowest_ns:
+        return _unchanged(first + 1) if interval[longest] < 8.0 * before else _stop(longest + 1)
+    return _lay_phase(edges, *_widened(interval, first, last, before, after), before, after)
+
+
+def _widened(interval: FloatArray, first: int, last: int, before: float, after: float) -> tuple[int, int]:
+    """Take in a neighbour where that makes the place a whole number of firings: an extra edge cuts one interval in two.
+
+    Its longer piece can pass for good; only a place with a piece too short is widened.
+    """
+    usual = 2.0 / (1.0 / before + 1.0 / after)
+    if float(interval[first : last + 1].min()) > SHORT * usual:
+        return first, last
+    spans = [(first, last), (first, last + 1), (first - 1, last), (first - 1, last + 1)]
+    inside = [(a, b) for a, b in spans if a >= 0 and b < interval.size]
+
+    def misfit(span: tuple[int, int]) -> float:
+        total = float(interval[span[0] : span[1] + 1].sum()) / usual
+        return abs(total - max(1, round(total)))
+
+    best = min(inside, key=misfit)
+    return best if misfit(best) < misfit((first, last)) - 0.1 else (first, last)
+
+
+def _lay_phase(edges: IntArray, first: int, last: int, before: float, after: float) -> _Patch:
+    """Lay the crank's phase through intervals first..last and sort the edges: in phase, or extra; the rest is missing.
+
+    Speed goes evenly from 1/before to 1/after, so phase is a parabola; it is scaled to end on a whole pulse.
+    """
+    start, elapsed = int(edges[first]), float(edges[last + 1] - edges[first])
     inner = edges[first + 1 : last + 1]
-    at = (inner - start) / elapsed
-    # Speed goes evenly from 1/before to 1/after, so phase is a parabola; it is scaled to end on a whole pulse.
-    total = elapsed * 0.5 * (1.0 / before + 1.0 / after)
-    count = max(1, round(total))
+    count = max(1, round(elapsed * 0.5 * (1.0 / before + 1.0 / after)))
     slope = (1.0 / after - 1.0 / before) / (1.0 / after + 1.0 / before)
+    at = (inner - start) / elapsed
     phase = count * (at * (1.0 - slope) + slope * at**2)
     due = np.rint(phase).astype(np.int64)
     off = np.abs(phase - due)

@@ -1,0 +1,72 @@
+"""Bands of voltages and of rail pressure."""
+
+import numpy as np
+import pytest
+
+from logger.analysis import bands
+from logger.event import FloatArray, Trace
+
+
+def trace(value: FloatArray, rate_hz: float = 100.0) -> Trace:
+    return Trace(np.rint(np.arange(value.size) / rate_hz * 1e9).astype(np.int64), value)
+
+
+def noisy(level: FloatArray, spread: float, seed: int = 5) -> FloatArray:
+    return level + spread * np.random.default_rng(seed).standard_normal(level.size)
+
+
+def test_the_noise_is_read_beside_drift_and_dips() -> None:
+    level = 13.9 - 0.0005 * np.arange(5000.0)
+    level[2000:2100] -= 6.0
+    assert bands.noise(noisy(level, 0.02)) == pytest.approx(0.02, rel=0.1)
+
+
+def test_a_dip_has_its_bounds_and_depth() -> None:
+    level = np.full(3000, 13.9)
+    level[1500:1510] = 7.0
+    (dip,) = bands.voltage_dips("battery_voltage", trace(noisy(level, 0.02)))
+    assert (dip.last_good_ns, dip.from_ns, dip.to_ns) == (14_990_000_000, 15_000_000_000, 15_090_000_000)
+    assert dip.depth == pytest.approx(6.9, abs=0.1)
+
+
+def test_a_battery_that_fades_over_minutes_does_not_dip() -> None:
+    assert bands.voltage_dips("battery_voltage", trace(noisy(np.linspace(13.9, 10.0, 12_000), 0.02))) == []
+
+
+def test_a_voltage_that_is_absent_or_constant_does_not_dip() -> None:
+    assert bands.voltage_dips("battery_voltage", trace(np.empty(0))) == []
+    assert bands.voltage_dips("battery_voltage", trace(np.full(1000, 12.0))) == []
+
+
+def test_the_floor_lies_under_what_manifold_vacuum_gives() -> None:
+    closed = noisy(np.full(2000, 200.0), 2.0)
+    band = bands.pressure_band(closed, np.concatenate((closed, noisy(np.full(2000, 260.0), 2.0))), 2.0)
+    assert band is not None
+    assert 160 < band.floor < 190
+    assert band.full == pytest.approx(262, abs=4)
+
+
+def test_a_starved_half_of_the_event_does_not_lower_the_floor() -> None:
+    closed = noisy(np.full(1000, 200.0), 2.0)
+    starved = noisy(np.full(1500, 90.0), 2.0)
+    band = bands.pressure_band(np.concatenate((closed, starved[:300])), np.concatenate((closed, starved)), 2.0)
+    assert band is not None
+    assert band.floor > 150
+
+
+def test_a_falling_rail_is_dated_where_it_left_the_level_before() -> None:
+    # Level 250 kPa, at 1.00 s a fall of 2 kPa a millisecond: 7 % are gone after 8.75 ms.
+    time = np.arange(300) / 100
+    level = np.where(time < 1.0, 250.0, np.maximum(250.0 - 2000.0 * (time - 1.0), 70.0))
+    band = bands.PressureBand(200.0, 250.0, 175.0, 1.0)
+    left, before = bands.fall(trace(level), 1_040_000_000, band)
+    assert left / 1e9 == pytest.approx(1.00875, abs=0.002)
+    assert before == pytest.approx(250.0)
+
+
+def test_the_mixture_no_longer_lights_below_forty_five_percent_of_the_level() -> None:
+    time = np.arange(300) / 100
+    level = np.where(time < 1.0, 250.0, np.maximum(250.0 - 2000.0 * (time - 1.0), 70.0))
+    # 112.5 kPa is reached 68.75 ms after the fall began; the next sample is at 1.07 s.
+    assert bands.misfires_at(trace(level), 1_000_000_000, 2_000_000_000, 250.0) == 1_070_000_000
+    assert bands.misfires_at(trace(np.full(300, 200.0)), 0, 2_000_000_000, 250.0) is None

@@ -1,0 +1,120 @@
+"""Edges to firings: what is kept, what is filled in, what is thrown out, where the engine stopped."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from logger.analysis.pulses import clean
+from logger.event import Engine, IntArray
+
+FOUR = Engine(cylinders=4, idle_rpm=900, redline_rpm=6500)
+MS = 1_000_000
+
+
+def even(count: int, interval_ms: float = 5.0, start_ms: float = 0.0) -> IntArray:
+    return np.rint((start_ms + np.arange(count) * interval_ms) * MS).astype(np.int64)
+
+
+def test_an_even_train_stays_as_it_is() -> None:
+    firings = clean(even(200), FOUR)
+    assert firings.time_ns.tolist() == even(200).tolist()
+    assert firings.seen.all()
+    assert firings.extra_ns.size == 0
+
+
+def test_speed_is_pulses_over_time_over_pulses_per_revolution() -> None:
+    # 5 ms between pulses, two pulses a turn: 10 ms a turn, 100 turns a second.
+    assert clean(even(50), FOUR).speed_rps == pytest.approx(np.full(50, 100.0))
+
+
+@pytest.mark.parametrize("missing", [1, 2, 5, 40])
+def test_missing_pulses_are_counted_and_put_where_they_were_due(missing: int) -> None:
+    edges = np.delete(even(200), slice(80, 80 + missing))
+    firings = clean(edges, FOUR)
+    assert firings.missing_runs().tolist() == [[80, 80 + missing]]
+    assert firings.time_ns == pytest.approx(even(200), abs=0.2 * MS)
+
+
+def test_an_extra_edge_between_two_firings_is_thrown_out() -> None:
+    edges = np.sort(np.append(even(200), 80 * 5 * MS + int(1.3 * MS)))
+    firings = clean(edges, FOUR)
+    assert firings.extra_ns.tolist() == [80 * 5 * MS + int(1.3 * MS)]
+    assert firings.seen.all()
+    assert firings.time_ns.tolist() == even(200).tolist()
+
+
+def test_a_wire_that_doubles_every_tenth_pulse_still_gives_the_firings() -> None:
+    bounce = even(200)[5::10] + int(0.6 * MS)
+    firings = clean(np.sort(np.append(even(200), bounce)), FOUR)
+    assert firings.time_ns.tolist() == even(200).tolist()
+    assert firings.extra_ns.tolist() == bounce.tolist()
+
+
+def test_a_crank_that_really_slows_has_lost_no_pulse() -> None:
+    interval = 5.0 * 1.01 ** np.arange(120)  # a hundredth longer each firing, down to a third of the speed
+    firings = clean(np.rint(np.cumsum(interval) * MS).astype(np.int64), FOUR)
+    assert firings.seen.all()
+    assert firings.extra_ns.size == 0
+
+
+def test_a_crank_dragged_to_a_stop_has_lost_no_pulse() -> None:
+    # A start-line stall as measured: the last intervals grow, then silence, then the starter.
+    interval = [31.0] * 40 + [32.0, 34.0, 37.4, 45.2, 98.0, 1500.0] + [114.0] * 8
+    firings = clean(np.rint(np.cumsum(interval) * MS).astype(np.int64), FOUR)
+    assert firings.seen.all()
+    assert firings.bounds().size == 3
+
+
+def test_a_silence_of_more_than_three_seconds_ends_the_stretch() -> None:
+    firings = clean(np.concatenate((even(100), even(100, start_ms=4000.0))), FOUR)
+    assert firings.bounds().tolist() == [0, 100, 200]
+    assert firings.seen.all()
+
+
+def test_pulses_that_return_at_cranking_speed_begin_a_new_stretch() -> None:
+    cranking = even(20, interval_ms=110.0, start_ms=99 * 33.0 + 1200.0)
+    firings = clean(np.concatenate((even(100, interval_ms=33.0), cranking)), FOUR)
+    assert firings.bounds().tolist() == [0, 100, 120]
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 3])
+def test_fewer_than_four_edges_are_no_firings(count: int) -> None:
+    firings = clean(even(count), FOUR)
+    assert firings.time_ns.size == 0
+    assert firings.bounds().tolist() == [0]
+
+
+def test_duplicates_and_disorder_do_no_harm() -> None:
+    edges = np.concatenate((even(100), even(100)[::3]))
+    firings = clean(np.random.default_rng(1).permutation(edges), FOUR)
+    assert firings.time_ns.tolist() == even(100).tolist()
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    cylinders=st.integers(1, 8),
+    rpm=st.floats(1200, 7000),
+    jitter=st.floats(0, 0.03),
+    gap=st.integers(2, 12),
+    seed=st.integers(0, 1000),
+)
+def test_a_gap_is_found_for_any_engine_speed_and_jitter(
+    cylinders: int, rpm: float, jitter: float, gap: int, seed: int
+) -> None:
+    engine = Engine(cylinders=cylinders, idle_rpm=900)
+    interval_ms = 60_000.0 / rpm / engine.pulses_per_revolution
+    random = np.random.default_rng(seed)
+    edges = even(150, interval_ms) + np.rint(jitter * interval_ms * random.standard_normal(150) * MS).astype(np.int64)
+    firings = clean(np.delete(edges, slice(70, 70 + gap)), engine)
+    assert firings.missing_runs().tolist() == [[70, 70 + gap]]
+    assert firings.extra_ns.size == 0
+
+
+@given(shift=st.integers(-(10**15), 10**15))
+@settings(max_examples=20, deadline=None)
+def test_shifting_time_shifts_the_firings_and_nothing_else(shift: int) -> None:
+    edges = np.delete(even(200), slice(80, 85))
+    here, there = clean(edges, FOUR), clean(edges + shift, FOUR)
+    assert (here.time_ns + shift).tolist() == there.time_ns.tolist()
+    assert here.seen.tolist() == there.seen.tolist()

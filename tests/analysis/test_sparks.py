@@ -1,0 +1,39 @@
+"""A clamp's misses are worth what the clamp is worth."""
+
+import numpy as np
+
+from logger.analysis.sparks import overlooked_share, scoring_stretches, unsparked
+
+MS = 1_000_000
+
+
+def test_a_tach_pulse_without_a_spark_near_it_is_unsparked() -> None:
+    tach = np.arange(10, dtype=np.int64) * 5 * MS
+    sparks = np.delete(tach + 30_000, [4, 5])
+    assert np.flatnonzero(unsparked(tach, sparks)).tolist() == [4, 5]
+
+
+def test_two_misses_in_a_row_convince_where_the_clamp_never_missed() -> None:
+    missing = np.zeros(20_000, bool)
+    missing[[7000, 7001]] = True
+    stretches = scoring_stretches(missing, overlooked_share(missing))
+    assert [(first, last) for first, last, _ in stretches] == [(7000, 7001)]
+
+
+def test_a_clamp_that_overlooks_one_spark_in_thirty_convicts_nobody_by_itself() -> None:
+    missing = np.random.default_rng(4).random(200_000) < 1 / 30
+    assert scoring_stretches(missing, overlooked_share(missing)) == []
+
+
+def test_the_same_clamp_still_shows_a_row_of_misses() -> None:
+    missing = np.random.default_rng(4).random(200_000) < 1 / 30
+    missing[50_000:50_020] = True
+    stretches = scoring_stretches(missing, overlooked_share(missing))
+    assert len(stretches) == 1
+    assert abs(stretches[0][0] - 50_000) <= 3
+
+
+def test_two_rows_far_apart_are_two_stretches() -> None:
+    missing = np.zeros(20_000, bool)
+    missing[500:505] = missing[9000:9010] = True
+    assert [s[:2] for s in scoring_stretches(missing, 1e-4)] == [(500, 504), (9000, 9009)]
