@@ -101,7 +101,10 @@ class Repair:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """A day's recordings in time order, with the engine they belong to and the repairs between them."""
+    """A day's recordings in time order, with the engine they belong to and the repairs between them.
+
+    circumstances: what people entered of fuel, road, weather and vehicle, see logger/circumstances.py.
+    """
 
     name: str
     engine: Engine
@@ -109,3 +112,4 @@ class Event:
     kind: EventKind = "competition"
     started_utc: datetime | None = None
     repairs: tuple[Repair, ...] = ()
+    circumstances: Mapping[str, str | float] = field(default_factory=dict)

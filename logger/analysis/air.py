@@ -1,6 +1,7 @@
 """Engine output referred to standard air, and from wheels to crank.
 
     correction(standard, pressure_kpa, temperature_degc, vapour_kpa=0) -> factor by which measured torque is multiplied
+    vapour_pressure(temperature_degc, humidity_percent) -> kPa
     at_crank(at_wheels, loss) -> torque or power before the driveline
 
 | standard | reference | factor for a naturally aspirated petrol engine |
@@ -15,6 +16,7 @@ result. Common practice, no source: 12 to 18 per cent for rear drive with a manu
 140 at the crank.
 """
 
+from math import exp
 from typing import Literal
 
 from logger.errors import AnalysisError
@@ -50,6 +52,15 @@ def correction(
     if standard == "DIN 70020":
         return float((101.3 / pressure_kpa) * (kelvin / 293.0) ** 0.5)
     raise AnalysisError(f"standard {standard!r}: known are SAE J1349, ISO 1585 and DIN 70020")
+
+
+def vapour_pressure(temperature_degc: float, humidity_percent: float) -> float:
+    """Partial pressure of the water in the air, kPa (O. A. Alduchov & R. E. Eskridge, J. Appl. Meteorol. 35 (1996)
+    601-609: within 0.4 % from -40 to 50 °C). Raises AnalysisError on a humidity that there is not."""
+    if not 0 <= humidity_percent <= 100:
+        raise AnalysisError(f"relative humidity {humidity_percent:g} %: expected 0 to 100 %")
+    saturated = 0.61094 * exp(17.625 * temperature_degc / (temperature_degc + 243.04))
+    return float(humidity_percent / 100.0 * saturated)
 
 
 def at_crank(at_wheels: float, loss: float = REAR_DRIVE_LOSS) -> float:

@@ -14,6 +14,7 @@ import numpy as np
 from logger.analysis import (
     bands,
     causes,
+    coverage,
     evidence,
     links,
     next_tests,
@@ -26,6 +27,7 @@ from logger.analysis import (
 )
 from logger.analysis import order as orders
 from logger.analysis.findings import Effect, Findings, SensorFault, Stumble
+from logger.analysis.pull_findings import pull_findings
 from logger.event import NS_PER_S, Cause, Engine, Event, FloatArray, IntArray, Recording, Trace
 
 Progress = Callable[[float], None]
@@ -60,7 +62,10 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
     main, others = main_cause(found_stumbles)
     everything = faults + search.tach_faults
     running = [view.running_spans() for view in views]
-    linked = links.link(event, found_stumbles, running, everything)
+    frames = links.frames_of(event, found_stumbles, running, everything)
+    linked = links.linked(frames)
+    runs, work = repairs.cut(event, frames)
+    exposures = [run.exposure for run in runs]
     findings = Findings(
         stumbles=found_stumbles,
         sensor_faults=everything,
@@ -73,7 +78,7 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
         linked_heat=linked["linked_heat"],
         linked_shock=linked["linked_shock"],
         links=linked,
-        repairs=repairs.judge(event, found_stumbles, running, everything),
+        repairs=repairs.judge_runs(runs, work),
         next_tests=next_tests.for_findings(found_stumbles, main, others, event.engine, linked),
         summary=evidence.summary(found_stumbles, main),
         not_judged=not_judged(event, views, scale),
@@ -83,6 +88,10 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
             for view, spans in zip(views, running, strict=True)
             for a, b in spans
         ],
+        exposure=[exposure.to_dict() for exposure in exposures],
+        provoke=coverage.plan(exposures, linked["linked_heat"], linked["linked_shock"]),
+        proof_ahead=repairs.proof_ahead(runs),
+        pulls=pull_findings(event, running, found_stumbles),
     )
     report(1.0)
     return findings

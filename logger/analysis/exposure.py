@@ -7,15 +7,15 @@
 Everything is counted over the time at risk and in bursts, see frames.py, which also says what the arguments are.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence, Set
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
 from logger.analysis.findings import Stumble
 from logger.analysis.frames import CELL_S, Frame, Interval, frame, inside, knocks_at_risk, smooth, struck_by
-from logger.event import NS_PER_S, Engine, Event, FloatArray, Recording
+from logger.event import NS_PER_S, Cause, Engine, Event, FloatArray, Recording
 
 STEP_VOLT = 0.25
 HOT_STOP_DEGC = 80.0
@@ -47,7 +47,8 @@ class Exposure:
     """One recording's running in numbers, small enough for the logbook.
 
     `knocks` (temperature, level) counts knocks at risk by coolant (last row: not measured) and level. For each burst,
-    `burst_degc` is the coolant at its begin and `burst_g` the knock right before it, NaN where there was none.
+    `burst_degc` is the coolant at its begin and `burst_g` the knock right before it, NaN where there was none, and
+    `burst_causes` what its stumbles were put down to. `from_s`: where in the recording it begins, if not at its start.
     """
 
     recording: str
@@ -60,7 +61,9 @@ class Exposure:
     knocks: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
     burst_degc: FloatArray = field(default_factory=lambda: np.empty(0))
     burst_g: FloatArray = field(default_factory=lambda: np.empty(0))
-    entered: dict[str, str] = field(default_factory=dict)
+    burst_causes: tuple[tuple[Cause, ...], ...] = ()
+    entered: dict[str, Any] = field(default_factory=dict)
+    from_s: float = 0.0
 
     def to_dict(self) -> dict[str, Any]:
         """Plain lists and numbers; histograms without their empty ends."""
@@ -72,10 +75,12 @@ class Exposure:
             "stumbles": self.stumbles,
             "bursts": self.bursts,
             "histograms": {name: _trimmed(histogram) for name, histogram in self.histograms.items()},
-            "knocks": self.knocks.tolist(),
+            "knocks": [[*map(int, cell), int(self.knocks[tuple(cell)])] for cell in np.argwhere(self.knocks)],
             "burst_degc": _plain(self.burst_degc),
             "burst_g": _plain(self.burst_g),
+            "burst_causes": [list(causes) for causes in self.burst_causes],
             "entered": dict(self.entered),
+            "from_s": round(self.from_s, 3),
         }
 
     @classmethod
@@ -92,10 +97,23 @@ class Exposure:
                 name: Histogram(np.asarray(h["edges"], float), np.asarray(h["seconds"]), np.asarray(h["bursts"]))
                 for name, h in document["histograms"].items()
             },
-            knocks=np.asarray(document["knocks"], dtype=float),
+            knocks=_dense(document["knocks"]),
             burst_degc=np.array([np.nan if v is None else v for v in document["burst_degc"]], dtype=float),
             burst_g=np.array([np.nan if v is None else v for v in document["burst_g"]], dtype=float),
+            burst_causes=tuple(tuple(causes) for causes in document["burst_causes"]),
             entered=dict(document["entered"]),
+            from_s=document["from_s"],
+        )
+
+    def only(self, causes: Set[Cause]) -> "Exposure":
+        """The same running with only the bursts in which one of these causes was seen; histograms stay as they are."""
+        kept = np.array([not causes.isdisjoint(seen) for seen in self.burst_causes], dtype=bool)
+        return replace(
+            self,
+            bursts=int(kept.sum()),
+            burst_degc=self.burst_degc[kept],
+            burst_g=self.burst_g[kept],
+            burst_causes=tuple(seen for seen in self.burst_causes if not causes.isdisjoint(seen)),
         )
 
 
@@ -104,7 +122,9 @@ def of(recording: Recording, engine: Engine, running: Sequence[Interval], stumbl
     return summarise(frame(recording, engine, running, stumbles))
 
 
-def summarise(cells: Frame, hot_stop_s: float | None = None, entered: dict[str, str] | None = None) -> Exposure:
+def summarise(
+    cells: Frame, hot_stop_s: float | None = None, entered: Mapping[str, Any] | None = None, from_s: float = 0.0
+) -> Exposure:
     """An Exposure from a frame. hot_stop_s: seconds between a hot stop and this recording's start, where known."""
     begins = cells.bursts_s[:, 0]
     values = dict(cells.values)
@@ -135,21 +155,31 @@ def summarise(cells: Frame, hot_stop_s: float | None = None, entered: dict[str, 
         knocks=_knock_table(cells),
         burst_degc=cells.at("coolant_temperature", begins),
         burst_g=struck_by(cells, _lows(cells)),
-        entered=entered or {},
+        burst_causes=_causes(cells),
+        entered=dict(entered or {}),
+        from_s=from_s,
     )
 
 
-def of_event(event: Event, frames: Sequence[Frame], entered: dict[str, str] | None = None) -> list[Exposure]:
+def of_event(event: Event, frames: Sequence[Frame], entered: Mapping[str, Any] | None = None) -> list[Exposure]:
     """All recordings of an event; where the clock relates them, with the time since the engine was stopped hot.
 
     entered: what people entered for the event, such as {"fuel": "half", "road": "wet"}, kept with each recording.
     """
-    found, stopped_ns = [], None
+    since = hot_stops(event, frames)
+    return [summarise(cells, hot_stop_s, entered) for cells, hot_stop_s in zip(frames, since, strict=True)]
+
+
+def hot_stops(event: Event, frames: Sequence[Frame]) -> list[float | None]:
+    """For each recording the seconds since the engine was stopped hot before it; None where it was not, or no clock
+    relates the recordings."""
+    found: list[float | None] = []
+    stopped_ns: int | None = None
     for recording, cells in zip(event.recordings, frames, strict=True):
-        hot_stop_s = None
+        since_s = None
         if stopped_ns is not None and recording.offset_ns is not None:
-            hot_stop_s = max(0.0, (recording.offset_ns - stopped_ns) / NS_PER_S)
-        found.append(summarise(cells, hot_stop_s, entered))
+            since_s = max(0.0, (recording.offset_ns - stopped_ns) / NS_PER_S)
+        found.append(since_s)
         last = np.flatnonzero(cells.running)
         if last.size and recording.offset_ns is not None:
             at_s = float(cells.time_s[last[-1]])
@@ -177,6 +207,21 @@ def _lows(cells: Frame) -> FloatArray:
     """Lower bound of the onset of each burst's first stumble."""
     lows: FloatArray = cells.onset_low_s[np.searchsorted(cells.onsets_s, cells.bursts_s[:, 0])]
     return lows
+
+
+def _causes(cells: Frame) -> tuple[tuple[Cause, ...], ...]:
+    """For each burst the causes of its stumbles, in the order of the alphabet."""
+    return tuple(
+        tuple(sorted({s.cause for s in cells.stumbles if begin <= s.onset_s <= end})) for begin, end in cells.bursts_s
+    )
+
+
+def _dense(triples: Sequence[Sequence[float]]) -> FloatArray:
+    """The table of knocks again, from [row, column, count] of those cells that hold any."""
+    table = np.zeros((EDGES["coolant_temperature"].size, LEVEL_EDGES.size - 1))
+    for row, column, count in triples:
+        table[int(row), int(column)] = count
+    return table
 
 
 def _knock_table(cells: Frame) -> FloatArray:

@@ -104,6 +104,9 @@ class NextTest:
 class Findings:
     """Everything found in one event. `main_cause` None: nothing was found; a link None: nobody can tell.
 
+    `exposure`: each run's (exposure.py), from which a season is judged. `provoke`: how to bring the stumbles out again;
+    `proof_ahead`: how much clean running a repair made now would need. `pulls`: see pull_findings.py.
+
     `not_judged` says in sentences what could not be judged and why; `rejected` why candidates were no stumbles.
     """
 
@@ -122,6 +125,10 @@ class Findings:
     not_judged: list[str] = field(default_factory=list)
     rejected: list[dict[str, Any]] = field(default_factory=list)
     runs: list[dict[str, Any]] = field(default_factory=list)
+    exposure: list[dict[str, Any]] = field(default_factory=list)
+    provoke: list[str] = field(default_factory=list)
+    proof_ahead: str | None = None
+    pulls: dict[str, Any] = field(default_factory=dict)
 
     def as_json(self) -> dict[str, Any]:
         """The contract's object, ready for json.dumps."""

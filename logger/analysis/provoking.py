@@ -3,16 +3,16 @@
 matched_conditions(runs_before) -> list[Matched]
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence, Set
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from logger.analysis import exposure, links
 from logger.analysis.exposure import Exposure
-from logger.analysis.frames import Frame
-from logger.event import FloatArray
+from logger.analysis.frames import Frame, with_stumbles
+from logger.event import Cause, FloatArray
 
 Kind = Literal["driving", "hot", "knocks", "hot_knocks"]
 
@@ -55,15 +55,29 @@ class Matched:
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """One stretch of recording between repairs; from the logbook it comes without the frame behind its exposure."""
+    """One stretch of recording between repairs. From the logbook it comes without the frame behind its exposure, and
+    with what the analysis of its event said brings the stumbles out."""
 
     exposure: Exposure
     frame: Frame | None = None
+    linked_heat: bool | None = None
+    linked_shock: bool | None = None
+
+    def causes(self) -> list[Cause]:
+        """The cause of each stumble; without a frame the causes of each burst."""
+        if self.frame is not None:
+            return [stumble.cause for stumble in self.frame.stumbles]
+        return [cause for seen in self.exposure.burst_causes for cause in seen]
+
+    def only(self, causes: Set[Cause]) -> "Run":
+        """The same running with only what is put down to these causes."""
+        if self.frame is None:
+            return replace(self, exposure=self.exposure.only(causes))
+        cells = with_stumbles(self.frame, [s for s in self.frame.stumbles if s.cause in causes])
+        return replace(self, exposure=exposure.summarise(cells, from_s=self.exposure.from_s), frame=cells)
 
 
-def matched_conditions(
-    before: Sequence[Run], linked_heat: bool | None = None, linked_shock: bool | None = None
-) -> list[Matched]:
+def matched_conditions(before: Sequence[Run]) -> list[Matched]:
     """The exposures that count, from what brought the bursts out before the repair, and only from that.
 
     The limits lie a little below the least that was seen to do it (4/5 of the level, 2.5 °C), at the edges of the
@@ -73,6 +87,10 @@ def matched_conditions(
     if frames:
         found = links.linked(frames)
         linked_heat, linked_shock = found["linked_heat"], found["linked_shock"]
+    else:
+        failed = [run for run in before if run.exposure.bursts]
+        linked_heat = _agreed(run.linked_heat for run in failed)
+        linked_shock = _agreed(run.linked_shock for run in failed)
     from_g = _least([run.exposure.burst_g for run in before], exposure.LEVEL_EDGES, 0.8, 0.0)
     from_degc = _least([run.exposure.burst_degc for run in before], exposure.EDGES["coolant_temperature"], 1.0, 2.5)
     if linked_heat and linked_shock:
@@ -83,6 +101,12 @@ def matched_conditions(
     if np.isfinite(from_degc):
         asked.append(Matched("hot", from_degc))
     return asked or [Matched("driving")]
+
+
+def _agreed(verdicts: Iterable[bool | None]) -> bool | None:
+    """What all events that could tell say alike; None where they contradict each other or none could tell."""
+    told = {verdict for verdict in verdicts if verdict is not None}
+    return told.pop() if len(told) == 1 else None
 
 
 def _least(values: Sequence[FloatArray], edges: FloatArray, scale: float, less: float) -> float:

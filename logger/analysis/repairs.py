@@ -41,6 +41,7 @@ from logger.event import NS_PER_S, Cause, Event, Repair
 
 AGREE_P = 0.2
 OWN_SHARE = 0.15
+TOGETHER_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +84,8 @@ def judge_frames(event: Event, frames: Sequence[Frame]) -> list[RepairVerdict]:
 
 def cut(event: Event, frames: Sequence[Frame]) -> tuple[list[Run], list[Work]]:
     """Runs between repairs, and how many of them lie before each repair; a recording may hold a repair within it."""
-    places = [_place(event, repair) for repair in event.repairs]
+    places = repair_places(event)
+    since = exposure.hot_stops(event, frames)
     runs: list[Run] = []
     before: dict[tuple[int, float], int] = {}
     for number, cells in enumerate(frames):
@@ -93,12 +95,28 @@ def cut(event: Event, frames: Sequence[Frame]) -> tuple[list[Run], list[Work]]:
             before[(number, from_s)] = len(runs)
             part = grids.part(cells, from_s, to_s) if cuts else cells
             if part.running.any():
-                runs.append(Run(exposure.summarise(part), part))
+                told = exposure.summarise(part, since[number], event.circumstances, from_s)
+                runs.append(Run(told, part))
     before[(len(frames), 0.0)] = len(runs)
     return runs, [
         Work(repair.what, None if place is None else before[place], repair.suspect)
         for repair, place in zip(event.repairs, places, strict=True)
     ]
+
+
+def repair_places(event: Event) -> list[tuple[int, float] | None]:
+    """For each repair the recording that follows it, or holds it, and the second in it; None: no clock relates them.
+
+    Needs no samples. Work done within TOGETHER_S of other work is one repair, and has the place of the first of it.
+    """
+    order = sorted(
+        (repair.offset_ns, number) for number, repair in enumerate(event.repairs) if repair.offset_ns is not None
+    )
+    places = [_place(event, repair) for repair in event.repairs]
+    for (one_ns, one), (next_ns, following) in pairwise(order):
+        if next_ns - one_ns <= TOGETHER_S * NS_PER_S:
+            places[following] = places[one]
+    return places
 
 
 def _place(event: Event, repair: Repair) -> tuple[int, float] | None:
@@ -119,13 +137,8 @@ def _place(event: Event, repair: Repair) -> tuple[int, float] | None:
     return (len(event.recordings), 0.0) if last_is_known else None
 
 
-def judge_runs(
-    runs: Sequence[Run], work: Sequence[Work], linked_heat: bool | None = None, linked_shock: bool | None = None
-) -> list[RepairVerdict]:
-    """A verdict for each of `work`, in order, over runs in time order: of one event, or of a season.
-
-    linked_heat, linked_shock: what the analysis of those events said, for runs that come without frames.
-    """
+def judge_runs(runs: Sequence[Run], work: Sequence[Work]) -> list[RepairVerdict]:
+    """A verdict for each of `work`, in order, over runs in time order: of one event, or of a season."""
     verdicts: dict[int, RepairVerdict] = {
         number: _undated(one) for number, one in enumerate(work) if one.runs_before is None
     }
@@ -138,7 +151,7 @@ def judge_runs(
             since, earlier = last, []
         before, after = [*earlier, *own], _after(runs, groups, g)
         before, after, others = _of_its_cause(before, after, group.suspects)
-        matched = matched_conditions(before, linked_heat, linked_shock)
+        matched = matched_conditions(before)
         later = [name for other in groups[g + 1 :] for name in other.names]
         verdict = _verdict(group, before, after, matched, Aside(later, bool(g), others))
         if verdict.verdict == "fixed":
@@ -148,37 +161,27 @@ def judge_runs(
     return [verdicts[number] for number in range(len(work))]
 
 
-def proof_ahead(runs: Sequence[Run], linked_heat: bool | None = None, linked_shock: bool | None = None) -> str | None:
+def proof_ahead(runs: Sequence[Run]) -> str | None:
     """Before any work: how much clean running it will take to call it fixed; None while nothing has stumbled."""
     if not any(run.exposure.bursts for run in runs):
         return None
     work = Work("work still to be done", len(runs))
-    return judge_runs(runs, [work], linked_heat, linked_shock)[0].needed
+    return judge_runs(runs, [work])[0].needed
 
 
 def _of_its_cause(
     before: Sequence[Run], after: Sequence[Run], suspects: frozenset[Cause]
 ) -> tuple[list[Run], list[Run], list[Cause]]:
-    """Runs with only the stumbles of the causes seen before the work (of the suspected ones, if they were seen), and
-    the causes left out. Undetermined ones always count. Runs without frames are left as they are."""
-    frames = [run.frame for run in (*before, *after)]
-    if any(cells is None for cells in frames):
-        return list(before), list(after), []
-    seen = Counter(s.cause for run in before if run.frame for s in run.frame.stumbles if s.cause != "undetermined")
+    """Runs with only the bursts of the causes seen before the work (of the suspected ones, if they were seen), and
+    the causes left out. Undetermined ones always count."""
+    seen = Counter(cause for run in before for cause in run.causes() if cause != "undetermined")
     causes = {cause for cause, n in seen.items() if n >= OWN_SHARE * seen.total()}
     causes = (causes & suspects) or causes
-    left_out = {s.cause for run in after if run.frame for s in run.frame.stumbles} - causes - {"undetermined"}
+    left_out = {cause for run in after for cause in run.causes()} - causes - {"undetermined"}
     if not causes or (not left_out and causes == set(seen)):
         return list(before), list(after), []
-    counted = causes | {"undetermined"}
-
-    def only(run: Run) -> Run:
-        if run.frame is None:
-            return run
-        cells = grids.with_stumbles(run.frame, [s for s in run.frame.stumbles if s.cause in counted])
-        return Run(exposure.summarise(cells), cells)
-
-    return [only(run) for run in before], [only(run) for run in after], sorted(left_out)
+    counted: set[Cause] = {*causes, "undetermined"}
+    return [run.only(counted) for run in before], [run.only(counted) for run in after], sorted(left_out)
 
 
 def _grouped(work: Sequence[Work], n_runs: int) -> list[_Group]:

@@ -2,13 +2,14 @@
 
 import time
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pytest
 
 from logger.analysis import exposure, repairs
 from logger.analysis.findings import RepairVerdict, Stumble
 from logger.analysis.frames import frame
-from logger.analysis.provoking import Run
+from logger.analysis.provoking import Run, matched_conditions
 from logger.analysis.repairs import Work
 from logger.event import Cause, Event, Recording, Repair
 from tests.analysis.invented import ENGINE, event, run, running, stumble
@@ -210,12 +211,20 @@ def test_how_long_proof_takes_is_said_before_the_work() -> None:
     assert repairs.proof_ahead([]) is None
 
 
+def test_two_repairs_in_one_minute_are_one_even_while_the_logger_runs_on() -> None:
+    recordings = [run("r01", KNOCKS, offset_s=0.0)]
+    done = [Repair(FEED, offset_ns=25 * 10**9), Repair("new coil", offset_ns=40 * 10**9)]
+    found = judge(event(recordings, done), [stumble("r01", 6.03), stumble("r01", 14.03)])
+    assert [one.rate_before_per_h for one in found] == [288.0, 288.0]  # two bursts in 25 s
+    assert all("Done together (renewed the coil feed wire and new coil)" in one.sentence for one in found)
+
+
 def test_no_repairs_no_verdicts() -> None:
     recordings, stumbles = runs(2, 1)
     assert judge(event(recordings), stumbles) == []
 
 
-def season() -> tuple[list[Run], list[Work]]:
+def season(linked_shock: bool | None = True) -> tuple[list[Run], list[Work]]:
     """Forty recordings as the logbook keeps them: twelve that failed, then clean ones, with four repairs."""
     kept = []
     for failed in (True, False):
@@ -223,13 +232,35 @@ def season() -> tuple[list[Run], list[Work]]:
         kept.append(exposure.summarise(cells).to_dict())
     documents = [kept[0]] * 12 + [kept[1]] * 28
     work = [Work("new coil", 3), Work("new ignition module", 7), Work(FEED, 12), Work("new plugs", 30)]
-    return [Run(exposure.Exposure.from_dict(document)) for document in documents], work
+    logged = [exposure.Exposure.from_dict(document) for document in documents]
+    return [Run(one, linked_shock=linked_shock) for one in logged], work
 
 
 def test_a_season_is_judged_from_the_logbook_alone() -> None:
     logged, work = season()
-    found = repairs.judge_runs(logged, work, linked_shock=True)
+    found = repairs.judge_runs(logged, work)
     assert [one.verdict for one in found] == ["not_fixed", "not_fixed", "fixed", "too_early"]
+
+
+def test_a_season_leaves_bursts_of_another_cause_out_as_well() -> None:
+    logged, _ = season()
+    cells = frame(run("r01", KNOCKS, WARM), ENGINE, [(0.0, 60.0)], [stumble("r01", 38.0, cause="fuel_delivery")])
+    other = Run(exposure.Exposure.from_dict(exposure.summarise(cells).to_dict()), linked_shock=False)
+    (found,) = repairs.judge_runs([*logged[:12], other, *logged[12:]], [Work(FEED, 12)])
+    assert found.verdict == "fixed"
+    assert "another cause since are not counted here: fuel_delivery" in found.sentence
+
+
+@pytest.mark.parametrize(
+    ("told", "asked"),
+    [((True, None), "knocks"), ((True, False), "driving"), ((False, False), "driving"), ((None, None), "driving")],
+)
+def test_events_that_contradict_each_other_leave_every_condition_possible(
+    told: tuple[bool | None, bool | None], asked: str
+) -> None:
+    logged, _ = season()
+    failed = [replace(run, linked_shock=linked) for run, linked in zip(logged, told, strict=False)]
+    assert matched_conditions(failed)[0].kind == asked
 
 
 def test_a_season_of_forty_recordings_is_judged_in_200_ms() -> None:
@@ -237,14 +268,14 @@ def test_a_season_of_forty_recordings_is_judged_in_200_ms() -> None:
     took = []
     for _ in range(3):
         begin = time.perf_counter()
-        repairs.judge_runs(logged, work, linked_shock=True)
+        repairs.judge_runs(logged, work)
         took.append(time.perf_counter() - begin)
     assert min(took) < 0.2
 
 
 @pytest.mark.parametrize("linked_shock", [True, False, None])
 def test_what_cannot_be_told_is_asked_for_as_well(linked_shock: bool | None) -> None:
-    logged, _ = season()
+    logged, _ = season(linked_shock)
     smooth = exposure.summarise(frame(run("s", (), WARM), ENGINE, [(0.0, 60.0)]))
-    found = repairs.judge_runs(logged[:12] + [Run(smooth)] * 20, [Work(FEED, 12)], linked_shock=linked_shock)
+    found = repairs.judge_runs(logged[:12] + [Run(smooth)] * 20, [Work(FEED, 12)])
     assert found[0].verdict == ("fixed" if linked_shock is False else "too_early")

@@ -2,7 +2,7 @@
 
 import pytest
 
-from logger.analysis.air import at_crank, correction
+from logger.analysis.air import at_crank, correction, vapour_pressure
 from logger.errors import AnalysisError
 
 INHG_KPA = 3.386389  # conventional inch of mercury
@@ -67,3 +67,9 @@ def test_a_barometer_reduced_to_sea_level_in_hectopascals_is_refused_with_what_t
         correction(pressure_kpa=1013.0)
     with pytest.raises(AnalysisError, match="share from 0 to below 1"):
         at_crank(122.0, 15.0)
+
+
+@pytest.mark.parametrize(("degc", "kpa"), [(0.0, 0.6112), (20.0, 2.339), (40.0, 7.384)])
+def test_vapour_pressure_of_saturated_air(degc: float, kpa: float) -> None:
+    # Steam tables (IAPWS), saturation pressure over water: from memory.
+    assert vapour_pressure(degc, 100.0) == pytest.approx(kpa, rel=4e-3)
