@@ -189,7 +189,7 @@ def test_a_host_becomes_the_address_of_its_page(host: str, url: str):
 
 @pytest.mark.parametrize("host", ["", "ftp://car", "file:///etc/passwd", "car:port"])
 def test_what_is_no_address_is_refused(host: str):
-    with pytest.raises(StoreError, match="not .*address"):
+    with pytest.raises(StoreError, match=r"not .*address"):
         base_url(host)
 
 
@@ -197,5 +197,5 @@ def test_a_logger_that_is_not_there_is_said_so():
     listening = listen_on("127.0.0.1", 0)
     port = listening.getsockname()[1]
     listening.close()
-    with pytest.raises(StoreError, match="cannot be reached: .*refused"):
+    with pytest.raises(StoreError, match=r"cannot be reached: .*refused"):
         listing(base_url(f"127.0.0.1:{port}"))

@@ -8,7 +8,6 @@ from tempfile import TemporaryDirectory
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
 
 from logger.errors import StoreError
 from logger.event import Event, Trace
