@@ -8,7 +8,7 @@ from starlette.requests import Request
 
 from logger.event import Cause
 from logger.store.store import Store
-from web import day, listing, live, moment, report, superposed, traces
+from web import day, listing, live, moment, report, superposed, traces, whole_day
 from web.overviews import Overviews
 from web.problems import ErrorAnswer, PageError
 from web.texts import text
@@ -123,6 +123,34 @@ def show_values(request: Request, event_id: str, recording: str, from_s: Seconds
     name = f"{event_id}_{recording}_{from_s:.3f}.csv"
     headers = {"Content-Disposition": f'attachment; filename="{name}"'}
     return Response(body, media_type="text/csv", headers=headers)
+
+
+@router.get("/events/{event_id}/day")
+def show_day(request: Request, event_id: str) -> whole_day.DayPage:
+    """The whole day on one axis: where each recording lies."""
+    store = store_of(request)
+    return whole_day.build(store, known_event(store, event_id))
+
+
+@router.get("/events/{event_id}/window", response_class=Response)
+def show_day_window(
+    request: Request,
+    event_id: str,
+    from_s: Seconds,
+    to_s: Seconds,
+    channels: Annotated[str, Query(max_length=1000)],
+    points: Points = 1000,
+) -> Response:
+    """Traces of the day between two instants, in seconds from the first recording's start; bytes as for a recording."""
+    store = store_of(request)
+    known_event(store, event_id)
+    if not to_s > from_s:
+        raise PageError(422, "window")
+    wanted = channels.split(",")
+    if not {name for panel in traces.PANELS for name in panel.channels}.issuperset(wanted):
+        raise PageError(404, "channel")
+    body = whole_day.window(store, event_id, wanted, from_s, to_s, points, overviews_of(request))
+    return Response(body, media_type="application/octet-stream")
 
 
 @router.get("/events/{event_id}/superposed")

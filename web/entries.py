@@ -170,13 +170,13 @@ def put_name(request: Request, event_id: str, entry: NameEntry) -> None:
     rename(store_of(request), event_id, entry)
 
 
-@json_router.delete("/events/{event_id}/{table}/{entry_id}", status_code=204)
+@json_router.delete("/events/{event_id}/entries/{table}/{entry_id}", status_code=204)
 def delete_entry(request: Request, event_id: str, table: RemovableHere, entry_id: int) -> None:
     """Take an entry back."""
     take_back(store_of(request), event_id, table, entry_id, undo=False)
 
 
-@json_router.post("/events/{event_id}/{table}/{entry_id}/restore", status_code=204)
+@json_router.post("/events/{event_id}/entries/{table}/{entry_id}/restore", status_code=204)
 def restore_entry(request: Request, event_id: str, table: RemovableHere, entry_id: int) -> None:
     """Put an entry back that was taken back."""
     take_back(store_of(request), event_id, table, entry_id, undo=True)
@@ -282,7 +282,7 @@ def form_take_back_calibration(
     return RedirectResponse(f"/settings/channels/{quote(channel)}", status_code=303)
 
 
-@form_router.post("/events/{event_id}/{table}/{entry_id}/{verb}")
+@form_router.post("/events/{event_id}/entries/{table}/{entry_id}/{verb}")
 def form_take_back(
     request: Request, event_id: str, table: RemovableHere, entry_id: int, verb: Literal["remove", "restore"]
 ) -> RedirectResponse:

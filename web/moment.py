@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 from urllib.parse import quote
@@ -66,10 +66,20 @@ class ChartPanel:
 
 
 @dataclass(frozen=True, slots=True)
+class ChartSpan:
+    """A recording on an axis of several, seconds."""
+
+    name: str
+    from_s: float
+    to_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Chart:
     """What the script needs to draw: address of the windows, range, marks in seconds of the recording.
 
-    bands: by channel the lowest and the highest usual value, SI units (web/normal.py).
+    zero_utc: wall clock at zero_s, for charts whose axis shows the time of day. spans: recordings, where there are
+    several on the axis. bands: by channel the lowest and the highest usual value, SI units (web/normal.py).
     """
 
     window_href: str
@@ -85,6 +95,8 @@ class Chart:
     marks_s: list[float]
     stumbles_s: list[float]
     bands: dict[str, tuple[float, float]]
+    zero_utc: datetime | None = None
+    spans: list[ChartSpan] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)

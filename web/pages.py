@@ -12,7 +12,7 @@ from markupsafe import Markup
 from starlette.requests import Request
 
 from logger.event import Cause
-from web import calibration, day, listing, live, moment, report, superposed
+from web import calibration, day, listing, live, moment, report, superposed, whole_day
 from web.api import known_event, overviews_of, store_of, units_for
 from web.problems import PageError
 from web.rendering import render
@@ -70,6 +70,13 @@ def all_on_one_zero(request: Request, event_id: str, cause: Cause | None = None)
     store = store_of(request)
     page = superposed.build(store, known_event(store, event_id), cause)
     return render(request, "superposed.html", page, page_data=asdict(page))
+
+
+@router.get("/events/{event_id}/day")
+def the_day(request: Request, event_id: str) -> Response:
+    store = store_of(request)
+    page = whole_day.build(store, known_event(store, event_id))
+    return render(request, "whole_day.html", page, chart=asdict(page.chart), whole=True)
 
 
 @router.get("/events/{event_id}/report")

@@ -94,16 +94,32 @@ def window(
 
     overviews: where summaries are kept from one zoom step to the next. version: of the calibrations in force.
     """
-    t0, t1 = round(from_s * NS_PER_S), round(to_s * NS_PER_S)
-    if t1 - t0 > LONGEST_READ_S * NS_PER_S:
-        t0, t1 = max(t0, 0), max(min(t1, reader.duration_ns), t0 + NS_PER_S)
-        n_columns = max(min(points // 2, (t1 - t0) // NS_PER_S), 1)
+    if to_s - from_s > LONGEST_READ_S:
+        shown = far(reader, engine, channels, from_s, to_s, points, overviews, version)
+    else:
+        shown = near(reader, engine, channels, from_s, to_s, points)
+    return encode(from_s, to_s, shown)
 
-        def extremes(name: str) -> Extremes:
-            return overviews.columns(reader, version, name, t0, t1, n_columns)
 
-        return encode(from_s, to_s, [_far(engine, name, extremes) for name in channels])
-    return encode(from_s, to_s, near(reader, engine, channels, from_s, to_s, points))
+def far(
+    reader: RecordingReader,
+    engine: Engine,
+    channels: list[str],
+    from_s: float,
+    to_s: float,
+    points: int,
+    overviews: Overviews,
+    version: str,
+) -> list[Series]:
+    """Series of a window too long to be read whole, from the stored one-second summaries."""
+    t0 = max(round(from_s * NS_PER_S), 0)
+    t1 = max(min(round(to_s * NS_PER_S), reader.duration_ns), t0 + NS_PER_S)
+    n_columns = max(min(points // 2, (t1 - t0) // NS_PER_S), 1)
+
+    def extremes(name: str) -> Extremes:
+        return overviews.columns(reader, version, name, t0, t1, n_columns)
+
+    return [_far(engine, name, extremes) for name in channels]
 
 
 def near(
@@ -139,7 +155,6 @@ def _near(name: str, trace: Trace | None, pulses: IntArray | None, engine: Engin
 
 
 def _far(engine: Engine, name: str, extremes: Callable[[str], Extremes]) -> Series:
-    """A long window from the stored summaries, whose columns are whole seconds at the finest."""
     if name != "engine_speed" and is_pulses(SOURCE_OF.get(name, name)):
         return Series(name, np.empty(0), None, hidden=True)
     time_ns, low, high = extremes(SOURCE_OF.get(name, name))

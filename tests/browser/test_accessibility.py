@@ -15,6 +15,8 @@ PATHS = [
     "/events/{event}",
     "/events/{event}/r02/at/20.000",
     "/events/{event}/r02",
+    "/events/{event}/day",
+    "/events/{event}/report",
     "/events/{event}/superposed",
     "/now",
     "/settings",

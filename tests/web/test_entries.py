@@ -58,18 +58,18 @@ def test_an_entry_of_an_unknown_event_is_refused(own: Own) -> None:
 def test_what_was_taken_back_can_be_put_back(own: Own) -> None:
     client, store, event_id = own
     (repair,) = store.repairs(event_id)
-    gone = client.post(f"/events/{event_id}/repairs/{repair.id}/remove")
+    gone = client.post(f"/events/{event_id}/entries/repairs/{repair.id}/remove")
     assert gone.headers["location"] == f"/events/{event_id}?removed=repairs/{repair.id}#sl-removed"
     assert store.repairs(event_id) == []
     assert "Put it back" in client.get(f"/events/{event_id}?removed=repairs/{repair.id}").text
-    client.post(f"/events/{event_id}/repairs/{repair.id}/restore")
+    client.post(f"/events/{event_id}/entries/repairs/{repair.id}/restore")
     assert store.repairs(event_id) == [repair]
 
 
 def test_only_an_events_own_entries_can_be_taken_back(own: Own) -> None:
     client, _, event_id = own
-    assert_error(client.request("DELETE", f"/api/events/{event_id}/repairs/999"), 404)
-    assert_error(client.request("DELETE", f"/api/events/{event_id}/findings/1"), 422)
+    assert_error(client.request("DELETE", f"/api/events/{event_id}/entries/repairs/999"), 404)
+    assert_error(client.request("DELETE", f"/api/events/{event_id}/entries/findings/1"), 422)
 
 
 def test_a_note_belongs_to_its_moment(own: Own) -> None:

@@ -18,7 +18,7 @@ const stack = new TraceStack(root, chart, ({ from, to }) => {
     address.searchParams.set("to", to.toFixed(4));
     history.replaceState(null, "", address);
     for (const field of document.querySelectorAll("[data-view]")) field.value = (field.dataset.view === "from" ? from : to).toFixed(3);
-    csv.href = `${csv.pathname}?from_s=${from.toFixed(6)}&to_s=${to.toFixed(6)}`;
+    if (csv) csv.href = `${csv.pathname}?from_s=${from.toFixed(6)}&to_s=${to.toFixed(6)}`;
   }, 200);
 });
 attach(stack);
@@ -40,6 +40,11 @@ const zooms = {
 };
 for (const button of document.querySelectorAll("[data-zoom]")) {
   button.addEventListener("click", zooms[button.dataset.zoom]);
+}
+
+for (const button of document.querySelectorAll("[data-span]")) {
+  const { from_s: start, to_s: end } = chart.spans[Number(button.dataset.span)];
+  button.addEventListener("click", () => stack.setView(start - (end - start) * 0.02, end + (end - start) * 0.02));
 }
 
 const copy = document.getElementById("sl-copy");

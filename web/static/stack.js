@@ -41,6 +41,11 @@ export class TraceStack {
     this.cursor = root.querySelector(".sl-cursor");
     this.span = root.querySelector("#sl-span");
     this.cursorWords = root.querySelector("#sl-cursor-at");
+    this.clock = chart.zero_utc && {
+      zero: Date.parse(chart.zero_utc),
+      minutes: new Intl.DateTimeFormat(undefined, { hour: "2-digit", minute: "2-digit" }),
+      seconds: new Intl.DateTimeFormat(undefined, { hour: "2-digit", minute: "2-digit", second: "2-digit" }),
+    };
     this.build();
     new ResizeObserver(() => this.resize()).observe(root);
     dark.addEventListener("change", () => this.rebuild());
@@ -97,7 +102,7 @@ export class TraceStack {
       axes: [
         {
           size: 0, grid, ticks: { show: false }, values: () => [], space: 70,
-          splits: (plot, index, low, high, increment) => this.splits(low, high, increment),
+          splits: (plot, index, low, high, increment) => this.splits(low, high, increment), incrs: this.increments(),
         },
         {
           size: LEFT_PX, grid: isPulses ? { show: false } : grid, ticks: { show: false }, stroke: css("--sl-soft"),
@@ -129,7 +134,7 @@ export class TraceStack {
       axes: [
         {
           size: 30, stroke: css("--sl-soft"), font: "12px system-ui, sans-serif", space: 70, ticks: { stroke: css("--sl-line"), width: 1 }, grid: { show: false },
-          splits: (plot, index, low, high, increment) => this.splits(low, high, increment),
+          splits: (plot, index, low, high, increment) => this.splits(low, high, increment), incrs: this.increments(),
           values: (plot, splits) => splits.map((v) => this.timeText(v, splits)),
         },
         { show: false },
@@ -138,17 +143,28 @@ export class TraceStack {
     };
   }
 
-  /** Round steps counted from the zero of the page, not from the recording's start. */
+  /** Round steps counted from the zero of the page, or of the clock, not from the recording's start. */
   splits(low, high, increment) {
-    const zero = this.chart.zero_s;
+    let zero = this.chart.zero_s;
+    if (this.clock && increment >= 1) {
+      const local = this.clock.zero / 1000 - new Date(this.clock.zero).getTimezoneOffset() * 60;
+      zero -= local % increment;
+    }
     const found = [];
     for (let n = Math.ceil((low - zero) / increment); zero + n * increment <= high; n++) found.push(zero + n * increment);
     return found;
   }
 
+  /** Steps of the time axis in seconds: decimal below a second, as on a clock above. */
+  increments() {
+    const decimal = [0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5];
+    return [...decimal, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 86400];
+  }
+
   timeText(at, splits) {
     const step = splits.length > 1 ? splits[1] - splits[0] : 1;
     const seconds = at - this.chart.zero_s;
+    if (this.clock && step >= 1) return (step >= 60 ? this.clock.minutes : this.clock.seconds).format(this.clock.zero + seconds * 1000);
     if (step < 0.1) return `${Math.round(seconds * 1000)} ms`;
     if (step >= 60) return `${(seconds / 60).toFixed(0)} min`;
     return `${seconds.toFixed(step < 1 ? 1 : 0)} s`;
@@ -203,6 +219,13 @@ export class TraceStack {
       ctx.fillRect(left, bbox.top, within(place(end)) - left, bbox.height);
       line(onset, css("--sl-stumble"), 2);
       line(engine, css("--sl-stumble"), 1.5, [4, 4]);
+    }
+    if (this.chart.spans.length) {
+      ctx.fillStyle = css("--sl-raised");
+      for (const { from_s: start, to_s: stop } of this.chart.spans) {
+        const left = within(place(start));
+        ctx.fillRect(left, bbox.top, Math.max(within(place(stop)) - left, 1), bbox.height);
+      }
     }
     for (const at of this.chart.stumbles_s) if (at !== onset) line(at, css("--sl-stumble"), 1.5);
     for (const at of this.chart.marks_s) line(at, css("--sl-mark"), 1.5, [2, 3]);
