@@ -16,6 +16,9 @@ E24 = (
 )  # fmt: skip
 """Preferred values of IEC 60063. E24 is a table: six of its values are not the rounded powers of ten."""
 
+E6 = (1.0, 1.5, 2.2, 3.3, 4.7, 6.8)
+"""The series that capacitors are sold in."""
+
 RAIL_V = 3.3
 PIN_LOW_V, PIN_HIGH_V = -0.3, RAIL_V + 0.3
 """Absolute maximum of an ADS1115 input and of a Pi pin: ground and supply, 0.3 V beyond."""
@@ -69,6 +72,11 @@ class DividerFilter:
         return (volts / (self.upper + self.lower)) ** 2 * self.upper
 
 
+def capacitor_for(source_ohm: float, corner_hz: float) -> float:
+    """The E6 capacitor that gives about this corner behind that source, farad."""
+    return preferred(1.0 / (2.0 * math.pi * source_ohm * corner_hz), E6)
+
+
 def choose_divider(highest_v: float, input_v: float, lower: float, corner_hz: float) -> DividerFilter:
     """The E24 divider that brings `highest_v` to at most `input_v`, and the capacitor for about `corner_hz`."""
     wanted = lower * (highest_v / input_v - 1.0)
@@ -76,14 +84,33 @@ def choose_divider(highest_v: float, input_v: float, lower: float, corner_hz: fl
     if upper < wanted * 0.999:
         upper = preferred(wanted * 1.1)
     source = upper * lower / (upper + lower)
-    return DividerFilter(upper, lower, preferred(1.0 / (2.0 * math.pi * source * corner_hz)))
+    return DividerFilter(upper, lower, capacitor_for(source, corner_hz))
 
 
 BATTERY = choose_divider(highest_v=36.0, input_v=3.3, lower=10e3, corner_hz=16.0)
 """Battery and ignition feed: 36 V (a clamped load dump) still reads; corner far below half of 100 samples a second."""
 
-TRANSDUCER = DividerFilter(10e3, 10e3, preferred(1.0 / (2.0 * math.pi * 5e3 * 32.0)))
+TRANSDUCER = DividerFilter(10e3, 10e3, capacitor_for(5e3, 32.0), tolerance=0.001)
 """0 to 5 V sensors onto a 3.3 V input; 32 Hz keeps a pressure fall's onset within a few milliseconds."""
+
+HIGH_OHM = DividerFilter(100e3, 100e3, capacitor_for(50e3, 32.0))
+"""A wiper or an NTC that must not be loaded. The ADC's own 6 Mohm takes 0.8 percent of it; calibration removes that."""
+
+COOLANT = DividerFilter(100e3, 100e3, capacitor_for(50e3, 3.0))
+"""The same at five samples a second."""
+
+GROUND_DROP = DividerFilter(10e3, 10e3, capacitor_for(5e3, 32.0))
+"""Engine block against the star point, 0 to 6.6 V: cranking lifts it. Below zero (a charging alternator pulls it down)
+the lower clamp diode takes about half of what there is."""
+
+PI_PULL_DOWN_OHM = (33e3, 73e3)
+"""The Pi's own resistor on a pin (BCM2711; Raspberry Pi documentation): part of the key sense's lower arm."""
+
+PI_HIGH_V, PI_LOW_V = 2.0, 0.8
+"""A pin of a Pi 4 surely reads high above, low below (BCM2711; Raspberry Pi documentation)."""
+
+KEY_SENSE = DividerFilter(15e3, 22e3, 4.7e-6)
+"""Reads high down to 4.5 V in the car with the Pi's strongest pull-down; 4.7 uF ride out the starter's first dip."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +140,44 @@ class TachInput:
 
 TACH = TachInput()
 
+
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """From the fused feed to the converter's input: series Schottky, suppressor, hold-up capacitor.
+
+    A suppressor of 33 V stand-off breaks down at 37 V and lets 53 V through at its full current (common practice, no
+    source), so capacitor and converter are rated above that.
+    """
+
+    breakdown_v: float = 36.7
+    slope_ohm: float = 0.17
+    diode_v: float = 0.4
+    capacitor: float = 10e-3
+    capacitor_esr: float = 0.03
+    converter_low_v: float = 6.0
+    converter_high_v: float = 60.0
+    power_w: float = 5.0
+
+    def hold_up_s(self, from_v: float = 12.0) -> float:
+        """How long the capacitor alone carries the Pi from that battery voltage down to the converter's limit."""
+        full = (from_v - self.diode_v) ** 2 - self.converter_low_v**2
+        return self.capacitor * full / 2.0 / self.power_w
+
+
+SUPPLY = Supply()
+
+
+def supply_netlist(title: str, part: Supply, source: str, source_ohm: float) -> str:
+    """The supply under a pulse with its source resistance; the converter as a load of constant power."""
+    return (
+        f"* {title}\nV1 battery 0 {source}\nRi battery fused {source_ohm:g}\nD1 fused pin series\n"
+        f"Dz 0 pin suppressor\nC1 pin cap {part.capacitor:g}\nResr cap 0 {part.capacitor_esr:g}\n"
+        f"Bload pin 0 I={part.power_w:g}/max(v(pin),{part.converter_low_v:g})\n"
+        ".model series D(Is=10u N=1.05 Rs=0.02 Bv=100)\n"
+        f".model suppressor D(Is=1n N=1.5 Rs={part.slope_ohm:g} Bv={part.breakdown_v:g})\n"
+    )
+
+
 _CLAMP = """\
 * dual Schottky clamp to ground and to the 3.3 V rail, then 1 kohm into the pin
 D1 0 {node} schottky
@@ -125,11 +190,12 @@ Vrail rail 0 3.3
 """
 
 
-def divider_netlist(title: str, part: DividerFilter, source: str) -> str:
-    """A divider, its clamp and the ADC pin, driven by an ngspice voltage source expression."""
+def divider_netlist(title: str, part: DividerFilter, source: str, pull_down: float | None = None) -> str:
+    """A divider, its clamp and the pin, driven by an ngspice voltage source expression. pull_down: the Pi's own."""
+    pull = f"Rpull pin 0 {pull_down:g}\n" if pull_down else ""
     return (
         f"* {title}\nV1 car 0 {source}\nR1 car node {part.upper:g}\nR2 node 0 {part.lower:g}\n"
-        f"C1 node 0 {part.capacitor:g}\n" + _CLAMP.format(node="node")
+        f"C1 node 0 {part.capacitor:g}\n{pull}" + _CLAMP.format(node="node")
     )
 
 
@@ -206,6 +272,18 @@ NETLISTS = {
     ),
     "transducer_input.cir": lambda: divider_netlist(
         "0.5 to 4.5 V transducer: divider, filter, clamp; signal wire shorted to the battery", TRANSDUCER, "14.8"
+    ),
+    "key_sense.cir": lambda: divider_netlist(
+        "Key sense: divider, capacitor, clamp, the Pi's pull-down; starting profile down to 3 V",
+        KEY_SENSE,
+        pwl(cranking_profile(3.0, 5.0, 1.0)),
+        PI_PULL_DOWN_OHM[0],
+    ),
+    "supply.cir": lambda: supply_netlist(
+        "Supply: series diode, suppressor, hold-up; unclamped load dump", SUPPLY, pwl(load_dump(101.0, 0.4)), 0.5
+    ),
+    "engine_ground.cir": lambda: divider_netlist(
+        "Engine-ground drop: divider, filter, clamp; the strap open while cranking", GROUND_DROP, "12"
     ),
     "tach_input.cir": lambda: tach_netlist(
         "Tach: coil negative to a 3.3 V edge; six cylinders at 6500 rpm",

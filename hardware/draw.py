@@ -6,7 +6,7 @@ from pathlib import Path
 import schemdraw
 import schemdraw.elements as elm
 
-from hardware.circuits import BATTERY, TACH, TRANSDUCER
+from hardware.circuits import BATTERY, COOLANT, GROUND_DROP, KEY_SENSE, TACH, TRANSDUCER, DividerFilter
 
 schemdraw.use("svg")
 
@@ -18,7 +18,7 @@ def ohm(value: float) -> str:
 
 def farad(value: float) -> str:
     """A capacitance as it is written on a schematic."""
-    return f"{value * 1e6:g} µF" if value >= 1e-7 else f"{value * 1e9:g} nF"
+    return f"{value * 1e6:g} µF" if value >= 0.99e-6 else f"{value * 1e9:g} nF"
 
 
 def _into_adc(d: schemdraw.Drawing, pin: str) -> None:
@@ -36,21 +36,54 @@ def _into_adc(d: schemdraw.Drawing, pin: str) -> None:
     d += elm.Dot(open=True).label(pin, loc="right")
 
 
-def divider(d: schemdraw.Drawing) -> None:
-    """Battery and ignition feed taps."""
-    d += elm.Dot(open=True).label("fuse box +\nor coil +", loc="left")
-    d += elm.Fuse().right().label("1 A at the source")
-    d += elm.Resistor().right().label(ohm(BATTERY.upper))
+def _filtered(d: schemdraw.Drawing, part: DividerFilter) -> None:
+    """Upper arm, lower arm, capacitor."""
+    d += elm.Resistor().right().label(ohm(part.upper))
     d.push()
-    d += elm.Resistor().down().label(ohm(BATTERY.lower), loc="bottom")
+    d += elm.Resistor().down().label(ohm(part.lower), loc="bottom")
     d += elm.Ground()
     d.pop()
     d += elm.Line().right(2.2)
     d.push()
-    d += elm.Capacitor().down().label(farad(BATTERY.capacitor), loc="bottom")
+    d += elm.Capacitor().down().label(farad(part.capacitor), loc="bottom")
     d += elm.Ground()
     d.pop()
+
+
+def divider(d: schemdraw.Drawing) -> None:
+    """Battery and ignition feed taps."""
+    d += elm.Dot(open=True).label("fuse box +\nor coil +", loc="left")
+    d += elm.Fuse().right().label("1 A at the source")
+    _filtered(d, BATTERY)
     _into_adc(d, "ADC A0 / A1")
+
+
+def ground(d: schemdraw.Drawing) -> None:
+    """Engine-ground drop."""
+    d += elm.Dot(open=True).label("engine block,\na screw of its own", loc="left")
+    _filtered(d, GROUND_DROP)
+    _into_adc(d, "second ADC A3")
+
+
+def pins(d: schemdraw.Drawing) -> None:
+    """Key sense (above), mark button, lamp (below)."""
+    d += elm.Dot(open=True).label("switched by the\nignition lock", loc="left")
+    d += elm.Fuse().right().label("1 A at the source")
+    _filtered(d, KEY_SENSE)
+    _into_adc(d, "GPIO 27")
+    d += elm.Dot(open=True).at((0, -7)).label("GPIO 22", loc="left")
+    d += elm.Resistor().right().label("1 kΩ")
+    d.push()
+    d += elm.Capacitor().down().label("100 nF", loc="bottom")
+    d += elm.Ground()
+    d.pop()
+    d += elm.Line().right(2.2)
+    d += elm.Button().down().label("mark button", loc="bottom")
+    d += elm.Ground()
+    d += elm.Dot(open=True).at((9, -7)).label("GPIO 23", loc="left")
+    d += elm.Resistor().right().label("1 kΩ")
+    d += elm.LED().down().label("lamp", loc="bottom")
+    d += elm.Ground()
 
 
 def tach(d: schemdraw.Drawing) -> None:
@@ -58,6 +91,11 @@ def tach(d: schemdraw.Drawing) -> None:
     d += elm.Dot(open=True).label("coil −", loc="left")
     for number in range(TACH.n_series):
         d += elm.Resistor().right().label(f"{ohm(TACH.series_each)}, 350 V" + ("\nat the coil" if number == 0 else ""))
+    d.push()
+    d += elm.Diode().down().reverse().label("reverse\nhalf wave", loc="bottom")
+    d += elm.Ground().label("engine", loc="right")
+    d.pop()
+    d += elm.Line().right(2.6)
     d += (opto := elm.Optocoupler().right().anchor("anode").label("opto-coupler", loc="top"))
     d += elm.Line().at(opto.cathode).left(0.6)
     d += elm.Line().down(0.8)
@@ -82,16 +120,7 @@ def tach(d: schemdraw.Drawing) -> None:
 def sensors(d: schemdraw.Drawing) -> None:
     """A ratiometric transducer (above) and the coolant NTC (below)."""
     d += elm.Dot(open=True).label("transducer\n0.5–4.5 V", loc="left")
-    d += elm.Resistor().right().label(ohm(TRANSDUCER.upper))
-    d.push()
-    d += elm.Resistor().down().label(ohm(TRANSDUCER.lower), loc="bottom")
-    d += elm.Ground()
-    d.pop()
-    d += elm.Line().right(2.2)
-    d.push()
-    d += elm.Capacitor().down().label(farad(TRANSDUCER.capacitor), loc="bottom")
-    d += elm.Ground()
-    d.pop()
+    _filtered(d, TRANSDUCER)
     _into_adc(d, "ADC A2")
     d += elm.Vdd().at((3, -7)).label("5 V sensor supply")
     d += elm.Resistor().down().label("2.49 kΩ", loc="bottom")
@@ -99,11 +128,7 @@ def sensors(d: schemdraw.Drawing) -> None:
     d += elm.Thermistor().down().label("NTC", loc="bottom")
     d += elm.Ground()
     d.pop()
-    d += elm.Resistor().right().label("100 kΩ")
-    d.push()
-    d += elm.Resistor().down().label("100 kΩ", loc="bottom")
-    d += elm.Ground()
-    d.pop()
+    _filtered(d, COOLANT)
     _into_adc(d, "second ADC A0")
 
 
@@ -120,14 +145,14 @@ def supply(d: schemdraw.Drawing) -> None:
     d.pop()
     d += elm.Line().right(2.8)
     d.push()
-    d += elm.Capacitor(polar=True).down().label("10 000 µF", loc="bottom")
+    d += elm.Capacitor(polar=True).down().label("10 000 µF\n63 V", loc="bottom")
     d += elm.Ground()
     d.pop()
     d += elm.Line().right(2.4)
     d += (
         elm.Ic(pins=[elm.IcPin(name="in", side="left"), elm.IcPin(name="5.1 V", side="right")])
         .anchor("in")
-        .label("buck converter", loc="bottom")
+        .label("buck converter, 6–60 V in", loc="bottom")
     )
     d += elm.Ground().at((0, 0)).label("star point", loc="right")
 
@@ -137,6 +162,8 @@ DRAWINGS: dict[str, Callable[[schemdraw.Drawing], None]] = {
     "tach.svg": tach,
     "sensors.svg": sensors,
     "supply.svg": supply,
+    "pins.svg": pins,
+    "ground.svg": ground,
 }
 
 
