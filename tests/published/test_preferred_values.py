@@ -4,7 +4,8 @@ import math
 
 import pytest
 
-from hardware.circuits import E24, DividerFilter, preferred
+from hardware import circuits as c
+from hardware.circuits import E6, E24, DividerFilter, preferred
 
 
 def test_e24_has_the_values_of_iec_60063():
@@ -26,3 +27,16 @@ def test_a_divider_and_its_pole_follow_the_textbook():
     assert part.ratio == 2.0
     assert part.corner_hz == pytest.approx(31.83, abs=0.01)
     assert part.attenuation(part.corner_hz) == pytest.approx(1 / math.sqrt(2))
+
+
+def test_e6_has_the_values_of_iec_60063():
+    # IEC 60063:2015, E6 column (from memory).
+    assert [round(value * 10) for value in E6] == [10, 15, 22, 33, 47, 68]
+
+
+def test_every_resistor_of_the_circuits_is_an_e24_value_or_in_the_parts_list_as_e96():
+    for part in (c.BATTERY, c.TRANSDUCER, c.HIGH_OHM, c.COOLANT, c.GROUND_DROP, c.KEY_SENSE):
+        for ohm in (part.upper, part.lower):
+            assert preferred(ohm) == pytest.approx(ohm)
+    # IEC 60063, E96 (from memory): 249 is one of its values; it is round(100 * 10 ** (38 / 96)).
+    assert round(100 * 10 ** (38 / 96)) == 249
