@@ -1,6 +1,7 @@
 """Which exposure counts for a repair: the conditions that brought the bursts out before it.
 
 matched_conditions(runs_before) -> list[Matched]
+agreed(verdicts) -> True, False or None                 of several events
 """
 
 from collections.abc import Iterable, Sequence, Set
@@ -89,8 +90,8 @@ def matched_conditions(before: Sequence[Run]) -> list[Matched]:
         linked_heat, linked_shock = found["linked_heat"], found["linked_shock"]
     else:
         failed = [run for run in before if run.exposure.bursts]
-        linked_heat = _agreed(run.linked_heat for run in failed)
-        linked_shock = _agreed(run.linked_shock for run in failed)
+        linked_heat = agreed(run.linked_heat for run in failed)
+        linked_shock = agreed(run.linked_shock for run in failed)
     from_g = _least([run.exposure.burst_g for run in before], exposure.LEVEL_EDGES, 0.8, 0.0)
     from_degc = _least([run.exposure.burst_degc for run in before], exposure.EDGES["coolant_temperature"], 1.0, 2.5)
     if linked_heat and linked_shock:
@@ -103,7 +104,7 @@ def matched_conditions(before: Sequence[Run]) -> list[Matched]:
     return asked or [Matched("driving")]
 
 
-def _agreed(verdicts: Iterable[bool | None]) -> bool | None:
+def agreed(verdicts: Iterable[bool | None]) -> bool | None:
     """What all events that could tell say alike; None where they contradict each other or none could tell."""
     told = {verdict for verdict in verdicts if verdict is not None}
     return told.pop() if len(told) == 1 else None

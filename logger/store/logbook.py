@@ -60,6 +60,18 @@ def create_the_logbook(database: Database) -> None:
     )
 
 
+@migrations()
+def create_circumstances(database: Database) -> None:
+    """Fuel, road, weather and vehicle of an event (logger/circumstances.py); of each name the newest row stands."""
+    database.executescript(
+        """
+        CREATE TABLE circumstances (
+            id INTEGER PRIMARY KEY, event_id TEXT NOT NULL REFERENCES events, name TEXT NOT NULL, value JSON NOT NULL,
+            entered_utc TEXT NOT NULL, removed_utc TEXT);
+        """
+    )
+
+
 def now_utc() -> str:
     """This moment as the logbook writes it."""
     return datetime.now(UTC).isoformat(timespec="seconds")

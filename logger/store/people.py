@@ -1,9 +1,11 @@
 """What people enter in the logbook: repairs, notes, names, corrected runs, calibrations, the clock."""
 
 import json
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any, Literal
 
+from logger.circumstances import Value, checked
 from logger.errors import SettingsError, StoreError
 from logger.event import CAUSES, Cause, EventKind
 from logger.settings import Settings
@@ -13,7 +15,7 @@ from logger.store.logbook import Logbook
 
 WIRING_KEYS = ("chip", "input", "rate_hz", "gain")
 
-Removable = Literal["repairs", "notes", "calibrations", "clock_fixes", "run_corrections"]
+Removable = Literal["repairs", "notes", "calibrations", "clock_fixes", "run_corrections", "circumstances"]
 
 
 class People:
@@ -69,6 +71,27 @@ class People:
             self._known_recording(event_id, recording)
         row = {"text": text.strip(), "recording": recording, "at_ns": at_ns}
         return self.logbook.insert("notes", {"event_id": event_id, **row})
+
+    def circumstances(self, event_id: str) -> dict[str, Value]:
+        """Fuel, road, weather and vehicle as entered; the newest entry of each name stands."""
+        return {row["name"]: json.loads(row["value"]) for row in self._entered("circumstances", event_id)}
+
+    def enter_circumstances(self, event_id: str, entered: Mapping[str, object]) -> None:
+        """Enter fuel, road, weather or vehicle, all of it or nothing; an empty value takes back what was entered.
+
+        Raises SettingsError where a name is not known or a value makes no sense.
+        """
+        given = {name: value for name, value in entered.items() if value not in (None, "")}
+        values = checked(given)
+        standing = self.circumstances(event_id)
+        with self.logbook.transaction():
+            for row in self._entered("circumstances", event_id):
+                if row["name"] in entered and values.get(row["name"]) != standing[row["name"]]:
+                    self.logbook.remove("circumstances", row["id"])
+            for name, value in values.items():
+                if value != standing.get(name):
+                    row = {"event_id": event_id, "name": name, "value": json.dumps(value)}
+                    self.logbook.insert("circumstances", row)
 
     def run_corrections(self, event_id: str) -> list[RunCorrection]:
         """Where people corrected the automatic split into runs, in the order of their entry."""

@@ -133,6 +133,7 @@ class Store(People):
                 Repair(repair.what, repair.offset_ns, repair.after_recording, repair.suspect)
                 for repair in self.repairs(event_id)
             ),
+            circumstances=self.circumstances(event_id),
         )
 
     def event(self, event_id: str) -> Event:
@@ -216,6 +217,7 @@ class Store(People):
             [[r.uuid, r.name, r.state, r.duration_ns, str(r.started_utc)] for r in self.recordings(event_id)],
             [asdict(repair) for repair in self.repairs(event_id)],
             [asdict(correction) for correction in self.run_corrections(event_id)],
+            self.circumstances(event_id),
             self.calibrations_in_force(),
         ]
         return hashlib.sha256(json.dumps(inputs, default=str, sort_keys=True).encode()).hexdigest()
