@@ -72,7 +72,7 @@ def write_bundle(
     overwrite: bool = False,
     progress: Callable[[float], None] = lambda share: None,
 ) -> None:
-    """Write the event as a bundle, whole or not at all; reports: text of each of REPORTS there is. Raises StoreError."""
+    """Write the event as a bundle, whole or not at all; reports: the text of each of REPORTS. Raises StoreError."""
     about = {"format": FORMAT, "version": VERSION, "event_id": contents.event_id, "name": contents.event.name}
     readme = _README.format(name=contents.event.name, n=len(contents.recordings), file=path.name)
     texts = {ABOUT: json.dumps(about, indent=1), README: readme, LOGBOOK: logbook_text(contents), **reports}

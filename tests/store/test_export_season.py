@@ -15,6 +15,7 @@ import pytest
 from logger.errors import StoreError
 from logger.store.capture_out import write_folder
 from logger.store.exports.incoming import take_in
+from logger.store.exports.reference import STUMBLES_PER_HOT_MINUTE
 from logger.store.exports.write import write
 from logger.store.store import Store
 from tests.store import recordings
@@ -49,19 +50,10 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, dic
         store.close()
 
 
-STUMBLES_PER_HOT_MINUTE = """
-    SELECT repair_state, sum(running_s) / 60 AS hot_minutes, sum(stumbles)::INT AS stumbles,
-           sum(stumbles) / (sum(running_s) / 60) AS per_hot_minute
-    FROM read_parquet('{season}/*/*/table=conditions/*.parquet', hive_partitioning = true)
-    WHERE coolant_high_degc >= 85 AND running_s > 0
-    GROUP BY repair_state ORDER BY repair_state
-"""
-
-
 def test_stumbles_per_hot_minute_by_repair_state_over_all_events(season):
     # Coolant climbs from 60 + 10 n by 12 degrees in recording n: only r02 (82) and r03 (92) are hot to 85 at the
     # least in r03, and r02 reaches 92. Each lasts a minute; r02 holds 2 stumbles and r03 holds 1.
-    rows = duckdb.sql(STUMBLES_PER_HOT_MINUTE.format(season=season[0])).fetchall()
+    rows = duckdb.sql(STUMBLES_PER_HOT_MINUTE.replace("season/", f"{season[0]}/")).fetchall()
     assert rows == [
         ("before any repair", 3.0, 5, pytest.approx(5 / 3)),  # r02 of both cars, r03 of the green one
         ("renewed the coil", 1.0, 1, 1.0),  # r03 of the blue one

@@ -74,7 +74,7 @@ _BEFORE = (
 TABLES: dict[str, Table] = {
     table.name: table
     for table in (
-        Table("event", "the event and its engine, one row", (
+        Table("event", "the event and its engine", (
             _t("event_id", "id of the event in the store that it comes from"),
             _t("name", "name of the event"),
             _t("kind", "competition, bench or road"),

@@ -1,0 +1,1 @@
+"""Worked analyses to copy from, each a script that the tests run."""

@@ -1,0 +1,85 @@
+"""MDF files, the reference page, and the readme inside an SQLite file."""
+
+import sqlite3
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from logger.store.capture_out import write_folder
+from logger.store.exports import reference
+from logger.store.exports.write import write
+from logger.store.store import Store
+from tests.store import recordings
+from tests.store.events import small_event
+
+
+@pytest.fixture
+def dated(tmp_path: Path):
+    """A store with one small event whose clock was known."""
+    write_folder(small_event(), tmp_path / "captured")
+    with Store(tmp_path / "car") as store:
+        yield store, store.import_folder(tmp_path / "captured")
+
+
+def test_the_reference_page_is_up_to_date():
+    assert reference.PATH.read_text(encoding="utf-8") == reference.text(), (
+        "run: python -m logger.store.exports.reference"
+    )
+
+
+def test_an_mdf_file_holds_values_counts_and_units(tmp_path: Path):
+    asammdf = pytest.importorskip("asammdf")
+    with Store(tmp_path / "car") as store:
+        recordings.write(store.data_dir / "recordings" / "one.sqlite", 3)
+        event_id = store.find("latest")
+        write(store, event_id, "mdf", tmp_path / "mdf")
+        with store.reader(event_id, "r01") as reader:
+            pressure, counts = reader.read("fuel_pressure"), reader.raw("fuel_pressure")
+            pulses = reader.pulses("tach_pulses")
+            acceleration = reader.read("acceleration")
+    with asammdf.MDF(tmp_path / "mdf" / "001.mf4") as mdf:
+        got = mdf.get("fuel_pressure")
+        assert got.unit == "kPa"
+        assert got.samples.tobytes() == pressure.value.tobytes()
+        assert got.timestamps.tobytes() == (pressure.time_ns / 1e9).tobytes()
+        assert mdf.get("fuel_pressure_counts").samples.tobytes() == np.asarray(counts.raw).tobytes()
+        assert mdf.get("tach_pulses").timestamps.tobytes() == (pulses / 1e9).tobytes()
+        assert mdf.get("acceleration_z").samples.tolist() == acceleration.value[:, 2].tolist()
+
+
+def test_an_mdf_file_begins_at_the_recordings_wall_clock(dated, tmp_path: Path):
+    asammdf = pytest.importorskip("asammdf")
+    write(*dated, "mdf", tmp_path / "mdf")
+    assert sorted(path.name for path in (tmp_path / "mdf").iterdir()) == ["001.mf4", "002.mf4"]
+    with asammdf.MDF(tmp_path / "mdf" / "002.mf4") as mdf:
+        assert mdf.header.start_time.astimezone(UTC) == datetime(2026, 5, 9, 8, 17, 8, 700_000, UTC)
+
+
+def test_the_readme_of_an_sqlite_file_explains_every_column_of_it(dated, tmp_path: Path):
+    write(*dated, "sqlite", tmp_path / "event.sqlite")
+    connection = sqlite3.connect(tmp_path / "event.sqlite")
+    tables = [name for (name,) in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")]
+    columns = {
+        (table, row[1]) for table in tables for row in connection.execute(f"PRAGMA table_xinfo({table})").fetchall()
+    }
+    explained = {
+        (row[0], row[1])
+        for row in connection.execute("SELECT table_name, column_name FROM readme WHERE meaning != ''")
+        if row[1] is not None
+    }
+    connection.close()
+    assert columns == explained
+    assert {"battery_voltage", "acceleration", "tach_pulses", "stumbles", "repairs", "conditions"} <= set(tables)
+
+
+def test_a_program_that_knows_only_sql_finds_values_with_their_times(dated, tmp_path: Path):
+    write(*dated, "sqlite", tmp_path / "event.sqlite")
+    connection = sqlite3.connect(tmp_path / "event.sqlite")
+    rows = connection.execute("SELECT * FROM battery_voltage WHERE recording = 'r01' ORDER BY time_ns").fetchall()
+    connection.close()
+    assert rows[:2] == [
+        ("r01", 0, 0.0, 1778313731000000000, "2026-05-09T08:02:11.000Z", None, 12.503),
+        ("r01", 500_000_000, 0.5, 1778313731500000000, "2026-05-09T08:02:11.500Z", None, None),
+    ]
