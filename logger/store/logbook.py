@@ -62,11 +62,14 @@ def create_the_logbook(database: Database) -> None:
 
 @migrations()
 def create_circumstances(database: Database) -> None:
-    """Fuel, road, weather and vehicle of an event (logger/circumstances.py); of each name the newest row stands."""
+    """Fuel, road, weather and vehicle of an event (logger/circumstances.py); of each name the newest row stands.
+
+    `value` is JSON in a TEXT column: a column of type JSON would turn "97.4" into a number (numeric affinity).
+    """
     database.executescript(
         """
         CREATE TABLE circumstances (
-            id INTEGER PRIMARY KEY, event_id TEXT NOT NULL REFERENCES events, name TEXT NOT NULL, value JSON NOT NULL,
+            id INTEGER PRIMARY KEY, event_id TEXT NOT NULL REFERENCES events, name TEXT NOT NULL, value TEXT NOT NULL,
             entered_utc TEXT NOT NULL, removed_utc TEXT);
         """
     )
