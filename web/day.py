@@ -309,7 +309,7 @@ def _strips(
         strips.append(
             Strip(
                 name=recording.name,
-                href=f"/events/{quote(event_id)}/{quote(recording.name)}",
+                href=f"/events/{quote(event_id)}/{quote(recording.name)}/whole",
                 started_utc=utc_at(event, recording.offset_ns),
                 duration_s=recording.duration_ns / NS_PER_S,
                 width_percent=max(100.0 * recording.duration_ns / longest, 4.0),

@@ -96,7 +96,7 @@ def report_file(request: Request, event_id: str) -> Response:
     return answer
 
 
-@router.get("/events/{event_id}/{recording}")
+@router.get("/events/{event_id}/{recording}/whole")
 def whole_recording(request: Request, event_id: str, recording: str) -> Response:
     store = store_of(request)
     page = moment.build(store, known_event(store, event_id), recording, None, overviews_of(request))

@@ -45,7 +45,7 @@ def main() -> None:
         server = Server(create_app(store))
         thread = threading.Thread(target=server.run, args=([listening],))
         thread.start()
-        base = f"http://127.0.0.1:{listening.getsockname()[1]}/events/{event_id}/r01"
+        base = f"http://127.0.0.1:{listening.getsockname()[1]}/events/{event_id}/r01/whole"
         try:
             with sync_playwright() as playwright:
                 browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)

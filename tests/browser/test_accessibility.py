@@ -14,7 +14,7 @@ PATHS = [
     "/events",
     "/events/{event}",
     "/events/{event}/r02/at/20.000",
-    "/events/{event}/r02",
+    "/events/{event}/r02/whole",
     "/events/{event}/day",
     "/events/{event}/report",
     "/events/{event}/superposed",

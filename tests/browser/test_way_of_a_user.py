@@ -146,7 +146,7 @@ def test_a_finger_moves_and_two_fingers_zoom(page: Page, site: Site) -> None:
 
 @both
 def test_no_page_is_wider_than_the_screen_nor_its_targets_too_small(page: Page, site: Site) -> None:
-    for path in ("", "/r02/at/20.000", "/r01"):
+    for path in ("", "/r02/at/20.000", "/r01/whole"):
         page.goto(site.event + path)
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), path
         small = page.evaluate(
@@ -156,6 +156,14 @@ def test_no_page_is_wider_than_the_screen_nor_its_targets_too_small(page: Page, 
         assert not small, path
     for path in ("/events", "/now", "/settings"):
         page.goto(site.base + path)
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), path
+
+
+@pytest.mark.parametrize(("width", "height"), [(360, 740), (1920, 1080)])
+def test_the_smallest_and_the_largest_screen_hold_every_page(page: Page, site: Site, width: int, height: int) -> None:
+    page.set_viewport_size({"width": width, "height": height})
+    for path in ("", "/r02/at/20.000", "/r01/whole", "/day", "/superposed", "/report"):
+        page.goto(site.event + path)
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), path
 
 

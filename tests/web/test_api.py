@@ -1,5 +1,7 @@
 """Every page's JSON, its errors, and that no request whatever makes the server stumble."""
 
+from pathlib import Path
+
 import httpx
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -123,3 +125,13 @@ def test_whatever_is_asked_the_server_does_not_fail(
         except (ValueError, httpx.InvalidURL):  # not an address at all: the client itself refuses to send it
             continue
         assert answer.status_code < 500
+
+
+def test_fifty_requests_leave_no_file_open(client: Client, filled: tuple[Store, str]) -> None:
+    paths = [f"/events/{filled[1]}", f"/events/{filled[1]}/r02/at/20.000", f"/api/events/{filled[1]}/superposed/values"]
+    for path in paths:
+        client.get(path)
+    before = len(list(Path("/proc/self/fd").iterdir()))
+    for path in paths * 17:
+        assert client.get(path).status_code == 200
+    assert len(list(Path("/proc/self/fd").iterdir())) <= before

@@ -95,7 +95,7 @@ def test_the_page_says_it_all_and_carries_the_chart(client: Client, filled: tupl
 
 
 def test_a_whole_recording_is_a_page_of_its_own(client: Client, filled: tuple[Store, str]) -> None:
-    page = client.get(f"/events/{filled[1]}/r01").text
+    page = client.get(f"/events/{filled[1]}/r01/whole").text
     assert "r01, whole" in page
     assert "no single spike is lost" in page
 

@@ -34,7 +34,7 @@ def test_every_text_is_used() -> None:
             assert f'"{section}.{key}"' in python or put_together, f"{section}.{key} is said nowhere"
     for key in TEXTS["js"]:
         found = re.search(rf"texts\.{key}\b|\"{key}\"", scripts)
-        assert found or key.startswith("part_"), f"js.{key} is said nowhere"
+        assert found or key.startswith(("part_", "name_")), f"js.{key} is said nowhere"
 
 
 def test_every_error_has_its_words() -> None:

@@ -1,8 +1,8 @@
-// Keeps an open event page up to date: asks for its revision every two seconds and swaps the content when it changed.
+// Keeps an open event page up to date: asks for its revision every second and swaps the content when it changed.
 
 import { ask, showLocalTimes } from "./page.js";
 
-const STEP_MS = 2000;
+const STEP_MS = 1000;
 const main = document.getElementById("sl-main");
 const place = () => document.getElementById("sl-event");
 

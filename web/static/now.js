@@ -18,6 +18,12 @@ function rows(live) {
   return found;
 }
 
+/** "adc 0x48" and the like in words; pulse inputs are called like their channel. */
+function partName(part) {
+  const [kind, ...rest] = part.split(" ");
+  return labels[part] ?? [texts[`name_${kind}`] ?? kind, ...rest].join(" ");
+}
+
 /** Keep as many children as there are items; only texts change between two words of the recorder. */
 function list(parent, items, make, fill) {
   while (parent.children.length > items.length) parent.lastElementChild.remove();
@@ -35,22 +41,23 @@ const set = (node, text) => {
 };
 
 function show(live) {
-  const said = live.values;
+  const isLive = live.state === "live"; // what an old word says of sensors and space may no longer be so
+  const said = isLive ? live.values : {};
   set(byId("sl-ready"), live.ready ? texts.ready : texts.not_ready);
   list(byId("sl-reasons"), live.reasons, () => element("<li></li>"), set);
   byId("sl-absent").hidden = live.state !== "absent";
   byId("sl-key-on").hidden = !live.key_on_still;
-  list(byId("sl-values"), live.state === "live" ? rows(live) : [], () => element("<div><dt></dt><dd></dd></div>"), (row, [, label, text]) => {
+  list(byId("sl-values"), isLive ? rows(live) : [], () => element("<div><dt></dt><dd></dd></div>"), (row, [, label, text]) => {
     set(row.firstElementChild, label);
     set(row.lastElementChild, text);
   });
-  list(byId("sl-parts"), said.sensors ?? [], () => element('<li class="sl-sensor"><strong></strong><span></span></li>'), (row, part) => {
+  list(byId("sl-parts"), isLive ? (said.sensors ?? []) : [], () => element('<li class="sl-sensor"><strong></strong><span></span></li>'), (row, part) => {
     row.className = `sl-sensor sl-sensor-${part.state === "ok" ? "ok" : "fault"}`;
-    set(row.firstElementChild, labels[part.part] ?? part.part);
+    set(row.firstElementChild, partName(part.part));
     set(row.lastElementChild, part.message || texts[`part_${part.state}`] || part.state);
   });
   const recording = said.recording;
-  set(byId("sl-recording"), recording ? words("since", { minutes: (recording.seconds / 60).toFixed(1) }) : texts.not_recording);
+  set(byId("sl-recording"), recording ? words("since", { minutes: (recording.seconds / 60).toFixed(1) }) : isLive ? texts.not_recording : "–");
   set(byId("sl-free"), said.free_mb === undefined ? "–" : `${(said.free_mb / 1000).toFixed(1)} GB`);
   set(byId("sl-clock"), said.clock_is_set === undefined ? "–" : texts[said.clock_is_set ? "clock_known" : "clock_unknown"]);
 }
