@@ -32,6 +32,7 @@ SHORT, LONG = (
 GOOD_RUN = 3  # good intervals in a row that part two odd places
 NEIGHBOURS = 9  # good intervals on either side from which the crank's speed is taken
 PHASE_TOLERANCE = 0.30  # of an interval, between an edge and the phase at which it is due
+SILENCE_S = 0.6  # from which a gap is judged by itself: the engine may have stood meanwhile
 LONGEST_LOSS_S = 3.0  # a rolling car keeps its crank turning; longer silence is a stop
 FASTEST_RISE_PER_S = 8.0  # relative; a free-revving engine with a light flywheel (no source: bound above what is seen)
 DEFAULT_IDLE_RPM = 850.0
@@ -90,6 +91,19 @@ def clean(edges_ns: IntArray, engine: Engine) -> Firings:
     return _assemble(edges, repeats, patches, per_revolution)
 
 
+def split(firings: Firings, silences: list[tuple[int, int]]) -> Firings:
+    """End the stretch at each silence (first missing pulse, first seen after): the engine stood, nothing was lost."""
+    keep = np.ones(firings.time_ns.size, bool)
+    begins = np.zeros(firings.time_ns.size, np.int32)
+    for first, stop in silences:
+        keep[first:stop] = False
+        begins[stop] = 1
+    stretch = firings.stretch + np.cumsum(begins, dtype=np.int32)
+    time_ns, stretch = firings.time_ns[keep], stretch[keep]
+    speed = smooth_speed(time_ns, stretch, firings.pulses_per_revolution)
+    return Firings(time_ns, firings.seen[keep], stretch, speed, firings.extra_ns, firings.pulses_per_revolution)
+
+
 def slowest_running_interval_ns(engine: Engine) -> float:
     """The interval between pulses at half the idle speed, below which an engine is cranking, stalling or still."""
     rpm = 0.5 * (engine.idle_rpm or DEFAULT_IDLE_RPM)
@@ -110,7 +124,7 @@ def _odd_places(interval: FloatArray, odd: BoolArray) -> list[tuple[int, int]]:
     places: list[tuple[int, int]] = []
     joinable = False
     for index in np.flatnonzero(odd).tolist():
-        silence = interval[index] > LONGEST_LOSS_S * NS_PER_S
+        silence = interval[index] > SILENCE_S * NS_PER_S
         if joinable and not silence and index - places[-1][1] <= GOOD_RUN:
             places[-1] = (places[-1][0], index)
         else:

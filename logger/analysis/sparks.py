@@ -15,7 +15,8 @@ from logger.event import BoolArray, IntArray
 
 REACH_NS = 1_500_000  # a spark follows the tach edge within this
 MISSING_SHARE = 0.5  # of the sparks, while the ignition misses
-CONVINCING = 12.0  # natural log-likelihood: one chance stretch in some thousand hours
+CONVINCING = 14.0  # natural log-likelihood: one chance stretch in some thousand hours
+FEWEST = 3  # missing sparks; a clamp overlooks two at once for reasons of its own
 USELESS = 0.25  # share of sparks overlooked from which the clamp tells nothing
 BLOCK = 200  # pulses over which the clamp's own misses are counted
 
@@ -36,6 +37,8 @@ def signs(view: View) -> list[Sign]:
     per_pulse = view.engine.firings_per_revolution / firings.pulses_per_revolution
     found = []
     for first, last, score in scoring_stretches(missing, overlooked):
+        if np.count_nonzero(missing[first : last + 1]) < FEWEST:
+            continue
         begin, end = int(due[first]), min(int(due[last]) + 1, firings.time_ns.size - 1)
         lost = np.count_nonzero(missing[first : last + 1]) * per_pulse
         earliest = int(firings.time_ns[max(0, begin - 1)])

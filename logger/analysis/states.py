@@ -122,8 +122,8 @@ def _coarse_state(firings: Firings, engine: Engine) -> StateArray:
             state[first:last] = State.OFF
             continue
         state[first:last][slow[first:last]] = State.CRANKING
-        if not slow[first : first + SHORTEST_STRETCH].any():
-            continue
+        if firings.time_ns[first] < NS_PER_S and not slow[first : first + SHORTEST_STRETCH].any():
+            continue  # the recording began with the engine running
         caught = np.flatnonzero(~slow[first:last])
         begin = first + int(caught[0]) if caught.size else last
         state[first:begin] = State.CRANKING

@@ -13,8 +13,8 @@ import numpy as np
 from scipy import ndimage
 
 from logger.analysis.findings import FailedStart
-from logger.analysis.pulses import DEFAULT_IDLE_RPM
-from logger.analysis.states import CRANKED_BELOW, State, View
+from logger.analysis.pulses import DEFAULT_IDLE_RPM, split
+from logger.analysis.states import CRANKED_BELOW, LoadScale, State, View, view
 from logger.event import NS_PER_S
 
 Why = Literal["key_off", "driver_stall", "died", "record_ends"]
@@ -41,7 +41,7 @@ class Stop:
 
 
 def stops(view: View) -> list[Stop]:
-    """Every time the engine stopped after it had run by itself: ends of stretches, and silences with a starter in."""
+    """Every time the engine stopped after it had run by itself: the ends of its stretches."""
     firings, bounds = view.firings, view.firings.bounds()
     found = []
     for number, (first, stop) in enumerate(zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True)):
@@ -49,9 +49,16 @@ def stops(view: View) -> list[Stop]:
             continue
         following = int(firings.time_ns[stop]) if stop < firings.time_ns.size else view.recording.duration_ns
         found.append(_judge(view, stop - 1, following, _restart(view, number)))
-    for first, stop in restarts(view):
-        found.append(_judge(view, first - 1, int(firings.time_ns[stop]), int(firings.time_ns[stop])))
     return found
+
+
+def without_standstills(seen: View, scale: LoadScale) -> View:
+    """The view with its stretches ended where the engine stood and was started again, so that it starts anew there."""
+    silences = restarts(seen)
+    if not silences:
+        return seen
+    firings = split(seen.firings, silences)
+    return view(seen.recording, seen.engine, firings, seen.traces, scale, seen.gaps_ns)
 
 
 def restarts(view: View) -> list[tuple[int, int]]:
@@ -166,7 +173,12 @@ def _stall_or_died(view: View, last: int) -> tuple[Why, str]:
     fell_s = (
         float(firings.time_ns[last] - firings.time_ns[begin + 1 + int(sound[-1])]) / NS_PER_S if sound.size else 1.0
     )
-    opened = float(np.nanmax(view.load[begin : last + 1])) - float(np.nanmin(view.load[begin : begin + 4])) > 0.08
+    load = view.load[begin : last + 1]
+    opened = (
+        float(np.max(load, initial=0.0, where=load >= 0.0))
+        - float(np.min(load[:4], initial=1.0, where=load[:4] >= 0.0))
+        > 0.08
+    )
     if fell_s < 0.35 or opened or usual > 2.0 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0:
         return "driver_stall", "the crank was dragged down with pulses present to the end"
     return "died", "the crank ran down with the throttle closed and the key on"

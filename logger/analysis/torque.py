@@ -202,11 +202,27 @@ def _lasting(view: View, motion: Motion, law: Law, score: FloatArray) -> list[Si
         begin = int(np.searchsorted(motion.time_ns, began_ns))
         if not _open_before(motion, first) and to_ns - from_ns < AFTER_SHUT_NS:
             continue
+        if not _crank_answers(motion, begin, first, stop, from_ns):
+            continue
         if view.load_channel == "fuel_pressure" and not _comes_back(motion, law, e, begin, stop):
             continue
         if _missing(motion, law, e, begin, first, stop) > MISSING:
             found.append(_sign(view, began_ns, to_ns, float(fallen[first:stop].mean()) * 10.0))
     return found
+
+
+def _crank_answers(motion: Motion, begin: int, first: int, stop: int, from_ns: int) -> bool:
+    """Whether the crank gains less than before, and had not run ahead of the car: slopes and gear changes move only x.
+
+    Where the throttle was opened meanwhile nothing need change: then the torque never came.
+    """
+    before = slice(max(0, begin - 35), max(0, begin - 3))
+    if before.stop - before.start < 8:
+        return False
+    if float(motion.load[first:stop].mean() - np.median(motion.load[before])) > 0.3:
+        return True
+    less = float(np.median(motion.crank[before]) - motion.crank[first:stop].mean())
+    return less > -SLOWING_RPS2 and not _spun_up(motion, from_ns)
 
 
 def _began(view: View, motion: Motion, from_ns: int, first: int, score: FloatArray) -> int:

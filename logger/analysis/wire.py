@@ -11,14 +11,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from logger.analysis import roughness
-from logger.analysis.states import View
-from logger.analysis.stops import restarts
+from logger.analysis.states import State, View
 from logger.event import NS_PER_S, FloatArray
 
 GROUP_NS = NS_PER_S // 2
 # Relative speed lost per lost firing at full load, from a heavy car in its last gear to a light one in first (measured
 # on simulated cars, 0.1 to 1.5 %), and what a truly idle gap still shows through bumps and gear lash.
 FULL_LOSSES = (0.0012, 0.003, 0.007, 0.012)
+# At idle nothing but friction slows the crank, and it does so fast: some per cent a firing (150 to 300 rad/s2 of a free
+# engine, see tests/published/test_pulse_arithmetic.py).
+IDLE_LOSSES = (0.008, 0.02, 0.04)
 WIRE_SPREAD = 0.0008
 UNKNOWN_LOAD = 0.4  # where nothing shows load, on average over a run
 IDLE_LOAD = 0.1  # even a shut throttle lets the engine turn itself
@@ -48,11 +50,10 @@ class Gap:
 def gaps(view: View) -> list[Gap]:
     """Groups of missing pulses while the engine ran, in time order; pieces under half a second apart are one group."""
     firings = view.firings
-    stood = set(restarts(view))
     runs = [
         (a, b)
         for a, b in firings.missing_runs().tolist()
-        if a > 0 and view.running[a - 1] and (a, b) not in stood and not _unrecorded(view, a, b)
+        if a > 0 and view.running[a - 1] and not _unrecorded(view, a, b)
     ]
     if not runs:
         return []
@@ -67,10 +68,20 @@ def gaps(view: View) -> list[Gap]:
 
 
 def _unrecorded(view: View, first: int, stop: int) -> bool:
-    """Whether the recording itself has a gap where pulses are missing."""
+    """Whether nothing else was recorded either where pulses are missing: every sampled channel has a hole there."""
     time_ns = view.firings.time_ns
-    from_ns, to_ns = time_ns[first - 1], time_ns[min(stop, time_ns.size - 1)]
-    return bool(((view.gaps_ns[:, 0] < to_ns) & (view.gaps_ns[:, 1] > from_ns)).any())
+    from_ns, to_ns = int(time_ns[first - 1]), int(time_ns[min(stop, time_ns.size - 1)])
+    if ((view.gaps_ns[:, 0] < to_ns) & (view.gaps_ns[:, 1] > from_ns)).any():
+        return True
+    holes = []
+    for trace in view.recording.traces.values():
+        if trace.time_ns.size < 100:
+            continue
+        expected = (to_ns - from_ns) / max(1.0, float(np.median(np.diff(trace.time_ns[:500]))))
+        if expected >= 5:
+            inside = np.searchsorted(trace.time_ns, [from_ns, to_ns])
+            holes.append(float(inside[1] - inside[0]) < 0.3 * expected)
+    return bool(holes) and all(holes)
 
 
 def _gap(view: View, runs: Sequence[tuple[int, int]]) -> Gap:
@@ -100,7 +111,10 @@ def _ratio(view: View, first: int, stop: int) -> float:
     error = float(np.hypot(loss.error, restless))
     wire = _normal(loss.lost_per_pulse, 0.0, float(np.hypot(error, WIRE_SPREAD)))
     per_pulse = view.engine.firings_per_revolution / view.firings.pulses_per_revolution
-    expected = [full * per_pulse * max(load, IDLE_LOAD) for full in FULL_LOSSES]
+    if view.state[first - 1] == State.IDLE:
+        expected = [full * per_pulse for full in IDLE_LOSSES]
+    else:
+        expected = [full * per_pulse * max(load, IDLE_LOAD) for full in FULL_LOSSES]
     spread = float(np.hypot(error, WIRE_SPREAD))
     real = np.mean([_normal(loss.lost_per_pulse, mean, float(np.hypot(spread, 0.3 * mean))) for mean in expected])
     # A slip of the crank for another reason is always possible, so nothing is ever quite excluded.
