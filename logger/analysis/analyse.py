@@ -52,7 +52,9 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
     scale = states.load_scale([(traces, firings) for _, firings, traces in prepared], event.engine)
     gaps = [sensor_faults.gaps(recording) for recording in event.recordings]
     views = [
-        states.view(recording, event.engine, firings, traces, scale, _silence_ns(some))
+        stops.without_standstills(
+            states.view(recording, event.engine, firings, traces, scale, _silence_ns(some)), scale
+        )
         for (recording, firings, traces), some in zip(prepared, gaps, strict=True)
     ]
     search = stumbles.search(views, _pressure_band(views))
