@@ -141,7 +141,9 @@ def _limiter(episode: Episode, ceiling_rps: float) -> str | None:
     if episode.stop is not None or any(sign.kind in ("supply_dip", "low_pressure") for sign in episode.signs):
         return None
     firings = episode.view.firings
-    first, last = np.searchsorted(firings.time_ns, [episode.from_ns - 60 * MS, episode.to_ns])
+    # What only the exhaust or the car's motion shows is dated less well.
+    slack = 60 * MS if any(sign.kind not in BLURRED for sign in episode.signs) else 200 * MS
+    first, last = np.searchsorted(firings.time_ns, [episode.from_ns - slack, episode.to_ns + slack - 60 * MS])
     speed = firings.speed_rps[first : max(last, first + 1)]
     if not speed.size or float(speed.max()) < 0.975 * ceiling_rps:
         return None
