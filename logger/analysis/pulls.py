@@ -107,10 +107,12 @@ def find(
     pulls = []
     for recording, spans in zip(event.recordings, running, strict=True):
         mine = [s for s in stumbles if s.recording == recording.name]
+        time_s, speed = _speed(recording, event.engine)
         for from_s, to_s in _stretches(recording, event.engine, spans, mine, full):
             intake = _mean_at(recording.traces.get("intake_temperature"), from_s, to_s)
             factor = air.correction(standard, pressure_kpa, temperature_degc if intake is None else intake, vapour_kpa)
-            pull = _curve(recording, event.engine, from_s, to_s, mine, factor)
+            first, last = np.searchsorted(time_s, [from_s - SMOOTH_S, to_s + SMOOTH_S])
+            pull = _curve(recording, time_s[first:last], speed[first:last], from_s, to_s, mine, factor)
             if pull is not None:
                 pulls.append(pull)
     return _geared(pulls)
@@ -171,10 +173,18 @@ def _parted_by_stumble(
 
 
 def _curve(
-    recording: Recording, engine: Engine, from_s: float, to_s: float, stumbles: Sequence[Stumble], factor: float
+    recording: Recording,
+    time_s: FloatArray,
+    speed: FloatArray,
+    from_s: float,
+    to_s: float,
+    stumbles: Sequence[Stumble],
+    factor: float,
 ) -> Pull | None:
-    """Gain of speed by bins of BIN_RPM, without what is within SMOOTH_S / 2 of the pull's ends or of a stumble."""
-    time_s, speed = _speed(recording, engine)
+    """Gain of speed by bins of BIN_RPM, without what is within SMOOTH_S / 2 of the pull's ends or of a stumble.
+
+    time_s, speed: from _speed, (n,), around the pull.
+    """
     gain = np.gradient(speed, GRID_S) * (2 * np.pi / 60) * factor
     use = (time_s >= from_s + SMOOTH_S / 2) & (time_s <= to_s - SMOOTH_S / 2)
     broken = [(s.onset_s, s.end_s) for s in stumbles if s.onset_s <= to_s and s.end_s >= from_s]
