@@ -20,7 +20,7 @@ GROUP_NS = NS_PER_S // 2
 FULL_LOSSES = (0.0012, 0.003, 0.007, 0.012)
 # At idle nothing but friction slows the crank, and it does so fast: some per cent a firing (150 to 300 rad/s2 of a free
 # engine, see tests/published/test_pulse_arithmetic.py).
-IDLE_LOSSES = (0.008, 0.02, 0.04)
+IDLE_LOSSES = (0.008, 0.02, 0.05, 0.12)
 WIRE_SPREAD = 0.0008
 UNKNOWN_LOAD = 0.4  # where nothing shows load, on average over a run
 IDLE_LOAD = 0.1  # even a shut throttle lets the engine turn itself
