@@ -1,0 +1,93 @@
+"""Signs to episodes: what belongs together, what stands alone, what is no stumble."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from logger.analysis import analyse
+from logger.analysis.signs import Sign, SignKind
+from logger.analysis.stumbles import join
+from logger.event import Event
+from tests.analysis.array_car import NATURAL, Drive, nanoseconds
+
+S = 1_000_000_000
+
+
+def sign(kind: SignKind, from_s: float, to_s: float, channel: str = "tach_pulses") -> Sign:
+    return Sign(kind, channel, int(from_s * S), int(to_s * S))
+
+
+def groups(*signs: Sign) -> list[list[float]]:
+    return [[member.from_ns / S for member in group] for group in join(list(signs))]
+
+
+def test_chatter_with_less_than_half_a_second_of_normal_running_between_is_one() -> None:
+    assert groups(sign("lost_pulses", 1.0, 1.1), sign("lost_pulses", 1.55, 1.6)) == [[1.0, 1.55]]
+
+
+def test_half_a_second_of_normal_running_parts_two() -> None:
+    assert groups(sign("lost_pulses", 1.0, 1.1), sign("lost_pulses", 1.65, 1.7)) == [[1.0], [1.65]]
+
+
+def test_a_long_sign_is_measured_from_its_end() -> None:
+    assert groups(sign("supply_dip", 1.0, 3.0), sign("lost_pulses", 1.2, 1.3), sign("no_spark", 3.4, 3.5)) == [
+        [1.0, 1.2, 3.4]
+    ]
+
+
+def test_the_exhaust_joins_what_it_touches_and_does_not_bridge_two() -> None:
+    assert groups(
+        sign("lost_pulses", 1.0, 1.1), sign("lost_pulses", 2.0, 2.1), sign("lean", 1.05, 2.05, "air_fuel_ratio")
+    ) == [[1.0, 1.05], [2.0]]
+
+
+def test_the_exhaust_alone_stands_alone() -> None:
+    assert groups(sign("lost_pulses", 1.0, 1.1), sign("lean", 5.0, 5.5, "air_fuel_ratio")) == [[1.0], [5.0]]
+
+
+def test_a_float_bowl_carries_low_pressure_over_to_the_stumble_it_ends_in() -> None:
+    starved = [sign("low_pressure", 1.0, 6.0, "fuel_pressure"), sign("lean", 7.5, 8.0, "air_fuel_ratio")]
+    assert len(join(starved)) == 2
+    assert len(join(starved, bowl_ns=2 * S)) == 1
+
+
+def test_a_supply_that_dips_a_little_while_the_engine_fires_on_is_rejected_with_the_reason() -> None:
+    drive = Drive()
+    battery = drive.recording().traces["battery_voltage"]
+    dipped = battery.value - np.where(np.abs(battery.time_ns / S - 21.0) < 0.05, 2.0, 0.0)
+    drive.changes = {"battery_voltage": type(battery)(battery.time_ns, dipped)}
+    found = drive.findings()
+    assert found.stumbles == []
+    assert any("fired on" in rejected["why"] for rejected in found.rejected)
+
+
+def without_injection(from_s: float, to_s: float) -> list[tuple[str, str, float]]:
+    """What is found where an injector that opens every other turn is left out for a while."""
+    recording = Drive().recording()
+    injections = recording.pulses["tach_pulses"][::4]
+    gone = (injections > from_s * S) & (injections < to_s * S)
+    pulses = {**recording.pulses, "injector_pulses": injections[~gone]}
+    found = analyse(Event("injector", NATURAL, (replace(recording, pulses=pulses),)))
+    return [(s.cause, s.first_to_move, s.onset_s) for s in found.stumbles]
+
+
+def test_missing_injections_while_the_coil_fires_are_the_mixtures() -> None:
+    ((cause, first, onset_s),) = without_injection(20.5, 20.9)
+    assert (cause, first) == ("mixture", "injector_pulses")
+    assert onset_s == pytest.approx(20.5, abs=0.05)
+
+
+def test_fuel_cut_on_overrun_is_no_stumble() -> None:
+    assert without_injection(26.8, 27.8) == []
+
+
+def test_sparks_that_fail_while_the_coil_is_switched_are_the_high_tension_sides() -> None:
+    recording = Drive().recording()
+    tach = recording.pulses["tach_pulses"]
+    sparks = tach[(tach < 27.0 * S) | (tach > 27.2 * S)] + nanoseconds(np.array(30e-6))
+    pulses = {**recording.pulses, "spark_pulses": sparks}
+    found = analyse(Event("clamp", NATURAL, (replace(recording, pulses=pulses),)))
+    assert [s.cause for s in found.stumbles] == ["ignition_secondary"]
+    assert found.stumbles[0].onset_s == pytest.approx(27.0, abs=0.01)
+    assert any("injector" in rival for rival in found.stumbles[0].rivals)
