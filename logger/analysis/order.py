@@ -17,8 +17,8 @@ from logger.event import NS_PER_S
 
 # From the source to the spark: at equal times the upstream channel is named first.
 UPSTREAM = (
-    "battery_voltage", "sensor_supply_voltage", "ignition_feed_voltage", "fuel_pressure", "injector_pulses", "spark_pulses", "tach_pulses",
-    "air_fuel_ratio",
+    "battery_voltage", "sensor_supply_voltage", "ignition_feed_voltage", "fuel_pressure", "injector_pulses",
+    "spark_pulses", "tach_pulses", "air_fuel_ratio",
 )  # fmt: skip
 FILTER_S = 0.004  # an input filter for 100 Hz sampling (no source; the recorder's own is of that order)
 
