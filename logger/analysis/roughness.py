@@ -10,11 +10,11 @@ of torque away and the crank keeps the lower speed: a ramp in the logarithm of t
 So losses are found with matched filters: the summed log intervals y (whose jitter is white, since each edge enters
 two intervals with opposite signs) are fitted by least squares over a window with
 
-    y[k] = a + b k + c k^2 + d r_n(k),    r_n(k) = 0 up to the onset, k (k + 1) / 2 over n lost firings, then straight on
+    y[k] = a + b k + c k^2 + d r_n(k)
+    r_n(k) = 0 up to the onset, k (k + 1) / 2 over n lost firings, then straight on
 
 and d, the relative speed lost per pulse, comes out as one fixed set of weights on y: a finite impulse response
-filter
-(linear regression; S. M. Kay, "Fundamentals of Statistical Signal Processing: Detection Theory", 1998, from memory).
+filter (linear regression; S. M. Kay, "Fundamentals of Statistical Signal Processing: Detection Theory", 1998, from memory).
 """
 
 from dataclasses import dataclass
