@@ -14,7 +14,8 @@ two intervals with opposite signs) are fitted by least squares over a window wit
     r_n(k) = 0 up to the onset, k (k + 1) / 2 over n lost firings, then straight on
 
 and d, the relative speed lost per pulse, comes out as one fixed set of weights on y: a finite impulse response
-filter (linear regression; S. M. Kay, "Fundamentals of Statistical Signal Processing: Detection Theory", 1998, from memory).
+filter (linear regression; S. M. Kay, "Fundamentals of Statistical Signal Processing: Detection Theory", 1998, from
+memory).
 """
 
 from dataclasses import dataclass
