@@ -42,14 +42,18 @@ def sentence(
         return f"Nothing to compare with: {stopped} before this work."
     said = [
         plain_odds(before, after),
-        f"Bursts: {compared.before} in {_amount(compared.exposure_before)} {matched.unit} before, "
-        f"{compared.after} in {_amount(compared.exposure_after)} since.",
-        f"Confidence, however often one looks, that the rate fell by {1 - KEPT:.0%}: {_sure(compared.confidence)}.",
+        f"Bursts: {compared.before} in {_amount(compared.exposure_before)} {matched.unit} before"
+        + (f", {compared.after} in {_amount(compared.exposure_after)} since." if after else "."),
     ]
+    if after:
+        said.append(
+            f"Confidence, however often one looks, that the rate fell by {per_cent(1 - KEPT)}: "
+            f"{_sure(compared.confidence)}."
+        )
     if compared.exposure_after > 0 and compared.exposure_before > 0:
         left = poisson_limits(compared.after / compared.overdispersion, two_sided=False)[1] * compared.overdispersion
         share = left / compared.exposure_after / (compared.before / compared.exposure_before)
-        said.append(f"What may remain (95 %): up to {min(share, 9.99):.0%} of the rate before.")
+        said.append(f"What may remain (95 %): {_remaining(share)}.")
     if compared.overdispersion > 1.2:
         said.append(f"Runs differ more than by chance, so counts were divided by {compared.overdispersion:.1f}.")
     if len(done_together) > 1:
@@ -100,6 +104,18 @@ def _amount(value: float) -> str:
     return f"{value:.0f}" if value >= 20 or value == round(value) else f"{value:.1f}"
 
 
+def per_cent(share: float) -> str:
+    """A share in whole per cent."""
+    return f"{100 * share:.0f} %"
+
+
+def _remaining(share: float) -> str:
+    """What may still be there of the rate before; more than all of it teaches nothing."""
+    return f"up to {per_cent(share)} of the rate before" if share < 1.0 else "as much as before, or more"
+
+
 def _sure(confidence: float) -> str:
     """In per cent, never rounded up to certainty."""
-    return f"{min(confidence, 0.999):.1%}" if confidence > 0.9 else f"{confidence:.0%}"
+    if confidence <= 0.0:
+        return "none"
+    return f"{100 * min(confidence, 0.999):.1f} %" if confidence > 0.9 else per_cent(confidence)

@@ -1,40 +1,103 @@
-"""`stumblelog repair`: enter work done on the car."""
+"""`stumblelog repair`: enter work done on the car, and see whether it helped."""
 
 import argparse
+import json
+import sys
+from collections.abc import Iterator
 from datetime import datetime, timedelta
+from textwrap import wrap
 from typing import TYPE_CHECKING
 
-from logger.commands.common import add_data_dir, add_event, open_store
-from logger.errors import SettingsError
+from logger.commands.common import add_data_dir, fresh_findings, open_store
+from logger.errors import AnalysisError, SettingsError
 from logger.event import CAUSES
 
 if TYPE_CHECKING:
+    from logger.season import Repaired, Season
     from logger.store.store import Store
 
-HELP = "Enter work done on the car, so that the analysis can say whether it helped."
+HELP = "Enter work done on the car; without WHAT, list all repairs with their verdicts and what is still needed."
 EXAMPLE = 'stumblelog repair latest "renewed the coil feed wire" --after-recording r03 --suspect ignition_primary'
+
+WIDTH = 100
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    add_event(parser)
-    parser.add_argument("what", metavar="WHAT", help="what was done, in your words")
+    parser.add_argument(
+        "event", nargs="?", metavar="EVENT", help='the event\'s id or the beginning of it, its name, or "latest"'
+    )
+    parser.add_argument("what", nargs="?", metavar="WHAT", help="what was done, in your words")
     when = parser.add_mutually_exclusive_group()
     when.add_argument(
         "--when", metavar="TIME", help="date and time, such as 2026-05-09T10:30 (without a zone: this machine's)"
     )
     when.add_argument("--after-recording", metavar="NAME", help="the recording after which it was done (default: last)")
     parser.add_argument("--suspect", choices=CAUSES, help="the cause it was meant to cure")
+    parser.add_argument("--take-back", type=int, metavar="NUMBER", help="take back the repair of that number")
+    parser.add_argument("--json", action="store_true", help="print the verdicts as JSON")
     add_data_dir(parser)
 
 
 def run(args: argparse.Namespace) -> int:
+    from logger import season
+
+    if args.what is None and (args.when or args.after_recording or args.suspect):
+        raise SettingsError("say what was done: stumblelog repair EVENT WHAT")
     with open_store(args) as store:
-        event_id = store.find(args.event)
-        offset_ns = None if args.when is None else _offset_ns(store, event_id, args.when)
-        store.add_repair(
-            event_id, args.what, offset_ns=offset_ns, after_recording=args.after_recording, suspect=args.suspect
-        )
+        event_id = None if args.event is None else store.find(args.event)
+        if args.take_back is not None:
+            store.remove("repairs", args.take_back)
+        if event_id is not None and args.what is not None:
+            _enter(store, event_id, args)
+        _analyse_what_is_stale(store)
+        seasons = season.every_car(store) if event_id is None else [season.of_car(store, event_id)]
+    if args.json:
+        print(json.dumps([one.as_json() for one in seasons], allow_nan=False))
+    else:
+        print("\n\n".join("\n".join(_told(one)) for one in seasons) or "No event is recorded yet.")
     return 0
+
+
+def _enter(store: "Store", event_id: str, args: argparse.Namespace) -> None:
+    offset_ns = None if args.when is None else _offset_ns(store, event_id, args.when)
+    store.add_repair(
+        event_id, args.what, offset_ns=offset_ns, after_recording=args.after_recording, suspect=args.suspect
+    )
+
+
+def _analyse_what_is_stale(store: "Store") -> None:
+    for entry in store.events():
+        try:
+            fresh_findings(store, entry.event_id)
+        except AnalysisError as error:
+            print(f"{entry.name} does not count: {error}", file=sys.stderr)
+
+
+def _told(season: "Season") -> Iterator[str]:
+    """One car's repairs in the order in which they were done."""
+    dates = [f"{event.outline.started_utc:%Y-%m-%d}" for event in season.events if event.outline.started_utc]
+    names = [event.outline.name for event in season.events]
+    span = f", {dates[0]}" if len(set(dates)) == 1 else f", {dates[0]} to {dates[-1]}" if dates else ""
+    yield (names[0] if len(names) == 1 else f"{len(names)} events, {names[0]} to {names[-1]}") + span
+    if not season.repairs:
+        yield "No repair is written down."
+    for repaired in season.repairs:
+        yield from _repair(repaired)
+    if season.proof_ahead not in (None, *(one.verdict.needed for one in season.repairs)):
+        yield from wrap(f"A repair made now would be proved by: {season.proof_ahead}", WIDTH)
+    for name in season.waiting:
+        yield f"Not analysed, and so not counted: {name}."
+
+
+def _repair(repaired: "Repaired") -> Iterator[str]:
+    verdict = repaired.verdict
+    yield f"[{repaired.entry.id}] {verdict.what}: {verdict.verdict.replace('_', ' ')}"
+    place = f"after {repaired.entry.after_recording}" if repaired.entry.after_recording else "without a known place"
+    if repaired.done_utc is not None:
+        place = f"{repaired.done_utc:%Y-%m-%d %H:%M} UTC"
+    still = "Still needed: " if verdict.verdict == "too_early" else ""
+    for line in filter(None, [f"{place}, {repaired.event_name}", verdict.sentence, still + verdict.needed]):
+        yield from wrap(line, WIDTH, initial_indent="    ", subsequent_indent="    ")
 
 
 def _offset_ns(store: "Store", event_id: str, when: str) -> int:
