@@ -35,7 +35,8 @@ class _Stop(threading.Event):
 def run(args: argparse.Namespace) -> int:
     from logger.work import STANDING_STILL_S, Worker
 
-    os.nice(NICENESS)  # recording comes first
+    if hasattr(os, "nice"):  # not on Windows, where nothing records
+        os.nice(NICENESS)  # recording comes first
     stop = _Stop(args.parent)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())

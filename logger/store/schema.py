@@ -273,17 +273,19 @@ def initialise(partial: Path, meta: RecordingMeta, tables: tuple[str, ...]) -> s
 
 def put_in_place(partial: Path, path: Path) -> None:
     """Give a finished file its name: on stable storage first, then renamed, then the folder."""
-    descriptor = os.open(partial, os.O_RDONLY)
+    descriptor = os.open(partial, os.O_RDWR)  # Windows syncs only what is open for writing
     try:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
-    os.rename(partial, path)
+    os.replace(partial, path)
     sync_directory(path.parent)
 
 
 def sync_directory(folder: Path) -> None:
-    """Make renames in a folder last through a power cut."""
+    """Make renames in a folder last through a power cut; Windows opens no folders and sees to that by itself."""
+    if os.name == "nt":
+        return
     descriptor = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(descriptor)

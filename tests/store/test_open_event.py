@@ -108,8 +108,8 @@ def test_the_worked_analysis_counts_the_missing_pulses_and_draws_each_stumble(pl
     pytest.importorskip("matplotlib")
     assert before_stumbles.main([str(places["bundle"]), str(tmp_path / "pictures")]) == 0
     lines = capsys.readouterr().out.splitlines()
-    # From 19 to 20 s of r02 the engine turns 2,975 1/min on average, 3 pulses each: 149 pulses/s. At 20 s it is 150, and
-    # the feed is open for 0.12 s: 18 are missing.
+    # From 19 to 20 s of r02 the engine turns 2,975 1/min on average, 3 pulses each: 149 pulses/s. At 20 s it is 150,
+    # and the feed is open for 0.12 s: 18 are missing.
     assert "r02    20.000 s  ignition_primary; 18 pulses missing at 149 pulses/s" in lines[0]
     assert sorted(path.name for path in (tmp_path / "pictures").iterdir()) == [
         "stumble-001.svg", "stumble-002.svg", "stumble-003.svg",
