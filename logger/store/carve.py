@@ -112,10 +112,10 @@ def lost_commits(wal: bytes) -> int:
     """
     if len(wal) < _WAL_HEADER:
         return 0
-    order = "big" if wal[3] & 1 else "little"
+    order = _order(wal)
     salt = _salt(wal)
     state = _wal_sum(wal[:24], (0, 0), order)
-    sound = state == struct.unpack(">II", wal[24:32]) and wal[16:24] == salt
+    sound = _has_sound_header(wal)
     lost = 0
     size = _FRAME_HEADER + GROWING_PAGE
     for place in range(_WAL_HEADER, len(wal) - size + 1, size):
@@ -132,10 +132,24 @@ def lost_commits(wal: bytes) -> int:
     return lost
 
 
+def _order(wal: bytes) -> str:
+    """The byte order of the check sums, from the lowest bit of the magic number."""
+    return "big" if wal[3] & 1 else "little"
+
+
+def _has_sound_header(wal: bytes) -> bool:
+    return _wal_sum(wal[:24], (0, 0), _order(wal)) == struct.unpack(">II", wal[24:32])
+
+
 def _salt(wal: bytes) -> bytes:
-    """The mark of the log's current round, by majority: the header or a frame may be what is damaged."""
+    """The mark of the log's current round: a sound header's, else that of most of the first frames.
+
+    The header is what a new round writes first; the frames behind it are then still those of the round before.
+    """
+    if len(wal) < _WAL_HEADER or _has_sound_header(wal):
+        return wal[16:24]
     size = _FRAME_HEADER + GROWING_PAGE
-    return mode([wal[16:24], *(wal[_WAL_HEADER + k * size :][8:16] for k in range(3))])
+    return mode(wal[_WAL_HEADER + k * size :][8:16] for k in range(3))
 
 
 def _wal_sum(data: bytes, state: tuple[int, int], order: str) -> tuple[int, int]:

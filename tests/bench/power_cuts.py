@@ -1,6 +1,6 @@
 """Power cuts, emulated below SQLite: whatever had not been synced is dropped, kept or torn, sector by sector.
 
-    python -m tests.bench.power_cuts [--n 200] [--seconds 400]
+    python -m tests.bench.power_cuts [--n 200] [--seconds 1500]
 
 A process appends seconds through the real writer while `strace` takes down its writes, syncs, renames and their order.
 At random places in that list the power is cut: each file is what its last fsync or fdatasync had made safe, and of
@@ -150,7 +150,7 @@ def cut_and_recover(files: dict[str, File], folder: Path, dice: random.Random) -
 
 def main(arguments: list[str]) -> int:
     n = int(arguments[arguments.index("--n") + 1]) if "--n" in arguments else 200
-    n_seconds = int(arguments[arguments.index("--seconds") + 1]) if "--seconds" in arguments else 400
+    n_seconds = int(arguments[arguments.index("--seconds") + 1]) if "--seconds" in arguments else 1500
     dice = random.Random(1)
     lost = faults = whole = 0
     with TemporaryDirectory(dir=".") as name:

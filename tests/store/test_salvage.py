@@ -1,6 +1,7 @@
 """Power cuts and bad cards: what was stored comes back, what is damaged is told, nothing is ever made up."""
 
 import shutil
+import struct
 from pathlib import Path
 
 import pytest
@@ -9,7 +10,7 @@ from hypothesis import strategies as st
 
 from logger.errors import StoreError
 from logger.event import NS_PER_S
-from logger.store import schema
+from logger.store import carve, schema
 from logger.store.carve import lost_commits
 from logger.store.compaction import compact
 from logger.store.recording import RecordingReader
@@ -204,3 +205,21 @@ def test_flipped_bits_are_told_or_salvaged_and_never_change_what_is_read(
     torn = 1 if state == "cut" else 0
     assert max(n_missing.values()) <= 150 * torn or result.lost
     shutil.rmtree(path.parent)
+
+
+def test_a_log_that_has_just_begun_a_new_round_has_lost_nothing() -> None:
+    # After a checkpoint the header is written first; the frames behind it are still those of the round before.
+    header = bytearray(bytes.fromhex("377f0682 002de218 00000200 00000007 11111111 22222222"))
+    header += struct.pack(">II", *carve._wal_sum(bytes(header), (0, 0), "little"))
+    old = b"\0\0\0\2" + b"\0\0\0\x09" + b"\x55" * 16 + bytes(512)
+    assert lost_commits(bytes(header) + 5 * old) == 0
+
+
+def test_a_table_whose_definition_is_damaged_is_told(shelf: Path, path: Path) -> None:
+    take(shelf, "closed", path)
+    data = path.read_bytes()
+    assert data.count(b"seconds (second INTEGER PRIMARY KEY") == 1
+    path.write_bytes(data.replace(b"seconds (second INTEGER PRIMARY KEY", b"seconds (second INTEGES PRIMARY KEY"))
+    with pytest.raises(StoreError, match="damaged"), RecordingReader(path) as reader:
+        reader.gaps()
+    assert salvage(path).state == "salvaged"
