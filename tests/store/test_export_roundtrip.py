@@ -104,6 +104,7 @@ def test_what_people_entered_and_what_was_found_comes_along(form, car, laptop, t
     car.add_note(sent, "smelled of petrol", "r02", 1_500_000_000)
     car.add_note(sent, "rain from noon")
     car.correct_run(sent, "r01", "practice", 0, 2_000_000_000)
+    car.enter_circumstances(sent, {"road": "damp", "air_pressure_kpa": 97.4})
     car.remove("notes", car.add_note(sent, "taken back"))
     found = replace(findings(), repairs=[]).as_json()
     car.save_findings(sent, found, car.input_fingerprint(sent))
@@ -113,7 +114,7 @@ def test_what_people_entered_and_what_was_found_comes_along(form, car, laptop, t
         return [
             [replace(entry, id=0) for entry in entries]
             for entries in (store.repairs(event_id), store.notes(event_id), store.run_corrections(event_id))
-        ]
+        ] + [store.circumstances(event_id)]
 
     assert entered(laptop, arrived) == entered(car, sent)
     assert laptop.findings(arrived) == found
@@ -205,6 +206,7 @@ def test_a_description_that_is_not_one_is_refused(car, laptop, tmp_path):
         "UPDATE event SET cylinders = 99",
         "UPDATE event SET kind = 'picnic'",
         "UPDATE event SET findings = '[1]'",
+        "INSERT INTO circumstances VALUES ('road', '\"icy\"', '', '2026-05-09T08:00:00+00:00')",
         "UPDATE battery_voltage SET time_ns = -time_ns",
         "UPDATE battery_voltage SET raw = 'x' WHERE rowid = 7",
         "UPDATE battery_voltage SET raw = 70000 WHERE rowid = 7",

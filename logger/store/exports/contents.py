@@ -12,6 +12,7 @@ from typing import Any
 
 from logger import __version__
 from logger.channels import CHANNELS
+from logger.circumstances import CIRCUMSTANCES
 from logger.errors import StoreError
 from logger.event import NS_PER_S, Event
 from logger.settings import Settings
@@ -50,7 +51,8 @@ class Held:
         """A moment of the recording by the wall clock."""
         if self.started_ns is None:
             return None
-        return EPOCH + timedelta(microseconds=self.started_ns / 1000 + at_s * 1e6)
+        seconds, rest_ns = divmod(self.started_ns + round(at_s * NS_PER_S), NS_PER_S)
+        return EPOCH + timedelta(seconds=seconds, microseconds=rest_ns / 1000)
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +178,7 @@ def _recording_rows(
         recordings.append(
             row
             | {
-                "started_utc": one.utc(0.0),
+                "started_utc": entry.started_utc or one.utc(0.0),
                 "offset_ns": one.offset_ns,
                 "offset_s": None if one.offset_ns is None else one.offset_ns / NS_PER_S,
                 "duration_ns": duration_ns,
@@ -252,7 +254,7 @@ def _entered_rows(store: Store, event_id: str, event: Event) -> dict[str, list[R
         table: store.logbook.rows(
             f"SELECT * FROM {table} WHERE event_id = ? AND removed_utc IS NULL ORDER BY id", [event_id]
         )
-        for table in ("repairs", "notes", "run_corrections")
+        for table in ("repairs", "notes", "circumstances", "run_corrections")
     }
     for row in (row for table in rows.values() for row in table):
         row["entered_utc"] = datetime.fromisoformat(row["entered_utc"])
@@ -264,6 +266,8 @@ def _entered_rows(store: Store, event_id: str, event: Event) -> dict[str, list[R
         row["done_utc"] = start + timedelta(microseconds=offset_ns / 1000) if known and start else None
         verdict = verdicts[number] if number < len(verdicts) and verdicts[number]["what"] == row["what"] else {}
         row |= {key: verdict.get(key) for key in judged}
+    for row in rows["circumstances"]:
+        row["unit"] = CIRCUMSTANCES[row["name"]].unit
     for row in rows["notes"]:
         row["at_s"] = None if row["at_ns"] is None else row["at_ns"] / NS_PER_S
     return {

@@ -15,6 +15,7 @@ import numpy as np
 
 from logger import __version__
 from logger.channels import CHANNELS
+from logger.circumstances import checked
 from logger.errors import CaptureError, SettingsError, StoreError
 from logger.event import CAUSES, Engine, EventKind, Gap
 from logger.rules import take_table
@@ -185,6 +186,7 @@ def arrival_of(one: Incoming) -> Arrival:
             {**_only(entry, "text", "at_ns"), "recording": _known(entry["recording"], names), **_entered(entry)}
             for entry in one.tables["notes"]
         ],
+        "circumstances": [_circumstance(entry) for entry in one.tables["circumstances"]],
         "run_corrections": [
             {
                 **_only(entry, "from_ns", "to_ns"),
@@ -304,6 +306,11 @@ def _repair(entry: Row, names: list[str]) -> dict[str, Any]:
         "suspect": _word(entry["suspect"], CAUSES),
         **_entered(entry),
     }
+
+
+def _circumstance(entry: Row) -> dict[str, Any]:
+    ((name, value),) = checked({entry["name"]: json.loads(entry["value"])}).items()
+    return {"name": name, "value": json.dumps(value), **_entered(entry)}
 
 
 def _only(row: Row, *names: str) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from datetime import datetime
 from typing import Any, Literal
 
 from logger.channels import Kind
+from logger.circumstances import CIRCUMSTANCES
 from logger.event import CAUSES
 
 VERSION = 1
@@ -210,6 +211,12 @@ TABLES: dict[str, Table] = {
             Column("recording", "text", "the recording it is about; NULL: the event"),
             _i("at_ns", "the moment in it", "ns"),
             _n("at_s", "the same", "s"),
+            _utc("entered_utc", "when it was entered"),
+        )),
+        Table("circumstances", "fuel, road, weather or vehicle, as entered for the event", (
+            _t("name", f"one of {', '.join(CIRCUMSTANCES)}"),
+            _json("value", "a word, or a number"),
+            _t("unit", "unit of the number"),
             _utc("entered_utc", "when it was entered"),
         )),
         Table("run_corrections", "where a person corrected the split into runs", (
