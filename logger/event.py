@@ -11,6 +11,7 @@ Two recordings of one event are related only by `offset_ns`, which is absent whe
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -21,6 +22,7 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 NS_PER_S = 1_000_000_000
+TOGETHER_NS = 60 * NS_PER_S
 
 Cause = Literal["supply_voltage", "ignition_primary", "ignition_secondary", "fuel_delivery", "mixture", "undetermined"]
 CAUSES: tuple[Cause, ...] = (
@@ -113,3 +115,36 @@ class Event:
     started_utc: datetime | None = None
     repairs: tuple[Repair, ...] = ()
     circumstances: Mapping[str, str | float] = field(default_factory=dict)
+
+
+def repair_places(event: Event) -> list[tuple[int, float] | None]:
+    """For each repair the recording that follows it, or holds it, and the second in it; None: no clock relates them.
+
+    Needs no samples. Work done within TOGETHER_NS of other work is one repair, and has the place of the first of it.
+    """
+    order = sorted(
+        (repair.offset_ns, number) for number, repair in enumerate(event.repairs) if repair.offset_ns is not None
+    )
+    places = [_place(event, repair) for repair in event.repairs]
+    for (one_ns, one), (next_ns, following) in pairwise(order):
+        if next_ns - one_ns <= TOGETHER_NS:
+            places[following] = places[one]
+    return places
+
+
+def _place(event: Event, repair: Repair) -> tuple[int, float] | None:
+    """The recording that follows a repair, or holds it, and the second in it; None where no clock relates the two."""
+    names = [recording.name for recording in event.recordings]
+    if repair.after_recording in names:
+        return names.index(repair.after_recording) + 1, 0.0
+    if repair.offset_ns is None:
+        return None
+    known = [(i, r.offset_ns, r.duration_ns) for i, r in enumerate(event.recordings) if r.offset_ns is not None]
+    for i, offset_ns, duration_ns in known:
+        if repair.offset_ns <= offset_ns:
+            clockless_before = i > 0 and event.recordings[i - 1].offset_ns is None
+            return None if clockless_before else (i, 0.0)
+        if repair.offset_ns < offset_ns + duration_ns:
+            return i, (repair.offset_ns - offset_ns) / NS_PER_S
+    last_is_known = bool(known) and known[-1][0] == len(event.recordings) - 1
+    return (len(event.recordings), 0.0) if last_is_known else None

@@ -20,7 +20,7 @@ from logger.analysis.exposure import Exposure
 from logger.analysis.findings import RepairVerdict
 from logger.analysis.provoking import Run, agreed
 from logger.analysis.repairs import Work
-from logger.event import Engine, Event, EventKind
+from logger.event import Engine, Event, EventKind, repair_places
 from logger.store.entries import RepairEntry
 from logger.store.store import Store
 
@@ -171,7 +171,7 @@ def _work(event: SeasonEvent, runs_before: int) -> list[Work]:
     begins = [(names.get(run.exposure.recording, 0), run.exposure.from_s) for run in event.runs]
     return [
         Work(entry.what, None if place is None else runs_before + sum(begin < place for begin in begins), entry.suspect)
-        for entry, place in zip(event.repairs, repairs.repair_places(event.outline), strict=True)
+        for entry, place in zip(event.repairs, repair_places(event.outline), strict=True)
     ]
 
 

@@ -27,6 +27,7 @@ from logger.analysis import (
 )
 from logger.analysis import order as orders
 from logger.analysis.findings import Effect, Findings, SensorFault, Stumble
+from logger.analysis.frames import numbered
 from logger.analysis.pull_findings import pull_findings
 from logger.event import NS_PER_S, Cause, Engine, Event, FloatArray, IntArray, Recording, Trace
 
@@ -61,6 +62,7 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
     report(0.9)
     found_stumbles = [_stumble(episode) for episode in search.episodes]
     found_stumbles.sort(key=lambda s: (_place(event, s.recording), s.onset_s))
+    found_stumbles = numbered(found_stumbles)
     main, others = main_cause(found_stumbles)
     everything = faults + search.tach_faults
     running = [view.running_spans() for view in views]

@@ -33,7 +33,7 @@ def texts(episode: Episode, order: Order, verdict: Verdict) -> Texts:
     share = verdict.probability[verdict.cause]
     sentence = (
         f"At {order.onset_ns / NS_PER_S:.3f} s of {episode.view.recording.name} {NAMES[verdict.cause]}"
-        f" ({share:.0%} likely); first to move: {order.first.replace('_', ' ')}."
+        f" ({likely(share)} likely); first to move: {order.first.replace('_', ' ')}."
     )
     own = verdict.cause
     speaks_for = [piece.sentence for piece in verdict.evidence if piece.weights.get(own, 0.0) > 0.0]
@@ -44,7 +44,7 @@ def texts(episode: Episode, order: Order, verdict: Verdict) -> Texts:
 def rivals(verdict: Verdict) -> list[str]:
     """Causes that the recorded signals leave open, and what hides behind the named one."""
     found = [
-        f"{NAMES[cause]} ({share:.0%})"
+        f"{NAMES[cause]} ({likely(share)})"
         for cause, share in verdict.probability.items()
         if cause != verdict.cause and share >= 0.05
     ]
@@ -59,5 +59,13 @@ def summary(found: list[Stumble], main: Cause | None) -> str:
         return "No stumble was found."
     own = [stumble for stumble in found if stumble.cause == main]
     lost = sum(stumble.lost_firings for stumble in found)
-    times = "once" if len(found) == 1 else f"{len(found)} times"
-    return f"The engine stumbled {times} and lost about {lost} firings; in {len(own)} of these {NAMES[main]}."
+    firings = "1 firing" if lost == 1 else f"about {lost} firings"
+    if len(found) == 1:
+        return f"The engine stumbled once and lost {firings}: {NAMES[main]}."
+    share = "each time" if len(own) == len(found) else f"in {len(own)} of these"
+    return f"The engine stumbled {len(found)} times and lost {firings}; {share} {NAMES[main]}."
+
+
+def likely(share: float) -> str:
+    """A probability in whole per cent; never 100 or 0, which no measurement gives."""
+    return "over 99 %" if share >= 0.995 else "under 1 %" if share < 0.005 else f"{100 * share:.0f} %"

@@ -29,7 +29,7 @@ class Stumble:
     """One moment the engine stumbled. `onset_s`: first signal leaves normal; `engine_onset_s`: first bad firing.
 
     `sub_cause` narrows the cause where the signals allow it ("feed", "trigger", "vapour_lock", ...; see causes.py).
-    `evidence_for`, `evidence_against` and `rivals` are plain sentences for people.
+    `evidence_for`, `evidence_against` and `rivals` are plain sentences for people. `burst` numbers the event's bursts.
     """
 
     recording: str
@@ -48,6 +48,7 @@ class Stumble:
     evidence_for: list[str] = field(default_factory=list)
     evidence_against: list[str] = field(default_factory=list)
     rivals: list[str] = field(default_factory=list)
+    burst: int = 0
 
 
 @dataclass(frozen=True, slots=True)

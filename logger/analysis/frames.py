@@ -150,6 +150,19 @@ def bursts(stumbles: Sequence[Stumble], recording: str) -> FloatArray:
     return np.array(joined, dtype=float).reshape(-1, 2)
 
 
+def numbered(stumbles: Sequence[Stumble]) -> list[Stumble]:
+    """The same stumbles, in time order, each with the number of its burst in the event."""
+    found: list[Stumble] = []
+    end_s = 0.0
+    for stumble in stumbles:
+        last = found[-1] if found else None
+        goes_on = last is not None and last.recording == stumble.recording and stumble.onset_s - end_s <= BURST_GAP_S
+        burst = 1 if last is None else last.burst + (not goes_on)
+        end_s = max(end_s if goes_on else 0.0, stumble.onset_s, stumble.end_s)
+        found.append(replace(stumble, burst=burst))
+    return found
+
+
 def knocks_at_risk(cells: Frame) -> BoolArray:
     """Which knocks (n_hits,) count as exposure: the engine ran and no burst was under way when they came.
 

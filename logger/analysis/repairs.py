@@ -37,11 +37,10 @@ from logger.analysis.frames import Frame, Interval
 from logger.analysis.provoking import Matched, Run, matched_conditions
 from logger.analysis.rates import compare
 from logger.analysis.repair_words import Aside
-from logger.event import NS_PER_S, Cause, Event, Repair
+from logger.event import Cause, Event, repair_places
 
 AGREE_P = 0.2
 OWN_SHARE = 0.15
-TOGETHER_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,39 +101,6 @@ def cut(event: Event, frames: Sequence[Frame]) -> tuple[list[Run], list[Work]]:
         Work(repair.what, None if place is None else before[place], repair.suspect)
         for repair, place in zip(event.repairs, places, strict=True)
     ]
-
-
-def repair_places(event: Event) -> list[tuple[int, float] | None]:
-    """For each repair the recording that follows it, or holds it, and the second in it; None: no clock relates them.
-
-    Needs no samples. Work done within TOGETHER_S of other work is one repair, and has the place of the first of it.
-    """
-    order = sorted(
-        (repair.offset_ns, number) for number, repair in enumerate(event.repairs) if repair.offset_ns is not None
-    )
-    places = [_place(event, repair) for repair in event.repairs]
-    for (one_ns, one), (next_ns, following) in pairwise(order):
-        if next_ns - one_ns <= TOGETHER_S * NS_PER_S:
-            places[following] = places[one]
-    return places
-
-
-def _place(event: Event, repair: Repair) -> tuple[int, float] | None:
-    """The recording that follows a repair, or holds it, and the second in it; None where no clock relates the two."""
-    names = [recording.name for recording in event.recordings]
-    if repair.after_recording in names:
-        return names.index(repair.after_recording) + 1, 0.0
-    if repair.offset_ns is None:
-        return None
-    known = [(i, r.offset_ns, r.duration_ns) for i, r in enumerate(event.recordings) if r.offset_ns is not None]
-    for i, offset_ns, duration_ns in known:
-        if repair.offset_ns <= offset_ns:
-            clockless_before = i > 0 and event.recordings[i - 1].offset_ns is None
-            return None if clockless_before else (i, 0.0)
-        if repair.offset_ns < offset_ns + duration_ns:
-            return i, (repair.offset_ns - offset_ns) / NS_PER_S
-    last_is_known = bool(known) and known[-1][0] == len(event.recordings) - 1
-    return (len(event.recordings), 0.0) if last_is_known else None
 
 
 def judge_runs(runs: Sequence[Run], work: Sequence[Work]) -> list[RepairVerdict]:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logger.analysis import exposure
-from logger.analysis.frames import bursts, frame, knocks_at_risk, part, struck_by
+from logger.analysis.frames import bursts, frame, knocks_at_risk, numbered, part, struck_by
 from logger.event import Recording, Trace
 from tests.analysis.invented import ENGINE, coolant, event, run, seconds, steady_pulses, stumble
 
@@ -123,3 +123,9 @@ def test_a_hot_stop_is_known_from_the_clock_and_the_coolant_and_not_without_them
     assert known == [False, True, True, False, False]
     histogram = exposure.of_event(of, frames, {"road": "wet"})[1].histograms["time_since_hot_stop"]
     assert histogram.seconds[histogram.edges[:-1] == 300.0].sum() == pytest.approx(60.0, abs=0.2)
+
+
+def test_stumbles_of_one_burst_have_its_number() -> None:
+    """Each lasts 0.3 s: 8.2 begins 2.9 s after the end of the first, 11.6 begins 3.1 s after that of the second."""
+    found = [stumble("r01", 5.0), stumble("r01", 8.2), stumble("r01", 11.6), stumble("r02", 11.7)]
+    assert [one.burst for one in numbered(found)] == [1, 1, 2, 3]
