@@ -4,9 +4,8 @@
 
 For each stumble it draws two pictures side by side (needs `pip install matplotlib`):
 
-* the spectrum of the vibration in the two seconds before the onset, over that of all driving in the same recording at
-  the same time scale, with the frequency of the tach pulses and half of it marked. What stands out only
-  before the stumble is not the engine's usual shaking.
+* the spectrum of the vibration in the two seconds before the onset, over that of the whole recording, with the
+  frequency of the tach pulses and half of it marked. What stands out only before is not the engine's usual shaking.
 * the engine firing by firing: each interval between tach pulses over the usual one, so that a lost pulse stands at 2,
   two lost ones at 3, and combustion lost without a missing pulse shows as a slow rise.
 

@@ -17,6 +17,7 @@ PATHS = [
     "/events/{event}/r02/whole",
     "/events/{event}/day",
     "/events/{event}/report",
+    "/events/{event}/files",
     "/events/{event}/superposed",
     "/now",
     "/settings",
