@@ -2,14 +2,14 @@
 
     of_car(store, event_id) -> Season                   the events of that event's car, in time order
     every_car(store) -> list[Season]
-    joined(store, event_id, findings) -> findings       with what only the season can tell put in
+    keep(store)                                         lay what the season tells over each event's findings
 
 No recording is opened: the findings keep each run's exposure (analysis/exposure.py). Two events are of one car where
 their descriptions of the engine agree wherever both say something; the idle speed, which a screw changes, is left out.
 Events without a date stand where they were entered, after the event before them.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from datetime import UTC, datetime
 from typing import Any
@@ -105,31 +105,34 @@ def same_car(one: Engine, other: Engine) -> bool:
     return all(a == b or a is None or b is None for a, b in pairs)
 
 
-def joined(store: Store, event_id: str, findings: Mapping[str, Any]) -> dict[str, Any]:
-    """The findings with the season's verdicts on the event's repairs, and for a bench session its `coverage`.
+def keep(store: Store) -> None:
+    """Keep with each event's findings what only the other events of its car can tell: the verdicts on its repairs, what
+    a repair made now would need, and for a bench session its coverage and how to reach the rest.
 
     An event that is its car's only one keeps its own verdicts, made from the recordings themselves.
     """
-    season = of_car(store, event_id)
-    found = dict(findings)
-    if len([one for one in season.events if one.runs]) > 1:
-        verdicts = {one.entry.id: one.verdict for one in season.repairs}
-        found["repairs"] = [asdict(verdicts[entry.id]) for entry in store.repairs(event_id)]
-        found["proof_ahead"] = season.proof_ahead
-    if store.outline(event_id).kind == "bench":
-        found |= _bench(season, event_id)
-    return found
+    for season in every_car(store):
+        with_runs = [event for event in season.events if event.runs]
+        verdicts = {one.entry.id: asdict(one.verdict) for one in season.repairs}
+        for event in season.events:
+            told: dict[str, Any] = {}
+            if with_runs != [event]:
+                told["repairs"] = [verdicts[entry.id] for entry in event.repairs]
+                told["proof_ahead"] = season.proof_ahead
+            if event.kind == "bench":
+                told |= _bench(season, event)
+            store.save_season(event.event_id, told)
 
 
-def _bench(season: Season, event_id: str) -> dict[str, Any]:
+def _bench(season: Season, session: SeasonEvent) -> dict[str, Any]:
     """How much of what brought the stumbles out elsewhere this session has reached, and how to reach the rest."""
-    number = next(n for n, one in enumerate(season.events) if one.event_id == event_id)
+    number = season.events.index(session)
     others = [one for one in season.events[:number] if _failed(one)]
-    others = others or [one for one in season.events if _failed(one) and one.event_id != event_id]
+    others = others or [one for one in season.events if _failed(one) and one is not session]
     failed = [run for one in others for run in _failed(one)]
     heat, shock = agreed(run.linked_heat for run in failed), agreed(run.linked_shock for run in failed)
     stumbled = [run.exposure for run in failed]
-    reached = coverage(stumbled, [run.exposure for run in season.events[number].runs], heat, shock)
+    reached = coverage(stumbled, [run.exposure for run in session.runs], heat, shock)
     return {
         "coverage": {**asdict(reached), "of_events": [one.outline.name for one in others]},
         "provoke": plan(stumbled, heat, shock) if stumbled else [],

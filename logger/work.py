@@ -29,7 +29,8 @@ DEFAULT_IDLE_RPM = 900.0
 
 
 def analyse_event(store: Store, event_id: str, progress: Callable[[float], None] | None = None) -> Findings:
-    """Analyse a stored event, keep its findings and return them."""
+    """Analyse a stored event, keep its findings and what they mean for the other events of the car, return them."""
+    from logger import season
     from logger.analysis import analyse
 
     store.scan()
@@ -39,6 +40,7 @@ def analyse_event(store: Store, event_id: str, progress: Callable[[float], None]
     left_out = [f"{r.name} was left out: {r.reason}" for r in store.recordings(event_id) if not r.readable]
     findings = replace(findings, not_judged=[*findings.not_judged, *left_out])
     store.save_findings(event_id, findings.as_json(), fingerprint)
+    season.keep(store)
     return findings
 
 

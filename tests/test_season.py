@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -24,6 +25,12 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 def filled(store: Store, folder: Path, *days: Day) -> list[str]:
     return [put_in(store, folder / f"day{number}", day) for number, day in enumerate(days)]
+
+
+def kept(store: Store, event_id: str) -> dict[str, Any]:
+    """The event's findings once the season is laid over them."""
+    season.keep(store)
+    return store.findings(event_id) or {}
 
 
 def test_clean_runs_at_later_events_count_for_a_repair(store: Store, tmp_path: Path) -> None:
@@ -122,8 +129,11 @@ def test_the_findings_of_an_event_get_the_verdict_of_the_season(store: Store, tm
         Day("May", [FAILED] * 3, MAY, (Repair(FEED, after_recording="r03"),)),
         Day("June", [CLEAN] * 7, JUNE),
     )
-    assert [one["verdict"] for one in season.joined(store, may, store.findings(may) or {})["repairs"]] == ["fixed"]
-    assert season.joined(store, june, store.findings(june) or {})["repairs"] == []
+    assert [one["verdict"] for one in kept(store, may)["repairs"]] == ["fixed"]
+    assert kept(store, june)["repairs"] == []
+    stored = store.stored_findings(may)
+    assert stored is not None
+    assert [one["verdict"] for one in stored.findings["repairs"]] == ["fixed"]
 
 
 def test_a_clean_dyno_day_that_never_shook_the_car_clears_nothing(store: Store, tmp_path: Path) -> None:
@@ -133,7 +143,7 @@ def test_a_clean_dyno_day_that_never_shook_the_car_clears_nothing(store: Store, 
         Day("May", [FAILED] * 3, MAY),
         Day("Dyno", [CLEAN] * 2, JUNE, kind="bench", hits=(), degc=(85.0, 100.0)),
     )
-    told = season.joined(store, bench, store.findings(bench) or {})
+    told = kept(store, bench)
     assert (told["coverage"]["shock"], told["coverage"]["all"]) == (0.0, 0.0)
     assert "clears nothing that shock brings out" in told["coverage"]["sentence"]
     assert told["coverage"]["of_events"] == ["May"]
@@ -142,9 +152,24 @@ def test_a_clean_dyno_day_that_never_shook_the_car_clears_nothing(store: Store, 
 
 def test_a_bench_session_of_a_car_that_never_stumbled_has_nothing_to_reach(store: Store, tmp_path: Path) -> None:
     (bench,) = filled(store, tmp_path, Day("Dyno", [CLEAN], JUNE, kind="bench"))
-    told = season.joined(store, bench, store.findings(bench) or {})
+    told = kept(store, bench)
     assert told["coverage"]["sentence"] == "No stumbles were recorded, so there is nothing for a session to reach."
     assert told["provoke"] == []
+
+
+def test_a_cars_only_event_keeps_its_own_verdicts(store: Store, tmp_path: Path) -> None:
+    (may,) = filled(store, tmp_path, Day("May", [FAILED] * 3, MAY, (Repair(FEED, after_recording="r03"),)))
+    before = store.findings(may)
+    assert kept(store, may) == before
+
+
+def test_what_the_season_says_is_written_only_when_it_changed(store: Store, tmp_path: Path) -> None:
+    filled(store, tmp_path, Day("May", [FAILED] * 3, MAY), Day("June", [CLEAN] * 7, JUNE))
+    season.keep(store)
+    with Store(store.data_dir) as other:
+        before = other.logbook.revision()
+        season.keep(store)
+        assert other.logbook.revision() == before
 
 
 def test_no_events_no_seasons(store: Store) -> None:

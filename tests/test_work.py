@@ -2,6 +2,7 @@
 
 import shutil
 import sqlite3
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -9,13 +10,14 @@ import pytest
 
 from logger.analysis.findings import Findings
 from logger.errors import AnalysisError, StoreError
-from logger.event import NS_PER_S
+from logger.event import NS_PER_S, Repair
 from logger.store.blocks import Series
 from logger.store.capture_out import write_folder
 from logger.store.recording import RecordingReader, RecordingWriter, Second
 from logger.store.schema import RecordingMeta, stored_channel
 from logger.store.store import Store
-from logger.work import STANDING_STILL_S, RunWatch, Worker
+from logger.work import STANDING_STILL_S, RunWatch, Worker, analyse_event
+from tests.seasons import CLEAN, FAILED, FEED, Day, put_in
 from tests.store.events import small_event
 
 NOTHING = Findings([], [], [], [], None, [], None, None)
@@ -73,6 +75,16 @@ def imported(bench: Bench) -> str:
     folder = bench.store.data_dir.parent / "day"
     write_folder(small_event(), folder)
     return bench.store.import_folder(folder)
+
+
+def test_analysing_one_event_renews_the_verdicts_of_the_others(tmp_path):
+    with Store(tmp_path / "data") as store:
+        done = (Repair(FEED, after_recording="r03"),)
+        may = put_in(store, tmp_path / "may", Day("May", [FAILED] * 3, datetime(2026, 5, 9, tzinfo=UTC), done))
+        put_in(store, tmp_path / "june", Day("June", [CLEAN] * 7, datetime(2026, 6, 9, tzinfo=UTC)))
+        july = put_in(store, tmp_path / "july", Day("July", [CLEAN], datetime(2026, 7, 9, tzinfo=UTC)))
+        analyse_event(store, july)
+        assert [one["verdict"] for one in (store.findings(may) or {})["repairs"]] == ["fixed"]
 
 
 def test_a_new_event_is_analysed_once(bench):

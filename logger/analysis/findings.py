@@ -130,6 +130,7 @@ class Findings:
     provoke: list[str] = field(default_factory=list)
     proof_ahead: str | None = None
     pulls: dict[str, Any] = field(default_factory=dict)
+    coverage: dict[str, Any] = field(default_factory=dict)
 
     def as_json(self) -> dict[str, Any]:
         """The contract's object, ready for json.dumps."""

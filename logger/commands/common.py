@@ -76,4 +76,5 @@ def fresh_findings(store: "Store", event_id: str) -> dict[str, Any]:
     if stored is not None and stored.fresh:
         return stored.findings
     with terminal.progress("analysing") as progress:
-        return analyse_event(store, event_id, progress).as_json()
+        analyse_event(store, event_id, progress)
+    return store.findings(event_id) or {}

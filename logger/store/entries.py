@@ -101,7 +101,8 @@ class RunCorrection:
 
 @dataclass(frozen=True, slots=True)
 class StoredFindings:
-    """Findings with what they were made by and from. `fresh`: nothing they depend on has changed since."""
+    """Findings as Store.findings gives them, with what they were made by and from. `fresh`: nothing they depend on has
+    changed since."""
 
     findings: dict[str, Any]
     analysis_version: str
@@ -117,4 +118,4 @@ def from_row(kind: type[Entry], row: dict[str, Any]) -> Entry:
 def _read(name: str, value: Any) -> Any:
     if name.endswith("_utc") and value is not None:
         return datetime.fromisoformat(value)
-    return json.loads(value) if name in ("conversion", "findings") else value
+    return json.loads(value) if name == "conversion" else value

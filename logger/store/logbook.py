@@ -75,6 +75,12 @@ def create_circumstances(database: Database) -> None:
     )
 
 
+@migrations()
+def let_findings_hold_the_season(database: Database) -> None:
+    """`season`: JSON of what only the other events of the car can tell (logger/season.py), laid over the findings."""
+    database.execute("ALTER TABLE findings ADD COLUMN season TEXT")
+
+
 def now_utc() -> str:
     """This moment as the logbook writes it."""
     return datetime.now(UTC).isoformat(timespec="seconds")

@@ -234,12 +234,20 @@ class Store(People):
         with self.logbook.transaction() as database:
             database.table("findings", pk="event_id").upsert(row)
 
+    def save_season(self, event_id: str, told: Mapping[str, Any]) -> None:
+        """Keep what only the other events of the car can tell; it is laid over the event's findings."""
+        season = json.dumps(told, allow_nan=False, sort_keys=True) if told else None
+        row = self.logbook.row("SELECT season FROM findings WHERE event_id = ?", [event_id])
+        if row is not None and row["season"] != season:
+            with self.logbook.transaction() as database:
+                database.table("findings", pk="event_id").update(event_id, {"season": season})
+
     def stored_findings(self, event_id: str) -> StoredFindings | None:
         """The findings with their provenance, or None where the event was never analysed."""
         row = self.logbook.row("SELECT * FROM findings WHERE event_id = ?", [event_id])
         if row is None:
             return None
-        return from_row(StoredFindings, {**row, "fresh": self.has_fresh_findings(event_id)})
+        return from_row(StoredFindings, {**row, "findings": _told(row), "fresh": self.has_fresh_findings(event_id)})
 
     def has_fresh_findings(self, event_id: str) -> bool:
         """Whether there are findings and nothing that they depend on has changed since."""
@@ -247,15 +255,23 @@ class Store(People):
         return row is not None and row["input_fingerprint"] == self.input_fingerprint(event_id)
 
     def findings(self, event_id: str) -> dict[str, Any] | None:
-        """The findings as `analyse --json` prints them, or None where the event was never analysed."""
-        row = self.logbook.row("SELECT findings FROM findings WHERE event_id = ?", [event_id])
-        return json.loads(row["findings"]) if row else None
+        """The findings as `analyse --json` prints them, with the season's verdicts where the car has other events; None
+        where the event was never analysed."""
+        row = self.logbook.row("SELECT findings, season FROM findings WHERE event_id = ?", [event_id])
+        return _told(row) if row else None
 
     def _row(self, event_id: str) -> dict[str, Any]:
         row = self.logbook.row("SELECT * FROM events WHERE id = ?", [event_id])
         if row is None:
             raise StoreError(f"no event {event_id!r} in {self.data_dir}; it may have been removed")
         return row
+
+
+def _told(row: Mapping[str, Any]) -> dict[str, Any]:
+    """The findings of a row, with what the season says laid over them."""
+    found: dict[str, Any] = json.loads(row["findings"])
+    found.update(json.loads(row["season"] or "{}"))
+    return found
 
 
 def _offset_ns(stored: RecordingEntry, started_utc: datetime | None) -> int | None:
