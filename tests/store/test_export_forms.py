@@ -1,14 +1,17 @@
 """MDF files, the reference page, and the readme inside an SQLite file."""
 
 import sqlite3
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from logger.event import Repair
 from logger.store.capture_out import write_folder
 from logger.store.exports import reference
+from logger.store.exports.findings_rows import repair_state
 from logger.store.exports.write import write
 from logger.store.store import Store
 from tests.store import recordings
@@ -83,3 +86,18 @@ def test_a_program_that_knows_only_sql_finds_values_with_their_times(dated, tmp_
         ("r01", 0, 0.0, 1778313731000000000, "2026-05-09T08:02:11.000Z", None, 12.503),
         ("r01", 500_000_000, 0.5, 1778313731500000000, "2026-05-09T08:02:11.500Z", None, None),
     ]
+
+
+@pytest.mark.parametrize(
+    ("recording", "at_s", "expected"),
+    [
+        ("r01", 0.0, (0, "before any repair")),
+        ("r02", 0.9, (1, "renewed the coil feed wire")),  # done after r01
+        ("r02", 1.1, (2, "new fuel filter")),  # done one second into r02, which began at 897.7 s
+        ("lost", 0.0, (None, None)),
+    ],
+)
+def test_the_repair_state_of_a_moment_is_the_newest_repair_before_it(recording, at_s, expected):
+    event = small_event()
+    event = replace(event, repairs=(*event.repairs, Repair("new fuel filter", offset_ns=898_700_000_000)))
+    assert tuple(repair_state(event, recording, at_s).values()) == expected

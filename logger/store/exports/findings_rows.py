@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from logger.event import CAUSES, NS_PER_S, Event, FloatArray
+from logger.event import CAUSES, NS_PER_S, Event, FloatArray, repair_places
 from logger.store.exports.tables import TABLES, Row
 
 if TYPE_CHECKING:
@@ -49,20 +49,12 @@ def finding_rows(event: Event, recordings: "Sequence[Held]", findings: dict[str,
 def repair_state(event: Event, recording: str, at_s: float) -> Row:
     """Which repairs had been done by a moment: their number and the newest of them."""
     names = [known.name for known in event.recordings]
-    offset_ns = next((known.offset_ns for known in event.recordings if known.name == recording), None)
-    done = []
-    for repair in event.repairs:
-        if repair.after_recording in names and recording in names:
-            was_done = names.index(repair.after_recording) < names.index(recording)
-        else:
-            was_done = (
-                repair.offset_ns is not None
-                and offset_ns is not None
-                and repair.offset_ns <= offset_ns + round(at_s * NS_PER_S)
-            )
-        if was_done:
-            done.append(repair.what)
-    return {"repairs_before": len(done), "repair_state": done[-1] if done else NO_REPAIR}
+    if recording not in names:  # what was found in it is still known, the recording is not
+        return {"repairs_before": None, "repair_state": None}
+    moment = (names.index(recording), at_s)
+    placed = zip(repair_places(event), event.repairs, strict=True)
+    done = sorted((place, n, repair.what) for n, (place, repair) in enumerate(placed) if place and place <= moment)
+    return {"repairs_before": len(done), "repair_state": done[-1][2] if done else NO_REPAIR}
 
 
 def _run(number: int, run: dict[str, Any], event: Event, recordings: "Sequence[Held]", stumbles: list[Any]) -> Row:

@@ -161,6 +161,7 @@ TABLES: dict[str, Table] = {
             _utc("onset_utc", "the same by the wall clock"),
             _n("engine_onset_s", "the first firing that was not normal", "s"),
             _n("end_s", "when it ran normally again", "s"),
+            _i("burst", "number of the burst it belongs to"),
             _t("cause", f"what failed first: {', '.join(CAUSES)}"),
             _t("sub_cause", "narrower, where the signals allow it"),
             *(_n(f"p_{cause}", f"probability of {cause}") for cause in CAUSES),
