@@ -182,15 +182,16 @@ def numpy_and_commit_s(folder: Path, number: int) -> float:
 
 
 def memory_mb(folder: Path, minutes: float) -> tuple[float, float]:
-    """Peak resident memory (half of the way, all of the way) in a process that records so many virtual minutes."""
+    """Resident memory after a tenth and at the end of so many virtual minutes, without the prepared drive."""
     program = (
         "import sys, resource\n"
         "from pathlib import Path\n"
         "from tests.bench.recorder import rig_of, run_recorder, settings_in, rss_mb\n"
         "from logger.virtualcar.rig import Rig\n"
         "settings = settings_in(Path(sys.argv[1]))\n"
+        "before = rss_mb()\n"
         "rig = rig_of(settings, float(sys.argv[2]))\n"
-        "found = []\n"
+        "found = [rss_mb() - before]\n"
         "rig.clock.call_at(rig.start_ns + (rig.end_ns - rig.start_ns) // 10, lambda: found.append(rss_mb()))\n"
         "rig.clock.call_at(rig.end_ns - 10**9, lambda: found.append(rss_mb()))\n"
         "run_recorder(rig, settings)\n"
@@ -202,8 +203,8 @@ def memory_mb(folder: Path, minutes: float) -> tuple[float, float]:
         text=True,
         check=True,
     )
-    early, late = (float(word) for word in done.stdout.split())
-    return early, late
+    rig, early, late = (float(word) for word in done.stdout.split())
+    return early - rig, late - rig
 
 
 def rss_mb() -> float:
@@ -230,7 +231,7 @@ def main(arguments: list[str]) -> int:
         Row("  of the emulated bus, which was taken off", "ms/s", ours_bus * 1e3, None, bare_bus * 1e3),
         Row("process start to first stored sample", "s", start, None, imported, 2.0),
         Row("  the same against one second", "s", start, None, 1.0, 1.0),
-        Row("resident memory (with the emulator in it)", "MB", late, None, 60.0, 1.0),
+        Row("resident memory, the prepared drive off", "MB", late, None, 60.0, 1.0),
         Row(f"  its growth over the last 9/10 of {minutes:g} min", "MB", late - early),
     ]
     return show("recorder", rows, json_path_of(arguments))
