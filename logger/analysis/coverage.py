@@ -23,6 +23,9 @@ SLACK_DEGC = 2.5
 SLACK_G = 0.8
 SLACK_RPM = 500.0
 KNOCKS_PER_BURST = 3
+MOST_KNOCKS = 40
+SUSPECT_SHARE = 0.3
+"""Where nobody can tell yet, shaking is asked for if at least so many bursts came after a knock."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,14 +79,16 @@ def plan(stumbled: Sequence[Exposure], linked_heat: bool | None = None, linked_s
     steps = []
     if linked_heat is not False and np.isfinite(degc).any():
         steps.append(f"Warm it up until the coolant shows {np.nanmedian(degc):.0f} °C, and keep it there.")
-    if linked_shock is not False and np.isfinite(struck_g).any():
+    struck = float(np.isfinite(struck_g).mean())
+    if (linked_shock and struck) or (linked_shock is None and struck >= SUSPECT_SHARE):
+        knocks = min(KNOCKS_PER_BURST * degc.size, MOST_KNOCKS)
         steps.append(
-            f"Shake it: {KNOCKS_PER_BURST * degc.size} knocks of {np.nanmedian(struck_g):.1f} g or more at the logger. "
+            f"Shake it: {knocks} knocks of {np.nanmedian(struck_g):.1f} g or more at the logger. "
             "By hand or with a rubber mallet at looms, coil and relays; nobody near fan, belts or "
             "coil leads while the engine runs, and no petrol joint open."
         )
     speeds = _speeds(stumbled)
-    if speeds.size:
+    if speeds.size and np.median(speeds) >= SLACK_RPM:
         steps.append(f"Hold {np.median(speeds):.0f} rev/min, under load where the bench can give it.")
     throttle = _at_bursts(stumbled, "load")
     if throttle.size and np.median(throttle) >= 50:
@@ -142,8 +147,8 @@ def _at_bursts(stumbled: Sequence[Exposure], name: str) -> FloatArray:
 
 def _sentence(told: dict[str, float], together: float, linked_shock: bool | None) -> str:
     words = {"heat": "as hot", "shock": "shaken as hard", "speed": "turning as fast"}
-    parts = ", ".join(f"{words[name]} as {share:.0%} of them" for name, share in told.items())
-    text = f"Of the conditions in which the car stumbled, this session reached {together:.0%} ({parts})."
+    parts = ", ".join(f"{words[name]} as in {100 * share:.0f} % of them" for name, share in told.items())
+    text = f"Of the bursts of stumbles, this session reached the conditions of {100 * together:.0f} % ({parts})."
     if linked_shock and told.get("shock", 1.0) < 0.5:
         text += " It hardly shook the car, so being clean clears nothing that shock brings out."
     return text

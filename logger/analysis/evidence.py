@@ -63,7 +63,8 @@ def summary(found: list[Stumble], main: Cause | None) -> str:
     if len(found) == 1:
         return f"The engine stumbled once and lost {firings}: {NAMES[main]}."
     share = "each time" if len(own) == len(found) else f"in {len(own)} of these"
-    return f"The engine stumbled {len(found)} times and lost {firings}; {share} {NAMES[main]}."
+    times = "twice" if len(found) == 2 else f"{len(found)} times"
+    return f"The engine stumbled {times} and lost {firings}; {share} {NAMES[main]}."
 
 
 def likely(share: float) -> str:

@@ -13,12 +13,15 @@ from typing import Any
 
 import numpy as np
 
+from logger.analysis.conditions import LEAD_S
 from logger.analysis.findings import Stumble
 from logger.analysis.frames import CELL_S, Frame, Interval, frame, inside, knocks_at_risk, smooth, struck_by
 from logger.event import NS_PER_S, Cause, Engine, Event, FloatArray, Recording
 
 STEP_VOLT = 0.25
 HOT_STOP_DEGC = 80.0
+CHANGED = ("engine_speed", "load", "battery_voltage", "lateral_g")
+"""What a stumble changes itself: taken LEAD_S before its begin."""
 
 EDGES: dict[str, FloatArray] = {
     "coolant_temperature": np.arange(-40.0, 152.6, 2.5),
@@ -135,7 +138,8 @@ def summarise(
         edges = EDGES[name]
         known = cells.at_risk & np.isfinite(value)
         if known.any():
-            at_begin = cells.at(name, begins) if name in cells.values else begins + (hot_stop_s or 0.0)
+            before = np.maximum(begins - (LEAD_S if name in CHANGED else 0.0), 0.0)
+            at_begin = cells.at(name, before) if name in cells.values else begins + (hot_stop_s or 0.0)
             histograms[name] = Histogram(edges, _count(value[known], edges) * CELL_S, _count(at_begin, edges))
     warm = values.get("coolant_temperature")
     driven = cells.at_risk & cells.driving

@@ -163,7 +163,7 @@ def _judge(found: Compared, p_adjusted: float, n_stumbles: int, others: Sequence
     elif not verdict and found.p < LEANING_P:
         verdict, remark = None, "; that leans towards a link, but chance would do it too often to say so"
     effect, low, high = found.effect
-    sentence = f"{found.lead}; p = {_p(p_adjusted)} corrected for the conditions looked at{remark}."
+    sentence = f"{found.lead}; p {_p(p_adjusted)}, corrected for the conditions looked at{remark}."
     return Condition(
         found.name, found.n, found.seen, round(found.expected, 3), found.p, p_adjusted,
         effect, low, high, verdict, sentence,
@@ -184,7 +184,9 @@ def _summary(n_stumbles: int, conditions: Sequence[Condition]) -> str:
 
 
 def _p(value: float) -> str:
-    return f"{value:.4f}" if value >= 0.0001 else "less than 0.0001"
+    if value < 0.0001:
+        return "below 0.0001"
+    return f"= {value:.2f}" if value >= 0.1 else f"= {value:.2g}"
 
 
 def _capital(text: str) -> str:

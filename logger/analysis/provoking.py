@@ -79,7 +79,7 @@ class Run:
 
 
 def matched_conditions(before: Sequence[Run]) -> list[Matched]:
-    """The exposures that count, from what brought the bursts out before the repair, and only from that.
+    """The exposures that count, what is linked first, from what brought the bursts out before the repair, and only that.
 
     The limits lie a little below the least that was seen to do it (4/5 of the level, 2.5 °C), at the edges of the
     logbook's histograms, because the least of a few is more than the least there is.
@@ -100,7 +100,7 @@ def matched_conditions(before: Sequence[Run]) -> list[Matched]:
     if from_g > 0 and linked_shock is not False:
         asked.append(Matched("knocks", from_g=from_g))
     if np.isfinite(from_degc):
-        asked.append(Matched("hot", from_degc))
+        asked.insert(0 if linked_heat else len(asked), Matched("hot", from_degc))
     return asked or [Matched("driving")]
 
 

@@ -98,5 +98,5 @@ def _referred(
             f"{words} Torque and power are shares of the best pull's; for N·m and kW enter mass_kg with "
             "metres_per_turn, or drum_inertia_kg_m2 with drum_turns_per_turn."
         )
-    at = f"at the crank, with {loss:.0%} lost on the way to the wheels" if loss else "as felt at the wheels"
+    at = f"at the crank, with {100 * loss:.0f} % lost on the way to the wheels" if loss else "as felt at the wheels"
     return f"{words} Torque and power {at}; slope, drag and the engine's own inertia are in them."

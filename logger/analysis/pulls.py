@@ -40,6 +40,7 @@ BIN_RPM = 250.0
 WARM_DEGC, HOT_DEGC = 70.0, 92.0
 GEAR_STEP = 1.2
 LAUNCH_S = 0.6
+BEGUN_S = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +68,8 @@ class Vehicle:
 @dataclass(frozen=True, slots=True)
 class Pull:
     """One pull. `speed_rpm` (n,) bin middles, `gain` (n,) the crank's gain in rad/s² corrected to standard air, and
-    `gain_error` its standard error; `gear` numbers groups of like gearing; `break_ups_s` where it broke up."""
+    `gain_error` its standard error; `gear` numbers groups of like gearing; `break_ups_s` where it broke up
+    (a stumble under way as the speed begins to rise is what the pull recovers from, and no break-up of it)."""
 
     recording: str
     from_s: float
@@ -204,7 +206,7 @@ def _curve(
     push = _push(recording.traces.get("acceleration"), from_s, to_s, float(gain[clean].mean()) / factor)
     return Pull(
         recording.name, from_s, to_s, np.array(middles), curve, np.array(errors), coolant, _warmth(coolant), factor,
-        push=push, break_ups_s=tuple(sorted(max(a, from_s) for a, _ in broken)),
+        push=push, break_ups_s=tuple(sorted(a for a, _ in broken if a > from_s + BEGUN_S)),
     )  # fmt: skip
 
 

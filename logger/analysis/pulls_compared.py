@@ -63,16 +63,19 @@ def compare(pulls: Sequence[Pull]) -> Comparison:
         for of, against in PAIRS
         if (found := _difference([p for p in pulls if p.gear == gear], of, against, gear)) is not None
     ]
-    broken = [
-        f"{pull.recording}: the pull from {pull.from_s:.1f} s breaks up at {_seconds(pull.break_ups_s)}."
-        for pull in pulls
-        if pull.break_ups_s
-    ]
-    return Comparison(best, relative, power, differences, [found.sentence for found in differences] + broken)
+    return Comparison(best, relative, power, differences, [found.sentence for found in differences] + _break_ups(pulls))
 
 
-def _seconds(times: Sequence[float]) -> str:
-    return ", ".join(f"{time:.2f} s" for time in times)
+def _break_ups(pulls: Sequence[Pull]) -> list[str]:
+    """For each recording how many of its pulls broke up, and where."""
+    told = []
+    for name in dict.fromkeys(pull.recording for pull in pulls if pull.break_ups_s):
+        own = [pull for pull in pulls if pull.recording == name]
+        broken = [pull for pull in own if pull.break_ups_s]
+        at = ", ".join(f"{at_s:.2f} s" for pull in broken for at_s in pull.break_ups_s)
+        which = f"{len(broken)} of {len(own)} pulls" if len(own) > 1 else "its one pull"
+        told.append(f"{name}: {which} broke up, at {at}.")
+    return told
 
 
 def _difference(pulls: Sequence[Pull], of: Warmth, against: Warmth, gear: int) -> Difference | None:
@@ -98,16 +101,18 @@ def _difference(pulls: Sequence[Pull], of: Warmth, against: Warmth, gear: int) -
         scatter = ((a[:, 0] - a[:, 0].mean()) ** 2).sum() + ((b[:, 0] - b[:, 0].mean()) ** 2).sum()
         between = float(scatter / degrees * (1 / len(a) + 1 / len(b)))
     share = float(np.expm1(shift))
-    words = f"{abs(share):.0%} {'weaker' if share < 0 else 'stronger'}"
+    words = f"{100 * abs(share):.0f} % {'weaker' if share < 0 else 'stronger'} than"
+    if abs(share) < 0.005:
+        words = "as strong as"
     if not degrees:
-        text = f"One {of} pull was {words} than one {against} one; make at least two of each to know what that means."
+        text = f"One {of} pull was {words} one {against} one; make at least two of each to know what that means."
         return Difference(of, against, gear, share, None, None, 1, 1, text)
     half = float(student.ppf((1 + LEVEL) / 2, degrees) * np.sqrt(max(between, within)))
     low, high = float(np.expm1(shift - half)), float(np.expm1(shift + half))
     sure = "" if low > 0 or high < 0 else "; that is within what pulls differ by anyway"
     text = (
-        f"{of.capitalize()} pulls were {words} than {against} ones "
-        f"({low:+.0%} to {high:+.0%}, {len(a)} against {len(b)}){sure}."
+        f"{of.capitalize()} pulls were {words} {against} ones "
+        f"({100 * low:+.0f} to {100 * high:+.0f} %, {len(a)} against {len(b)}){sure}."
     )
     if half > WIDEST:
         text = f"{of.capitalize()} and {against} pulls differ too much among themselves to compare."

@@ -32,6 +32,11 @@ class Compared:
         return self.exposure_after / self.exposure_before if self.exposure_before > 0 else 0.0
 
     @property
+    def needed_ratio(self) -> float:
+        """What is still needed, in the same units: so that knocks and minutes compare."""
+        return self.needed / self.exposure_before if self.exposure_before > 0 else np.inf
+
+    @property
     def verdict(self) -> Verdict:
         """By the rules at the top of the module."""
         if self.confidence >= LEVEL:

@@ -72,7 +72,7 @@ def plain_odds(before: Sequence[Run], after: Sequence[Run]) -> str:
     if not after:
         return f"{words}; none has been driven since."
     since = f"{failed[1]} of {len(after)}" if failed[1] else f"none of {len(after)}"
-    return f"{words}; since, {since} (by chance alone {chance_of_split(before, after):.2f})."
+    return f"{words}; since, {since} (by chance alone: {_chance(chance_of_split(before, after))})."
 
 
 def chance_of_split(before: Sequence[Run], after: Sequence[Run]) -> float:
@@ -102,6 +102,11 @@ def needed(before: Sequence[Run], after: Sequence[Run], matched: Matched, compar
 
 def _amount(value: float) -> str:
     return f"{value:.0f}" if value >= 20 or value == round(value) else f"{value:.1f}"
+
+
+def _chance(p: float) -> str:
+    """In per cent, with what it takes to tell 0.4 from 4."""
+    return f"{100 * p:.1f} %" if 0.001 <= p < 0.095 else "under 0.1 %" if p < 0.001 else per_cent(p)
 
 
 def per_cent(share: float) -> str:

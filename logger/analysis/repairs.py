@@ -189,7 +189,7 @@ def _verdict(
         compare(counts[0], [m.within(run.exposure) for run in before], counts[1], [m.within(r.exposure) for r in after])
         for m in asked
     ]
-    doubtful = min(range(len(asked)), key=lambda i: (compared[i].confidence, -compared[i].needed))
+    doubtful = min(range(len(asked)), key=lambda i: (compared[i].confidence, -round(compared[i].needed_ratio, 6)))
     matched, numbers = asked[doubtful], compared[doubtful]
     return RepairVerdict(
         what=group.names[0],

@@ -61,3 +61,12 @@ def test_the_plan_names_temperature_knocks_and_speed() -> None:
 def test_the_plan_leaves_out_what_does_not_matter() -> None:
     steps = plan(at_the_event(), linked_heat=False, linked_shock=False)
     assert len(steps) == 1
+
+
+def test_few_knocks_before_bursts_are_no_reason_to_shake_the_car_and_many_bursts_not_to_shake_it_all_day() -> None:
+    away = [stumble("r01", at_s) for at_s in (10.0, 18.0, 27.0)]
+    hit = [stumble("r01", at_s + 0.03) for at_s, _ in KNOCKS]
+    one_of_four = [exposure.of(run("r01", KNOCKS), ENGINE, [(0.0, 60.0)], [*away, hit[4]])]
+    many = [exposure.of(run("r01", KNOCKS), ENGINE, [(0.0, 60.0)], hit)] * 10
+    assert not any("Shake it" in step for step in plan(one_of_four))
+    assert any(step.startswith("Shake it: 40 knocks") for step in plan(many, linked_shock=True))

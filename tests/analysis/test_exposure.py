@@ -129,3 +129,12 @@ def test_stumbles_of_one_burst_have_its_number() -> None:
     """Each lasts 0.3 s: 8.2 begins 2.9 s after the end of the first, 11.6 begins 3.1 s after that of the second."""
     found = [stumble("r01", 5.0), stumble("r01", 8.2), stumble("r01", 11.6), stumble("r02", 11.7)]
     assert [one.burst for one in numbered(found)] == [1, 1, 2, 3]
+
+
+def test_the_speed_of_a_burst_is_that_before_it_as_lost_pulses_look_like_a_slow_crank() -> None:
+    pulses = steady_pulses(60.0)
+    lost = (pulses >= seconds([30.0])) & (pulses < seconds([31.0]))
+    of = Recording("r01", 60 * 10**9, {}, {"tach_pulses": pulses[~lost]})
+    histogram = exposure.of(of, ENGINE, [(0.0, 60.0)], [stumble("r01", 30.0, 1.0)]).histograms["engine_speed"]
+    (cell,) = np.flatnonzero(histogram.bursts)
+    assert histogram.edges[cell] == 4000.0

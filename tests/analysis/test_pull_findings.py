@@ -28,7 +28,7 @@ def test_torque_is_in_newton_metres_where_the_inertia_was_entered() -> None:
     """800 rev/min a second are 83.8 rad/s²; 0.2 kg·m² of drum at half the turns are 0.05; with 20 % lost 5.24 N·m."""
     told = found(drum_inertia_kg_m2=0.2, drum_turns_per_turn=0.5, driveline_loss=0.2)
     assert told["pulls"][0]["torque_nm"][4] == pytest.approx(5.24, rel=0.02)
-    assert "at the crank, with 20% lost on the way to the wheels" in told["referred"]
+    assert "at the crank, with 20 % lost on the way to the wheels" in told["referred"]
 
 
 def test_half_of_an_inertia_leaves_the_curves_relative() -> None:

@@ -114,7 +114,7 @@ def test_hot_pulls_that_are_weaker_say_by_how_much_and_how_sure() -> None:
     assert difference.low is not None
     assert difference.high is not None
     assert difference.low < -0.09 < difference.high < -0.05
-    assert difference.sentence.startswith("Hot pulls were 9% weaker than warm ones (")
+    assert difference.sentence.startswith("Hot pulls were 9 % weaker than warm ones (")
 
 
 def test_pulls_that_differ_by_as_much_anyway_say_so() -> None:
@@ -139,7 +139,12 @@ def test_a_break_up_within_a_pull_is_pointed_at_and_does_not_part_it() -> None:
     found = pulls_of(sweep("r01", dip_at_s=12.5), stumbles=[stumble("r01", 12.5, 0.25)])
     assert len(found) == 1
     assert found[0].break_ups_s == (12.5,)
-    assert compare(found).sentences == [f"r01: the pull from {found[0].from_s:.1f} s breaks up at 12.50 s."]
+    assert compare(found).sentences == ["r01: its one pull broke up, at 12.50 s."]
+
+
+def test_a_stumble_from_which_the_pull_recovers_is_no_break_up_of_it() -> None:
+    (pull,) = pulls_of(sweep("r01"), stumbles=[stumble("r01", 9.8, 0.5)])
+    assert pull.break_ups_s == ()
 
 
 def test_other_gears_are_not_laid_over_each_other() -> None:

@@ -279,3 +279,11 @@ def test_what_cannot_be_told_is_asked_for_as_well(linked_shock: bool | None) -> 
     smooth = exposure.summarise(frame(run("s", (), WARM), ENGINE, [(0.0, 60.0)]))
     found = repairs.judge_runs(logged[:12] + [Run(smooth)] * 20, [Work(FEED, 12)])
     assert found[0].verdict == ("fixed" if linked_shock is False else "too_early")
+
+
+def test_what_is_linked_is_asked_for_first() -> None:
+    """Before any clean run every condition leaves the same doubt: the one that brings it out is the one to name."""
+    logged, _ = season(None)
+    hot = [replace(run, linked_heat=True) for run in logged[:12]]
+    assert [one.kind for one in matched_conditions(hot)] == ["hot", "knocks"]
+    assert "minutes with the coolant above" in (repairs.proof_ahead(hot) or "")

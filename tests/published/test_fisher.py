@@ -29,5 +29,5 @@ def test_three_of_four_before_and_none_of_four_since() -> None:
     # By hand from Fisher's formula: C(4,3) C(4,0) / C(8,3) = 4/56.
     assert chance_of_split(runs(3, 1), runs(0, 4)) == pytest.approx(4 / 56, rel=1e-9)
     assert plain_odds(runs(3, 1), runs(0, 4)) == (
-        "Before, 3 of 4 runs failed; since, none of 4 (by chance alone 0.07)."
+        "Before, 3 of 4 runs failed; since, none of 4 (by chance alone: 7.1 %)."
     )
