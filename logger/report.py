@@ -1,6 +1,8 @@
-"""The findings of an event as plain text with small traces, for a terminal or a mail."""
+"""The report on an event: its story as plain text with small traces, for a terminal or a mail, and as JSON."""
 
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict
 from textwrap import wrap
 from typing import Any
 
@@ -8,6 +10,7 @@ import numpy as np
 
 from logger.channels import CHANNELS
 from logger.event import NS_PER_S, Event, FloatArray, IntArray, Recording, Trace
+from logger.story import CAUSES, TITLES, bursts, effect_words, label, length, story
 
 WIDTH = 100
 TRACE_COLUMNS = 56
@@ -25,31 +28,50 @@ TRACED = {
 """Channels drawn beside the speed, with the least span (in their unit) that fills the height."""
 
 
-CAUSES = {
-    "supply_voltage": "supply voltage (battery, alternator, main feed, ground)",
-    "ignition_primary": "ignition, primary side (the coil is not fed or not switched)",
-    "ignition_secondary": "ignition, secondary side (coil lead, cap, rotor, plug leads, plugs)",
-    "fuel_delivery": "fuel delivery",
-    "mixture": "mixture (injectors not driven, air leak)",
-    "undetermined": "undetermined",
-}
-VERDICTS = {"fixed": "fixed", "not_fixed": "not fixed", "too_early": "too early to say"}
+MOST_IN_FULL = 6
+"""Bursts told with traces; of the others, and of the later stumbles of a burst, one line each."""
+MOST_LINES = 4
 
 
 def text_report(event: Event, findings: dict[str, Any]) -> str:
-    """Write the report. `findings`: the object of `analyse --json`; `event`: the recordings it was made from."""
+    """The event's story with its stumbles by bursts. `findings`: as Store.findings gives them, or the object of
+    `analyse --json`; `event`: the recordings they were made from."""
     recordings = {recording.name: recording for recording in event.recordings}
-    sections = [_heading(event), _answer(findings)]
-    for number, stumble in enumerate(findings["stumbles"], 1):
-        sections.append(_stumble(number, stumble, recordings.get(stumble["recording"]), event))
-    sections += [
+    told = story(event, findings)
+    number, in_full, bursts_told = 0, 0, []
+    for burst in bursts(findings["stumbles"]):
+        recording = recordings.get(burst[0]["recording"])
+        bursts_told.append(_burst(number + 1, burst, recording, event, in_full=in_full < MOST_IN_FULL))
+        number, in_full = number + len(burst), in_full + 1
+    sections = [
+        _heading(event),
+        _facts(findings),
+        *(_chapter(name, getattr(told, name)) for name in ("happened", "probably")),
+        "\n\n".join(bursts_told),
+        *(_chapter(name, getattr(told, name)) for name in ("brings", "repaired")),
+        _listed(TITLES["tests"], _next_tests(findings.get("next_tests", ()))),
+        *(_chapter(name, getattr(told, name)) for name in ("provoke", "reached", "pulls")),
         _listed("Sensor faults (the engine ran on)", map(_sensor_fault, findings["sensor_faults"])),
         _listed("Failed starts", map(_failed_start, findings.get("failed_starts", ()))),
-        _listed("Repairs", map(_repair, findings.get("repairs", ()))),
-        _listed("Test next, by hand", map(_next_test, findings.get("next_tests", ()))),
-        _listed("Not judged", map(str, findings.get("not_judged", ()))),
+        _chapter("not_judged", told.not_judged),
     ]
     return "\n\n".join(section for section in sections if section) + "\n"
+
+
+def json_report(event: Event, findings: dict[str, Any]) -> dict[str, Any]:
+    """The story and the findings it was made from, ready for json.dumps."""
+    return {
+        "event": {
+            "name": event.name,
+            "kind": event.kind,
+            "started_utc": event.started_utc.isoformat() if event.started_utc else None,
+            "recordings": [recording.name for recording in event.recordings],
+            "circumstances": dict(event.circumstances),
+        },
+        "titles": TITLES,
+        "story": asdict(story(event, findings)),
+        "findings": findings,
+    }
 
 
 def sparkline(values: FloatArray, least_span: float = 0.0) -> str:
@@ -95,24 +117,22 @@ def speed_from_pulses(pulses_ns: IntArray, pulses_per_revolution: float) -> tupl
 def _heading(event: Event) -> str:
     running_s = sum(recording.duration_ns for recording in event.recordings) / NS_PER_S
     count = len(event.recordings)
-    length = f"{running_s / 60:.0f} min" if running_s >= 120 else f"{running_s:.0f} s"
-    about = [event.kind, f"{count} recording{'s' if count != 1 else ''}, {length}"]
+    about = [event.kind, f"{count} recording{'s' if count != 1 else ''}, {length(running_s)}"]
     if event.started_utc is not None:
         about.insert(1, f"{event.started_utc:%Y-%m-%d %H:%M} UTC")
     return f"{event.name}\n{' · '.join(about)}\n{'─' * min(len(event.name), WIDTH)}"
 
 
-def _answer(findings: dict[str, Any]) -> str:
+def _facts(findings: dict[str, Any]) -> str:
     stumbles = findings["stumbles"]
     if not stumbles:
-        return "\n".join(wrap(findings.get("summary") or "No stumble was found.", WIDTH))
-    lines = [*wrap(findings["summary"], WIDTH), ""] if findings.get("summary") else []
-    lines.append(f"Stumbles        {len(stumbles)}")
-    lines.append(f"First to fail   {CAUSES.get(findings['main_cause'], findings['main_cause'])}")
-    if findings.get("other_causes"):
-        lines.append(f"Also            {'; '.join(CAUSES[cause] for cause in findings['other_causes'])}")
-    for key, label in (("linked_heat", "With heat"), ("linked_shock", "With shock")):
-        lines.append(f"{label:<16}{_yes_no(findings[key])}")
+        return ""
+    lines = [
+        f"Stumbles        {len(stumbles)}",
+        f"First to fail   {CAUSES.get(findings['main_cause'], findings['main_cause'])}",
+    ]
+    for key, name in (("linked_heat", "With heat"), ("linked_shock", "With shock")):
+        lines.append(f"{name:<16}{_yes_no(findings[key])}")
     return "\n".join(lines)
 
 
@@ -120,15 +140,28 @@ def _yes_no(linked: bool | None) -> str:
     return {True: "yes, it comes with it", False: "no link seen", None: "cannot be told from this event"}[linked]
 
 
+def _burst(
+    number: int, burst: list[dict[str, Any]], recording: Recording | None, event: Event, *, in_full: bool
+) -> str:
+    """One burst: its first stumble in full, of the others a line each."""
+    first, rest = burst[0], burst[1:]
+    told = _stumble(number, first, recording, event) if in_full else _line(number, first)
+    lines = [told, *(_line(number + n, stumble) for n, stumble in enumerate(rest[:MOST_LINES], 1))]
+    if left := rest[MOST_LINES:]:
+        lost = sum(stumble["lost_firings"] for stumble in left)
+        lines.append(f"   and {len(left)} more until {left[-1]['end_s']:.1f} s, {lost} firings lost")
+    return "\n".join(lines)
+
+
+def _line(number: int, stumble: dict[str, Any]) -> str:
+    return (
+        f"{number}. {stumble['recording']} at {stumble['onset_s']:.3f} s: {effect_words(stumble)}, "
+        f"{CAUSES.get(stumble['cause'], stumble['cause']).split(' (')[0]}"
+    )
+
+
 def _stumble(number: int, stumble: dict[str, Any], recording: Recording | None, event: Event) -> str:
-    probability = stumble["probability"].get(stumble["cause"])
-    sure = "" if probability is None else f", {_percent(probability)} sure"
-    lines = [
-        f"{number}. {stumble['recording']} at {stumble['onset_s']:.3f} s: "
-        f"{stumble['effect'].replace('_', ' ')} for {stumble['end_s'] - stumble['onset_s']:.2f} s, "
-        f"{stumble['lost_firings']} firings lost",
-        f"   {CAUSES.get(stumble['cause'], stumble['cause'])}{sure}",
-    ]
+    lines = [_line(number, stumble)]
     lines += [f"   {line}" for line in wrap(stumble.get("sentence", ""), WIDTH - 3)]
     lines += [f"   {line}" for line in _order(stumble)]
     if recording is not None:
@@ -141,7 +174,7 @@ def _order(stumble: dict[str, Any]) -> Iterator[str]:
         return
     first_s = stumble["order"][0]["at_s"]
     rungs = [
-        f"{_label(moved['channel'])} {1000 * (moved['at_s'] - first_s):+.0f} ms ±{1000 * moved['plus_minus_s']:.0f}"
+        f"{label(moved['channel'])} {1000 * (moved['at_s'] - first_s):+.0f} ms ±{1000 * moved['plus_minus_s']:.0f}"
         for moved in stumble["order"]
     ]
     yield from wrap("order of failure: " + " → ".join(rungs), WIDTH - 3)
@@ -153,17 +186,21 @@ def _traces(stumble: dict[str, Any], recording: Recording, pulses_per_revolution
     speed = speed_from_pulses(recording.pulses["tach_pulses"], pulses_per_revolution)
     drawn = [("Speed", Trace(*speed), "rpm", LEAST_SPEED_SPAN_RPM)]
     drawn += [
-        (_label(name), recording.traces[name], CHANNELS[name].unit, span)
+        (label(name), recording.traces[name], CHANNELS[name].unit, span)
         for name, span in TRACED.items()
         if name in recording.traces
     ]
-    for label, trace, unit, span in drawn:
+    for name, trace, unit, span in drawn:
         columns = columns_of_extremes(trace.time_ns, trace.value, from_ns, to_ns, TRACE_COLUMNS)
         if np.isfinite(columns).any():
             ends = f"{np.nanmin(columns):.4g} to {np.nanmax(columns):.4g} {unit}"
-            yield f"{label:<15} {sparkline(columns, span)} {ends}".rstrip()
+            yield f"{name:<15} {sparkline(columns, span)} {ends}".rstrip()
     mark = (onset_ns - from_ns) * TRACE_COLUMNS // (to_ns - from_ns)
     yield f"{'':<15} {'':>{mark}}▲ onset; {(to_ns - from_ns) / NS_PER_S:.1f} s are shown"
+
+
+def _chapter(name: str, sentences: list[str]) -> str:
+    return _listed(TITLES[name], iter(sentences))
 
 
 def _listed(title: str, entries: Iterator[str]) -> str:
@@ -173,7 +210,7 @@ def _listed(title: str, entries: Iterator[str]) -> str:
 
 def _sensor_fault(fault: dict[str, Any]) -> str:
     return (
-        f"{_label(fault['channel'])}: {fault['kind'].replace('_', ' ')} in {fault['recording']} "
+        f"{label(fault['channel'])}: {fault['kind'].replace('_', ' ')} in {fault['recording']} "
         f"from {fault['from_s']:.1f} to {fault['to_s']:.1f} s. {fault.get('note', '')}".strip()
     )
 
@@ -187,27 +224,13 @@ def _failed_start(start: dict[str, Any]) -> str:
     return f"{start['recording']} at {start['from_s']:.1f} s: {', '.join(seen)}. {start.get('note', '')}".strip()
 
 
-def _repair(repair: dict[str, Any]) -> str:
-    words = f"{repair['what']}: {VERDICTS.get(repair['verdict'], repair['verdict'])}."
-    before, after = repair["rate_before_per_h"], repair["rate_after_per_h"]
-    if before is not None and after is not None:
-        words += f" Bursts per running hour {before:.1f} before, {after:.1f} after."
-    if repair["confidence_fixed"] is not None:
-        words += f" Confidence that it is fixed {_percent(repair['confidence_fixed'])}."
-    return " ".join(part for part in (words, repair.get("sentence", ""), repair.get("needed", "")) if part)
-
-
-def _next_test(test: dict[str, Any]) -> str:
-    steps = " ".join(f"({number}) {step}" for number, step in enumerate(test["steps"], 1))
-    caution = f" Caution: {test['caution']}" if test.get("caution") else ""
-    return f"{test['title']} (about {test['minutes']} min).{caution} {steps} Passes: {test['passes']}"
-
-
-def _percent(probability: float) -> str:
-    """Nothing that was measured is 100 % sure."""
-    return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
-
-
-def _label(channel: str) -> str:
-    known = CHANNELS.get(channel)
-    return known.label if known else channel.replace("_", " ")
+def _next_tests(tests: Sequence[dict[str, Any]]) -> Iterator[str]:
+    """Each test; of a caution that stands in full above only the danger is named again."""
+    said: set[str] = set()
+    for test in tests:
+        cautions = re.split(r"(?<=\.) ", test["caution"]) if test.get("caution") else []
+        told = [f"{one.split(':')[0]} (see above)." if one in said and ":" in one else one for one in cautions]
+        said.update(cautions)
+        caution = f" Caution: {' '.join(told)}" if told else ""
+        steps = " ".join(f"({number}) {step}" for number, step in enumerate(test["steps"], 1))
+        yield f"{test['title']} (about {test['minutes']} min).{caution} {steps} Passes: {test['passes']}"

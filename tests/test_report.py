@@ -1,11 +1,14 @@
 """The text report says what was found, draws no dip away, and keeps quiet about what there is none of."""
 
+import json
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from logger.analysis.findings import FailedStart, Findings, Moved, NextTest, RepairVerdict, SensorFault, Stumble
 from logger.event import Engine, Event, Recording, Trace
-from logger.report import columns_of_extremes, sparkline, speed_from_pulses, text_report
+from logger.report import columns_of_extremes, json_report, sparkline, speed_from_pulses, text_report
 from tests.store.events import seconds
 
 NOTHING = Findings([], [], [], [], None, [], None, None)
@@ -60,8 +63,9 @@ def report() -> str:
         "First to fail   ignition, primary side (the coil is not fed or not switched)",
         "With heat       no link seen",
         "With shock      yes, it comes with it",
-        "1. r01 at 5.000 s: cutout for 0.10 s, 10 firings lost",
-        "   ignition, primary side (the coil is not fed or not switched), 93 % sure",
+        "- r01: 1 stumble, a cut-out of 0.10 s, 10 firings lost, at 5.0 s. At 1.0 s it was cranked or left",
+        "- Ignition, primary side (the coil is not fed or not switched), 93 % sure.",
+        "1. r01 at 5.000 s: cut-out of 0.10 s, 10 firings lost, ignition, primary side",
         "   order of failure: Ignition feed +0 ms ±5 → Tach +10 ms ±5",
         "- Fuel pressure: open in r01 from 12.0 to 13.5 s.",
         "- r01 at 1.0 s: no tach pulses, 250 kPa, 9.8 V.",
@@ -75,8 +79,8 @@ def test_the_report_says(report, line):
 def test_a_verdict_comes_with_its_rates_and_confidence(report):
     said = " ".join(report.split())
     assert (
-        "renewed the coil feed wire: too early to say. Bursts per running hour 28.0 before, 0.0 after. "
-        "Confidence that it is fixed 71 %. 2 more runs." in said
+        "renewed the coil feed wire: too early to say. Bursts per running hour: 28.0 before, 0.0 after. "
+        "Confidence that it is fixed: 71 %. Still needed: 2 more runs." in said
     )
 
 
@@ -91,7 +95,48 @@ def test_the_trace_shows_the_dip_over_its_onset(report):
 
 def test_an_event_without_stumbles_says_so_and_no_more():
     text = text_report(stumbling_event(), NOTHING.as_json())
-    assert text.splitlines()[-1] == "No stumble was found."
+    assert text.splitlines()[-5:] == [
+        "What happened",
+        "- r01: no stumble.",
+        "",
+        "What it probably is",
+        "- No stumble was found.",
+    ]
+
+
+def many(n: int, burst: int = 0) -> Findings:
+    """n stumbles, a second apart; all in one burst, or each in one of its own."""
+    (one,) = stumbling_findings().stumbles
+    found = [replace(one, onset_s=1.0 + k, end_s=1.1 + k, burst=burst or k + 1) for k in range(n)]
+    return replace(stumbling_findings(), stumbles=found)
+
+
+def test_of_a_burst_the_first_stumble_is_told_in_full_and_the_others_in_a_line():
+    lines = text_report(stumbling_event(), many(12, burst=1).as_json()).splitlines()
+    assert sum("▲ onset" in line for line in lines) == 1
+    assert "5. r01 at 5.000 s: cut-out of 0.10 s, 10 firings lost, ignition, primary side" in lines
+    assert "   and 7 more until 12.1 s, 70 firings lost" in lines
+
+
+def test_of_many_bursts_only_the_first_are_told_in_full():
+    lines = text_report(stumbling_event(), many(9).as_json()).splitlines()
+    assert sum("▲ onset" in line for line in lines) == 6
+    assert "9. r01 at 9.000 s: cut-out of 0.10 s, 10 firings lost, ignition, primary side" in lines
+
+
+def test_a_caution_is_spelt_out_once_and_its_danger_named_again():
+    fire = "Petrol under pressure: relieve it before a joint is opened."
+    tests = [NextTest(title, ["Do it."], "1 V", "common practice", fire) for title in ("One", "Two")]
+    said = " ".join(text_report(stumbling_event(), replace(NOTHING, next_tests=tests).as_json()).split())
+    assert f"One (about 5 min). Caution: {fire} (1) Do it." in said
+    assert "Two (about 5 min). Caution: Petrol under pressure (see above). (1) Do it." in said
+
+
+def test_the_json_holds_the_story_and_the_findings():
+    told = json_report(stumbling_event(), stumbling_findings().as_json())
+    assert told["story"]["happened"][0].startswith("r01: 1 stumble, a cut-out of 0.10 s")
+    assert told["titles"].keys() == told["story"].keys()
+    assert json.loads(json.dumps(told, allow_nan=False))["findings"]["main_cause"] == "ignition_primary"
 
 
 def test_a_stumble_whose_recording_is_damaged_is_still_reported():

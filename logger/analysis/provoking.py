@@ -79,7 +79,7 @@ class Run:
 
 
 def matched_conditions(before: Sequence[Run]) -> list[Matched]:
-    """The exposures that count, what is linked first, from what brought the bursts out before the repair, and only that.
+    """The exposures that count, what is linked first, from what brought the bursts out before the repair alone.
 
     The limits lie a little below the least that was seen to do it (4/5 of the level, 2.5 °C), at the edges of the
     logbook's histograms, because the least of a few is more than the least there is.

@@ -72,7 +72,8 @@ def plain_odds(before: Sequence[Run], after: Sequence[Run]) -> str:
     if not after:
         return f"{words}; none has been driven since."
     since = f"{failed[1]} of {len(after)}" if failed[1] else f"none of {len(after)}"
-    return f"{words}; since, {since} (by chance alone: {_chance(chance_of_split(before, after))})."
+    p = chance_of_split(before, after)
+    return f"{words}; since, {since}{f' (by chance alone: {_chance(p)})' if p < 0.5 else ''}."
 
 
 def chance_of_split(before: Sequence[Run], after: Sequence[Run]) -> float:
