@@ -10,7 +10,7 @@ from starlette.staticfiles import StaticFiles
 
 from logger import __version__
 from logger.store.store import Store
-from web import api, downloads, entries, exports, pages, problems
+from web import api, downloads, entries, exports, garage, pages, problems
 from web.guard import Guard
 from web.overviews import Overviews
 from web.units import Units
@@ -49,8 +49,10 @@ def create_app(
     app.include_router(entries.json_router, prefix="/api")
     app.include_router(downloads.router, prefix="/api")
     app.include_router(exports.json_router, prefix="/api")
+    app.include_router(garage.json_router, prefix="/api")
     app.include_router(exports.page_router)  # before the pages: they take any other name for a recording's
     app.include_router(pages.router)
+    app.include_router(garage.page_router)
     app.include_router(entries.form_router)
     app.mount("/static/chart", StaticFiles(directory=chart_library()), name="chart")
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")

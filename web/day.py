@@ -135,6 +135,7 @@ class EventPage:
     """Variables of the event page. answer None: findings are not there yet. revision: changes when they do.
 
     is_fresh: the findings take everything recorded and entered into account. recording_now: a recording is open.
+    reached: of a bench session, in words. provoke: how to bring the stumbles out. proof_ahead: what proves a repair.
     """
 
     event_id: str
@@ -155,6 +156,10 @@ class EventPage:
     recording_now: bool
     unreadable: list["Unreadable"]
     notes: list["NoteLine"]
+    reached: str | None
+    provoke: list[str]
+    proof_ahead: str | None
+    n_pulls: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,6 +225,10 @@ def build(store: Store, event_id: str) -> EventPage:
         unreadable=[Unreadable(one.name, one.reason) for one in listed if not one.readable]
         + [Unreadable(glance.recording.name, glance.unreadable) for glance in glances if glance.unreadable],
         notes=notes_of(store, event_id),
+        reached=((found or {}).get("coverage") or {}).get("sentence"),
+        provoke=list((found or {}).get("provoke") or ()),
+        proof_ahead=_ahead(found),
+        n_pulls=len(((found or {}).get("pulls") or {}).get("pulls", ())),
     )
 
 
@@ -291,6 +300,12 @@ def _fallback_sentence(cause: str | None, n: int, k: int, n_recordings: int) -> 
         return text("event.nothing_one") if n_recordings == 1 else text("event.nothing", n=n_recordings)
     words = TEXTS["cause"][cause]
     return text("event.fallback", cause=words[0].upper() + words[1:], n=n, k=k, all=n_recordings)
+
+
+def _ahead(found: Mapping[str, Any] | None) -> str | None:
+    """What would prove a repair made now; while one waits for its own proof, that comes first."""
+    waiting = any(repair["verdict"] == "too_early" for repair in (found or {}).get("repairs", ()))
+    return None if found is None or waiting else found.get("proof_ahead")
 
 
 def _strips(

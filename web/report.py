@@ -7,7 +7,8 @@ import numpy as np
 
 from logger.event import FloatArray
 from logger.store.store import Store
-from web import day, moment
+from logger.story import TITLES, Story, story
+from web import day, moment, pulls
 from web.overviews import Overviews
 from web.traces import near, panels_of
 
@@ -44,22 +45,30 @@ class ReportMoment:
 
 @dataclass(frozen=True, slots=True)
 class ReportPage:
-    """Variables of the report."""
+    """Variables of the report. story: its chapters, with `titles`; None without findings. made_utc: when those were
+    worked out, so that the same findings make the same report."""
 
     event: day.EventPage
+    story: Story | None
+    titles: dict[str, str]
     moments: list[ReportMoment]
+    pulls: pulls.PullsPicture | None
     made_utc: datetime
 
 
-def build(store: Store, event_id: str, overviews: Overviews, now: datetime | None = None) -> ReportPage:
+def build(store: Store, event_id: str, overviews: Overviews) -> ReportPage:
     """Gather the report: of the main cause's stumbles the first of each recording, at most MAX_MOMENTS."""
     event = day.build(store, event_id)
+    stored = store.stored_findings(event_id)
+    told = None if stored is None else story(store.outline(event_id), stored.findings)
     chosen: dict[str, day.StumbleLine] = {}
     for line in event.stumbles:
         if event.answer is None or event.answer.cause in (None, line.cause):
             chosen.setdefault(line.recording, line)
     moments = [_moment(store, event_id, line, overviews) for line in list(chosen.values())[:MAX_MOMENTS]]
-    return ReportPage(event, moments, now or datetime.now(UTC))
+    picture = None if stored is None else pulls.picture(stored.findings.get("pulls") or {})
+    made_utc = datetime.now(UTC) if stored is None else stored.computed_utc
+    return ReportPage(event, told, TITLES, moments, picture, made_utc)
 
 
 def _moment(store: Store, event_id: str, line: day.StumbleLine, overviews: Overviews) -> ReportMoment:

@@ -3,9 +3,10 @@
     pull_findings(event, running, stumbles) -> dict, empty where there is no pull
 
 `pulls`: for each its place, gear (a group of like gearing), warmth, coolant, air factor and `break_ups_s`; then over
-`speed_rpm` the shares `relative` (torque over the best pull of that gear) and `relative_power`, None where that one did
-not go, and `torque_nm` and `power_kw` at the crank where the inertia was entered. `differences` (pulls_compared.py),
-`sentences` for people, and `referred`: to which air, and with which loss, the curves are referred.
+`speed_rpm` the shares `relative` (of the torque of the best pull of that gear at the same speed, None where that one
+did not go), `torque` and `power` (of that pull's highest), and at the crank `torque_nm` and `power_kw` where the
+inertia was entered. `best`: number of the best pull of each gear. `differences` (pulls_compared.py), `sentences`
+for people, and `referred`: to which air, and with which loss, the curves are referred.
 """
 
 from collections import Counter
@@ -19,7 +20,7 @@ from logger.analysis import air, pulls
 from logger.analysis.findings import Stumble
 from logger.analysis.frames import Interval
 from logger.analysis.pulls import Pull, Vehicle
-from logger.analysis.pulls_compared import compare
+from logger.analysis.pulls_compared import Comparison, compare
 from logger.errors import AnalysisError
 from logger.event import Event, FloatArray
 
@@ -43,8 +44,7 @@ def pull_findings(event: Event, running: Sequence[Sequence[Interval]], stumbles:
     gear = Counter(pull.gear for pull in found).most_common(1)[0][0]
     return {
         "pulls": [
-            _plain(pull, compared.relative[n], compared.relative_power[n], vehicle if pull.gear == gear else None, loss)
-            for n, pull in enumerate(found)
+            _plain(pull, compared, n, vehicle if pull.gear == gear else None, loss) for n, pull in enumerate(found)
         ],
         "best": {str(one): number for one, number in compared.best.items()},
         "differences": [asdict(difference) for difference in compared.differences],
@@ -64,7 +64,7 @@ def _vehicle(given: dict[str, float]) -> Vehicle | None:
         return None
 
 
-def _plain(pull: Pull, relative: FloatArray, power: FloatArray, vehicle: Vehicle | None, loss: float) -> dict[str, Any]:
+def _plain(pull: Pull, compared: Comparison, n: int, vehicle: Vehicle | None, loss: float) -> dict[str, Any]:
     return {
         "recording": pull.recording,
         "from_s": round(pull.from_s, 3),
@@ -74,8 +74,9 @@ def _plain(pull: Pull, relative: FloatArray, power: FloatArray, vehicle: Vehicle
         "coolant_degc": None if pull.coolant_degc is None else round(pull.coolant_degc, 1),
         "air_factor": round(pull.air_factor, 4),
         "speed_rpm": pull.speed_rpm.tolist(),
-        "relative": _rounded(relative, 4),
-        "relative_power": _rounded(power, 4),
+        "relative": _rounded(compared.relative[n], 4),
+        "torque": _rounded(compared.torque[n], 4),
+        "power": _rounded(compared.power[n], 4),
         "torque_nm": None if vehicle is None else _rounded(pull.torque_nm(vehicle, loss), 1),
         "power_kw": None if vehicle is None else _rounded(pull.power_kw(vehicle, loss), 2),
         "break_ups_s": [round(at, 3) for at in pull.break_ups_s],

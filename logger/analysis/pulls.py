@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from scipy.ndimage import minimum_filter1d
 from scipy.signal import savgol_filter
 
 from logger.analysis import air
@@ -41,6 +42,7 @@ WARM_DEGC, HOT_DEGC = 70.0, 92.0
 GEAR_STEP = 1.2
 LAUNCH_S = 0.6
 BEGUN_S = 0.2
+LEAST_IN_BIN = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +116,7 @@ def find(
             intake = _mean_at(recording.traces.get("intake_temperature"), from_s, to_s)
             factor = air.correction(standard, pressure_kpa, temperature_degc if intake is None else intake, vapour_kpa)
             first, last = np.searchsorted(time_s, [from_s - SMOOTH_S, to_s + SMOOTH_S])
-            pull = _curve(recording, time_s[first:last], speed[first:last], from_s, to_s, mine, factor)
+            pull = _curve(recording, time_s[first:last], speed[first:last], from_s, to_s, mine, factor, full)
             if pull is not None:
                 pulls.append(pull)
     return _geared(pulls)
@@ -140,10 +142,7 @@ def _stretches(
     rate = np.gradient(speed, GRID_S)
     rising: BoolArray = (rate > 0.02 * speed) & (speed > 1.2 * (engine.idle_rpm or 0.0))
     rising &= _inside_any(time_s, running)
-    throttle = recording.traces.get("throttle_position")
-    if full is not None and throttle is not None and np.isfinite(throttle.value).any():
-        good = np.isfinite(throttle.value)
-        rising &= np.interp(time_s, throttle.time_ns[good] / NS_PER_S, throttle.value[good]) >= full
+    rising &= _wide_open(recording, time_s, full)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], rising, [False]]).astype(int)))
     pieces = [(int(a), int(b)) for a, b in edges.reshape(-1, 2) if not _is_launch(speed, int(a), engine)]
     joined: list[tuple[int, int]] = []
@@ -157,6 +156,15 @@ def _stretches(
         for first, last in joined
         if (last - first) * GRID_S >= MINIMUM_S and speed[last - 1] >= MINIMUM_RATIO * speed[first]
     ]
+
+
+def _wide_open(recording: Recording, time_s: FloatArray, full: float | None) -> BoolArray:
+    """Where the throttle is full, (n,); everywhere where it is not measured."""
+    throttle = recording.traces.get("throttle_position")
+    if full is None or throttle is None or not np.isfinite(throttle.value).any():
+        return np.ones(time_s.size, dtype=bool)
+    good = np.isfinite(throttle.value)
+    return np.interp(time_s, throttle.time_ns[good] / NS_PER_S, throttle.value[good]) >= full
 
 
 def _is_launch(speed: FloatArray, first: int, engine: Engine) -> bool:
@@ -182,19 +190,25 @@ def _curve(
     to_s: float,
     stumbles: Sequence[Stumble],
     factor: float,
+    full: float | None,
 ) -> Pull | None:
-    """Gain of speed by bins of BIN_RPM, without what is within SMOOTH_S / 2 of the pull's ends or of a stumble.
+    """Gain of speed by bins of BIN_RPM, without what is within SMOOTH_S / 2 of the pull's ends or of a lifted throttle,
+    or within SMOOTH_S of a stumble, around which chattering contacts make pulses of their own.
 
     time_s, speed: from _speed, (n,), around the pull.
     """
     gain = np.gradient(speed, GRID_S) * (2 * np.pi / 60) * factor
     use = (time_s >= from_s + SMOOTH_S / 2) & (time_s <= to_s - SMOOTH_S / 2)
     broken = [(s.onset_s, s.end_s) for s in stumbles if s.onset_s <= to_s and s.end_s >= from_s]
-    clean = use & ~_inside_any(time_s, [(a - SMOOTH_S / 2, b + SMOOTH_S / 2) for a, b in broken])
+    clean = use & ~_inside_any(time_s, [(a - SMOOTH_S, b + SMOOTH_S) for a, b in broken])
+    width = int(SMOOTH_S / GRID_S) // 2 * 2 + 1
+    clean &= minimum_filter1d(_wide_open(recording, time_s, full), width, mode="nearest")
     number = np.floor(speed / BIN_RPM).astype(int)
     middles, means, errors = [], [], []
     for one in np.unique(number[clean]):
         inside = gain[clean & (number == one)]
+        if inside.size < LEAST_IN_BIN:
+            continue
         independent = max(1.0, inside.size * GRID_S / SMOOTH_S)
         middles.append((one + 0.5) * BIN_RPM)
         means.append(float(inside.mean()))

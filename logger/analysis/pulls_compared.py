@@ -15,6 +15,7 @@ from logger.event import FloatArray
 LEVEL = 0.95
 WEAKEST_BIN = 0.2
 WIDEST = 0.5
+LESS_THAN_ANY = 1000.0
 PAIRS: tuple[tuple[Warmth, Warmth], ...] = (("hot", "warm"), ("hot", "cold"), ("warm", "cold"))
 
 
@@ -37,11 +38,12 @@ class Difference:
 @dataclass(frozen=True, slots=True)
 class Comparison:
     """`best`: number of the strongest pull of each gear. `relative[i]` (n,): torque of pull i over the best of its gear
-    at the same speeds, NaN where that one did not go. `relative_power[i]`: power over the best pull's highest power."""
+    at the same speeds, NaN where that one did not go. `torque[i]` and `power[i]`: over the best pull's highest."""
 
     best: dict[int, int] = field(default_factory=dict)
     relative: list[FloatArray] = field(default_factory=list)
-    relative_power: list[FloatArray] = field(default_factory=list)
+    torque: list[FloatArray] = field(default_factory=list)
+    power: list[FloatArray] = field(default_factory=list)
     differences: list[Difference] = field(default_factory=list)
     sentences: list[str] = field(default_factory=list)
 
@@ -51,11 +53,12 @@ def compare(pulls: Sequence[Pull]) -> Comparison:
     best = {}
     for gear in sorted({pull.gear for pull in pulls}):
         best[gear] = max((i for i, p in enumerate(pulls) if p.gear == gear), key=lambda i: _strength(pulls, i))
-    relative, power = [], []
+    relative, torque, power = [], [], []
     for pull in pulls:
         reference = pulls[best[pull.gear]]
         at = np.interp(pull.speed_rpm, reference.speed_rpm, reference.gain, left=np.nan, right=np.nan)
         relative.append(pull.gain / at)
+        torque.append(pull.gain / float(reference.gain.max()))
         power.append(pull.gain * pull.speed_rpm / float((reference.gain * reference.speed_rpm).max()))
     differences = [
         found
@@ -63,7 +66,8 @@ def compare(pulls: Sequence[Pull]) -> Comparison:
         for of, against in PAIRS
         if (found := _difference([p for p in pulls if p.gear == gear], of, against, gear)) is not None
     ]
-    return Comparison(best, relative, power, differences, [found.sentence for found in differences] + _break_ups(pulls))
+    sentences = [found.sentence for found in differences] + _break_ups(pulls)
+    return Comparison(best, relative, torque, power, differences, sentences)
 
 
 def _break_ups(pulls: Sequence[Pull]) -> list[str]:
@@ -120,13 +124,16 @@ def _difference(pulls: Sequence[Pull], of: Warmth, against: Warmth, gear: int) -
 
 
 def _strength(pulls: Sequence[Pull], i: int) -> float:
-    """Mean over the other pulls of the same gear of the torque ratio at shared speeds."""
+    """Mean over the other pulls of the same gear of the middle torque ratio at shared speeds. One that broke up, or
+    covers less than half of the speeds of the longest, comes after all others."""
     own = pulls[i]
+    gear = [pull for pull in pulls if pull.gear == own.gear]
     ratios = []
-    for other in pulls:
-        if other.gear == own.gear:
-            at = np.interp(own.speed_rpm, other.speed_rpm, other.gain, left=np.nan, right=np.nan)
-            shared = np.isfinite(at) & (at > 0)
-            if shared.any():
-                ratios.append(float(np.mean(own.gain[shared] / at[shared])))
-    return float(np.mean(ratios)) if ratios else 0.0
+    for other in gear:
+        at = np.interp(own.speed_rpm, other.speed_rpm, other.gain, left=np.nan, right=np.nan)
+        shared = np.isfinite(at) & (at > 0)
+        if shared.any():
+            ratios.append(float(np.median(own.gain[shared] / at[shared])))
+    strength = float(np.mean(ratios)) if ratios else 0.0
+    covers = own.speed_rpm.size >= 0.5 * max(pull.speed_rpm.size for pull in gear)
+    return strength if covers and not own.break_ups_s else strength - LESS_THAN_ANY

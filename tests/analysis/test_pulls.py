@@ -1,5 +1,7 @@
 """Full-load pulls found, laid over each other, and compared cold, warm and hot."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -102,7 +104,7 @@ def test_torque_is_relative_to_the_best_pull() -> None:
     laid = compare(found)
     assert laid.best == {0: 0}
     assert np.nanmedian(laid.relative[1]) == pytest.approx(0.9, abs=0.01)
-    assert np.nanmax(laid.relative_power[0]) == pytest.approx(1.0)
+    assert np.nanmax(laid.power[0]) == np.nanmax(laid.torque[0]) == pytest.approx(1.0)
 
 
 def test_hot_pulls_that_are_weaker_say_by_how_much_and_how_sure() -> None:
@@ -145,6 +147,13 @@ def test_a_break_up_within_a_pull_is_pointed_at_and_does_not_part_it() -> None:
 def test_a_stumble_from_which_the_pull_recovers_is_no_break_up_of_it() -> None:
     (pull,) = pulls_of(sweep("r01"), stumbles=[stumble("r01", 9.8, 0.5)])
     assert pull.break_ups_s == ()
+
+
+def test_the_best_pull_is_a_long_one_and_no_single_weak_bin_decides_it() -> None:
+    long, weaker, short = pulls_of(sweep("r01"), sweep("r02", 0.95), sweep("r03", 1.02))
+    short = replace(short, speed_rpm=short.speed_rpm[:3], gain=short.gain[:3], gain_error=short.gain_error[:3], gear=0)
+    dented = replace(long, gain=np.where(np.arange(long.gain.size) == 4, 0.1, long.gain))
+    assert compare([weaker, short, dented]).best == {0: 2}
 
 
 def test_other_gears_are_not_laid_over_each_other() -> None:
