@@ -6,9 +6,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from logger.circumstances import CIRCUMSTANCES
 from logger.commands import terminal
 from logger.commands.common import add_data_dir, open_store
-from logger.errors import CaptureError
+from logger.errors import CaptureError, SettingsError
 
 if TYPE_CHECKING:
     from logger.analysis.findings import Findings
@@ -31,6 +32,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "purpose; exit code 1 where it does not pass",
     )
     parser.add_argument("--json", action="store_true", help="print the findings as one JSON object")
+    parser.add_argument(
+        "--enter",
+        action="append",
+        default=[],
+        metavar="NAME=VALUE",
+        help=f"first enter for a stored event: {', '.join(CIRCUMSTANCES)}; an empty value takes back",
+    )
     add_data_dir(parser)
 
 
@@ -49,7 +57,10 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _analyse(args: argparse.Namespace, progress: Callable[[float], None]) -> "tuple[Event, Findings]":
+    entered = dict(_pair(text) for text in args.enter)
     if Path(args.event).is_dir():
+        if entered:
+            raise SettingsError("--enter is for a stored event; import the folder first")
         from logger.analysis import analyse
         from logger.store.capture import read_folder
 
@@ -61,8 +72,16 @@ def _analyse(args: argparse.Namespace, progress: Callable[[float], None]) -> "tu
 
     with open_store(args) as store:
         event_id = store.find(args.event)
+        store.enter_circumstances(event_id, entered)
         findings = analyse_event(store, event_id, progress)
         return store.event(event_id), findings
+
+
+def _pair(text: str) -> tuple[str, str]:
+    name, is_there, value = text.partition("=")
+    if not is_there:
+        raise SettingsError(f"--enter {text!r}: write NAME=VALUE, such as road=wet")
+    return name.strip(), value.strip()
 
 
 def _judge(event: "Event", findings: "Findings", *, as_json: bool) -> int:
