@@ -18,10 +18,10 @@ CHARGING = {20: (13.7, 14.6), 60: (13.2, 14.3), 80: (12.9, 14.1)}
 LOAD_TEST = {20: 9.6, 10: 9.4, -1: 9.1}
 # ISO 16750-2, 4.2, supply voltage code A: 6 V to 16 V (read in a text fragment of the 2010 edition).
 CODE_A_V = (6.0, 16.0)
-# A car maker's workshop manual of 2020, coolant sensor of 2.5 kOhm at 20 degC (lemon-manuals.la, "Sensor, Coolant
+# A car maker's workshop manual of 2020, coolant sensor of 2.5 kOhm at 20 °C (lemon-manuals.la, "Sensor, Coolant
 # Temperature"): the table's ends.
 COOLANT_TABLE_DEGC = (-40.0, 140.0)
-# IEC 60028, standard of resistance for copper: 0.00393 per kelvin at 20 degC (from memory).
+# IEC 60028, standard of resistance for copper: 0.00393 per kelvin at 20 °C (from memory).
 COPPER_PER_K = 0.00393
 
 
@@ -33,11 +33,11 @@ def passes(key: str) -> str:
 @pytest.mark.parametrize(("degc", "volts"), CHARGING.items())
 def test_the_charging_test_asks_for_the_published_voltage(degc: int, volts: tuple[float, float]) -> None:
     assert f"{volts[0]}-{volts[1]} V" in passes("charging")
-    assert f"{degc} degC" in passes("charging")
+    assert f"{degc} °C" in passes("charging")
 
 
 def test_the_published_charging_voltage_falls_by_about_ten_millivolts_a_degree() -> None:
-    # Another maker states -0.1 V per 10 degC; the table's ends agree within a third.
+    # Another maker states -0.1 V per 10 °C; the table's ends agree within a third.
     for end in (0, 1):
         slope = (CHARGING[80][end] - CHARGING[20][end]) / 60
         assert slope == pytest.approx(-0.010, rel=0.35)
@@ -46,7 +46,7 @@ def test_the_published_charging_voltage_falls_by_about_ten_millivolts_a_degree()
 @pytest.mark.parametrize(("degc", "volts"), LOAD_TEST.items())
 def test_the_battery_test_asks_for_the_published_voltage_under_load(degc: int, volts: float) -> None:
     assert f"{volts} V" in passes("battery_load")
-    assert f"{degc} degC" in passes("battery_load")
+    assert f"{degc} °C" in passes("battery_load")
 
 
 def test_the_coil_test_expects_coppers_rise_with_heat() -> None:
