@@ -14,7 +14,7 @@ import numpy as np
 
 from logger.clock import Clock, SystemClock
 from logger.event import NS_PER_S
-from logger.recorder.daemon import INTERPRETER_SWITCH_S
+from logger.recorder.daemon import calm_interpreter
 from logger.recorder.recorder import Recorder
 from logger.sensors.hardware import Hardware
 from logger.store.recording import RecordingReader
@@ -46,6 +46,7 @@ def record(folder: Path, seconds: float, clock: Clock) -> tuple[Path, list[float
         show(*arguments)  # type: ignore[arg-type]
 
     recorder._live.write = watch  # type: ignore[method-assign]
+    calm_interpreter()
     rig.play()
     recorder.run(rig.end_ns + NS_PER_S)
     rig.close()
@@ -82,7 +83,6 @@ def main(arguments: list[str]) -> int:
     hours = float(arguments[arguments.index("--hours") + 1]) if "--hours" in arguments else 4.0
     minutes = float(arguments[arguments.index("--real-minutes") + 1]) if "--real-minutes" in arguments else 0.0
     seconds = minutes * 60.0 if minutes else hours * 3600.0
-    sys.setswitchinterval(INTERPRETER_SWITCH_S)
     with TemporaryDirectory(dir=".") as name:
         path, memory = record(Path(name), seconds, SystemClock() if minutes else VirtualClock())
         wrong = judge(path, seconds, memory)
