@@ -5,7 +5,7 @@ Nothing is ever deleted: what is taken back can be put back.
 
 import math
 import time
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any, Literal, cast
 from urllib.parse import quote
 
@@ -49,9 +49,10 @@ class _Entry(BaseModel):
 
 
 class RepairEntry(_Entry):
-    """Work done on the car, by default after the event's last recording."""
+    """Work done on the car: at a time, where the event has a clock, or after a recording; by default the last one."""
 
     what: Text
+    done_utc: AwareDatetime | None = None
     after_recording: str | None = None
     suspect: Cause | None = None
 
@@ -96,7 +97,15 @@ def add_repair(store: Store, event_id: str, entry: RepairEntry) -> int:
     known_event(store, event_id)
     if entry.after_recording is not None:
         known_recording(store, event_id, entry.after_recording)
-    return store.add_repair(event_id, entry.what, after_recording=entry.after_recording, suspect=entry.suspect)
+    offset_ns = None
+    if entry.done_utc is not None and entry.after_recording is None:
+        started_utc = store.outline(event_id).started_utc
+        if started_utc is None:
+            raise PageError(422, "no_clock")
+        offset_ns = (entry.done_utc - started_utc) // timedelta(microseconds=1) * 1000
+    return store.add_repair(
+        event_id, entry.what, offset_ns=offset_ns, after_recording=entry.after_recording, suspect=entry.suspect
+    )
 
 
 def add_note(store: Store, event_id: str, entry: NoteEntry) -> int:

@@ -48,3 +48,14 @@ def test_the_bench_page_shows_live_values_and_each_new_pull(page: Page, own_site
     store.save_findings(event_id, document, store.input_fingerprint(event_id))
     expect(page.locator("#sl-bench")).to_contain_text("the best of its gear so far.")
     expect(page.locator("#sl-bench polyline")).to_have_count(1)
+
+
+def test_a_repair_is_placed_by_the_devices_own_time(page: Page, own_site: Site) -> None:
+    """Dublin is an hour ahead of UTC in May: 09:12 there is 589 s after the event began at 08:02:11 UTC."""
+    page.goto(own_site.event)
+    page.get_by_text("Write down a repair").click()
+    page.get_by_label("What was done").fill("new rotor")
+    page.get_by_label("or at (this device's time)").fill("2026-05-09T09:12")
+    page.locator("form[action$='/repairs'] button", has_text="Save").click()
+    expect(page.locator(".sl-repair", has_text="new rotor")).to_be_visible()
+    assert own_site.store.repairs(own_site.event_id)[-1].offset_ns == 589 * 10**9

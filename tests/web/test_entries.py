@@ -50,6 +50,21 @@ def test_a_repair_that_makes_no_sense_is_refused(own: Own, entry: dict[str, obje
     assert len(store.repairs(event_id)) == 1
 
 
+def test_a_repair_can_be_placed_by_the_clock(own: Own) -> None:
+    client, store, event_id = own
+    done = "2026-05-09T09:12:11+01:00"  # ten minutes after the start at 08:02:11 UTC
+    assert client.post(f"/events/{event_id}/repairs", data={"what": "new rotor", "done_utc": done}).status_code == 303
+    assert store.repairs(event_id)[-1].offset_ns == 600 * 10**9
+
+
+def test_without_the_events_time_a_clock_places_nothing(own: Own) -> None:
+    client, store, event_id = own
+    with store.logbook.transaction() as database:
+        database.execute("UPDATE events SET started_utc = NULL")
+    entry = {"what": "new rotor", "done_utc": "2026-05-09T09:12:11Z"}
+    assert_error(client.post(f"/api/events/{event_id}/repairs", json=entry), 422)
+
+
 def test_an_entry_of_an_unknown_event_is_refused(own: Own) -> None:
     assert_error(own[0].post("/api/events/nobody/repairs", json={"what": "new rotor"}), 404)
     assert_error(own[0].post("/api/events/nobody/notes", json={"text": "wet"}), 404)

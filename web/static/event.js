@@ -6,6 +6,16 @@ const STEP_MS = 1000;
 const main = document.getElementById("sl-main");
 const place = () => document.getElementById("sl-event");
 
+/** Fields of the device's own time, which only a script can turn into the clock's; without one they stay hidden. */
+function offerTimes() {
+  for (const each of main.querySelectorAll(".sl-scripted")) each.hidden = false;
+  for (const field of main.querySelectorAll("[data-utc]")) {
+    field.form.addEventListener("formdata", ({ formData }) => {
+      if (field.value) formData.set(field.dataset.utc, new Date(field.value).toISOString());
+    });
+  }
+}
+
 async function look() {
   const { event, revision } = place().dataset;
   const answer = await ask(`/api/events/${encodeURIComponent(event)}/revision`);
@@ -16,6 +26,7 @@ async function look() {
   const fresh = new DOMParser().parseFromString(await page.text(), "text/html");
   main.replaceChildren(...fresh.getElementById("sl-main").childNodes);
   showLocalTimes(main);
+  offerTimes();
 }
 
 async function watch() {
@@ -23,4 +34,5 @@ async function watch() {
   setTimeout(watch, STEP_MS);
 }
 
+offerTimes();
 setTimeout(watch, STEP_MS);
