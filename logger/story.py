@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from logger.channels import CHANNELS
+from logger.circumstances import CIRCUMSTANCES
 from logger.event import NS_PER_S, Event, Recording, repair_places
 
 CAUSES = {
@@ -103,8 +104,7 @@ def percent(probability: float) -> str:
 def _happened(event: Event, findings: dict[str, Any]) -> Iterator[str]:
     """The day in order: the recordings, and the repairs between them."""
     if event.circumstances:
-        entered = (f"{name.replace('_', ' ')} {value:g}" if isinstance(value, float) else f"{name} {value}"
-                   for name, value in event.circumstances.items())  # fmt: skip
+        entered = (CIRCUMSTANCES[name].told(value) for name, value in event.circumstances.items())
         yield f"Entered: {', '.join(entered)}."
     places = list(zip(repair_places(event), event.repairs, strict=True))
     for number, recording in enumerate(event.recordings):

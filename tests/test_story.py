@@ -42,7 +42,7 @@ def test_work_while_the_logger_ran_and_work_at_no_known_time_are_told_too() -> N
 
 def test_what_was_entered_of_road_and_weather_comes_first() -> None:
     told = story(day(circumstances={"road": "wet", "air_pressure_kpa": 97.4}), NOTHING.as_json()).happened
-    assert told[0] == "Entered: road wet, air pressure kpa 97.4."
+    assert told[0] == "Entered: road wet, air pressure 97.4 kPa."
 
 
 def test_a_failed_start_is_told_where_it_happened() -> None:

@@ -66,7 +66,11 @@ def coverage(
     together = float(each.all(axis=0).mean())
     told = {name: round(float(reached.mean()), 3) for name, reached in shares.items()}
     return Coverage(
-        told.get("heat"), told.get("shock"), told.get("speed"), together, _sentence(told, together, linked_shock)
+        told.get("heat"),
+        told.get("shock"),
+        told.get("speed"),
+        together,
+        _sentence(told, together, degc.size, linked_shock),
     )
 
 
@@ -145,10 +149,13 @@ def _at_bursts(stumbled: Sequence[Exposure], name: str) -> FloatArray:
     return np.concatenate(found) if found else np.empty(0)
 
 
-def _sentence(told: dict[str, float], together: float, linked_shock: bool | None) -> str:
+def _sentence(told: dict[str, float], together: float, n_bursts: int, linked_shock: bool | None) -> str:
     words = {"heat": "as hot", "shock": "shaken as hard", "speed": "turning as fast"}
-    parts = ", ".join(f"{words[name]} as in {100 * share:.0f} % of them" for name, share in told.items())
-    text = f"Of the bursts of stumbles, this session reached the conditions of {100 * together:.0f} % ({parts})."
+    parts = ", ".join(f"{words[name]} as at {100 * share:.0f} % of them" for name, share in told.items())
+    bursts = "1 burst" if n_bursts == 1 else f"{n_bursts} bursts"
+    text = (
+        f"Of the conditions in which the car stumbled ({bursts}), this session reached {100 * together:.0f} %: {parts}."
+    )
     if linked_shock and told.get("shock", 1.0) < 0.5:
         text += " It hardly shook the car, so being clean clears nothing that shock brings out."
     return text
