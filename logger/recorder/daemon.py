@@ -47,8 +47,10 @@ def record(settings: Settings, open_hardware: OpenHardware | None = None) -> int
 
 
 def calm_interpreter() -> None:
-    """Keep the interpreter's own pauses short: hand-overs between threads, and garbage collections that would look
-    through everything that was loaded at the start again and again (measured: without it, slots 10 ms apart were missed)."""
+    """Keep the interpreter's own pauses short: hand-overs between threads, and garbage collections.
+
+    A collection looks through everything loaded at the start again and again; measured: slots 10 ms apart were missed.
+    """
     sys.setswitchinterval(INTERPRETER_SWITCH_S)
     gc.collect()
     gc.freeze()
