@@ -1,13 +1,13 @@
 """The demo, from the chips on the bus to the findings: what the virtual car did is what is found."""
 
 import re
-from datetime import timedelta
 
 import pytest
 
 from logger.cli import main
 from logger.store.store import Store
 from logger.virtualcar.scenario import demo_event
+from tests.demo_truth import true_onsets
 
 
 @pytest.fixture(scope="module")
@@ -25,13 +25,8 @@ def test_the_demo_names_the_cause_that_the_virtual_car_has(demo):
 
 
 def test_every_stumble_of_the_virtual_car_is_found_and_nothing_else(demo):
-    """Drive and recording have zeros of their own, the recorder begins a moment earlier; wall time relates them."""
     store, event_id, truth = demo
-    happened = []
-    for drive, recording in zip(truth.drives, store.recordings(event_id), strict=True):
-        begun_utc = truth.started_utc + timedelta(seconds=drive.offset_s)
-        shift_s = (begun_utc - recording.started_utc).total_seconds()
-        happened += [(recording.name, shift_s + stumble["onset_s"]) for stumble in drive.truth["stumbles"]]
+    happened = true_onsets(store, event_id, truth)
     found = [(stumble["recording"], stumble["onset_s"]) for stumble in store.findings(event_id)["stumbles"]]
     for name, onset_s in happened:
         assert any(at == name and abs(at_s - onset_s) < 0.1 for at, at_s in found), (name, onset_s)
