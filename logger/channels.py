@@ -6,7 +6,8 @@ Names, units and usual rates are those of the capture folder.
 from dataclasses import dataclass
 from typing import Literal
 
-Kind = Literal["sampled", "vector", "state", "pulses", "marks"]
+Kind = Literal["sampled", "level", "vector", "state", "pulses", "marks"]
+"""A level is made from a sensor's samples by the recorder, so no input can be wired to it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +34,8 @@ _TABLE = (
     Channel("engine_ground_drop", "V", "sampled", 100.0, "Ground drop", "engine block against battery negative"),
     Channel("under_bonnet_temperature", "degC", "sampled", 1.0, "Under bonnet", "air temperature under the bonnet"),
     Channel("intake_temperature", "degC", "sampled", 1.0, "Intake air", "intake air temperature"),
+    Channel("vibration_rms", "g", "level", 20.0, "Vibration", "RMS of acceleration over 50 ms, gravity removed"),
+    Channel("vibration_peak", "g", "level", 20.0, "Shock peak", "peak of acceleration over 50 ms, gravity removed"),
     Channel("acceleration", "g", "vector", 400.0, "Acceleration", "x forward, y left, z up"),
     Channel("key_sense", "", "state", 0.0, "Key", "1 with the ignition switched on, 0 off"),
     Channel("tach_pulses", "", "pulses", 0.0, "Tach", "pulses on the tach wire (coil primary side)"),

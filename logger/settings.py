@@ -117,7 +117,9 @@ class AccelerometerSettings:
     mounting: tuple[str, ...] = key(
         "texts", "the chip's axes that point forward, left and up in the car", ("+x", "+y", "+z")
     )
-    store_raw: bool = key("switch", "store every sample (about 6 MB an hour), not only levels", True)
+    store_raw: bool = key(
+        "switch", "store every sample (about 6 MB an hour); else only vibration levels each 50 ms", True
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -47,7 +47,7 @@ PANELS = (
     Panel("pulses", "", ("tach_pulses", "spark_pulses", "injector_pulses", "crank_pulses")),
     Panel("voltages", "V", ("battery_voltage", "ignition_feed_voltage", "sensor_supply_voltage", "pump_feed_voltage")),
     Panel("pressure", "kPa", ("fuel_pressure",)),
-    Panel("shock", "g", ("shock_level",)),
+    Panel("shock", "g", ("shock_level", "vibration_peak")),
     Panel("temperature", "degC", ("coolant_temperature", "under_bonnet_temperature", "intake_temperature")),
     Panel("throttle", "%", ("throttle_position",)),
     Panel("mixture", "", ("air_fuel_ratio",)),

@@ -104,7 +104,7 @@ def frame(recording: Recording, engine: Engine, running: Sequence[Interval], stu
         stumbles_s=np.empty((0, 2)),
         onsets_s=np.empty(0),
         onset_low_s=np.empty(0),
-        hits=shock.hits(acceleration, tach, engine),
+        hits=shock.hits_of(recording, engine),
     )
     return with_stumbles(empty, stumbles)
 

@@ -6,12 +6,12 @@ Times are rounded to what they are worth: pulses to 1 µs, which is what the inp
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
-from logger.event import NS_PER_S, Gap, IntArray
-from logger.sensors.batch import Batch, Counts
+from logger.event import NS_PER_S, FloatArray, Gap, IntArray
+from logger.sensors.batch import Batch
 from logger.settings import Settings
 from logger.store.blocks import RawArray, Series
 from logger.store.recording import Second
@@ -19,17 +19,26 @@ from logger.store.schema import StoredChannel, stored_channel
 
 PULSE_STEP_NS = 1_000
 SAMPLE_STEP_NS = 100_000
+RESULTANT = 3
+"""Column of the levels that does not depend on how the box is mounted."""
+LEVEL_DECIMALS = 3
+"""The chip's own step is 4 mg; more digits would be noise that does not compress."""
 
 
 def channels_of(settings: Settings) -> tuple[StoredChannel, ...]:
     """What a recording made with these settings can hold."""
     names = [*settings.channels]
-    if settings.accelerometer.fitted and settings.accelerometer.store_raw:
-        names.append("acceleration")
+    levels: list[str] = []
+    if settings.accelerometer.fitted:
+        # With the samples stored the levels can be derived from them; without, they are all there is of the road.
+        if settings.accelerometer.store_raw:
+            names.append("acceleration")
+        else:
+            levels = ["vibration_rms", "vibration_peak"]
     if settings.key_sense.fitted:
         names.append("key_sense")
     stored = [stored_channel(name, counts=True) for name in names]
-    stored += [stored_channel(name) for name in settings.pulse_inputs]
+    stored += [stored_channel(name) for name in (*levels, *settings.pulse_inputs)]
     if settings.mark_button.fitted:
         stored.append(stored_channel("driver_marks"))
     return tuple(stored)
@@ -44,7 +53,7 @@ class Cutter:
         self.n_pulses = 0
         self._number = {channel.name: number for number, channel in enumerate(channels)}
         self._times: dict[int, list[IntArray]] = {}
-        self._values: dict[int, list[Counts]] = {}
+        self._values: dict[int, list[RawArray]] = {}
         self._gaps: list[Gap] = []
         self._last_ns: dict[int, int] = {}
         self._state: dict[int, np.int16] = {}
@@ -58,11 +67,15 @@ class Cutter:
         for name, (time_ns, state) in batch.states.items():
             # The first state stands from before the start on, so its time is moved there rather than left out.
             self._gather(name, np.maximum(time_ns, self.start_ns), state.astype(np.int16), PULSE_STEP_NS)
+        if batch.levels is not None:
+            for name, value in (("vibration_rms", batch.levels.rms), ("vibration_peak", batch.levels.peak)):
+                resultant: FloatArray = np.round(value[:, RESULTANT].astype(np.float64), LEVEL_DECIMALS)
+                self._gather(name, batch.levels.time_ns, resultant, SAMPLE_STEP_NS)
         for gap in batch.gaps:
             since, until = max(0, gap.from_ns - self.start_ns), max(0, gap.to_ns - self.start_ns)
             self._gaps.append(replace(gap, from_ns=since, to_ns=until))
 
-    def _gather(self, name: str, time_ns: IntArray, raw: Counts | None, step_ns: int) -> int:
+    def _gather(self, name: str, time_ns: IntArray, raw: RawArray | None, step_ns: int) -> int:
         number = self._number.get(name)
         if number is None or not time_ns.size:
             return 0
@@ -83,7 +96,7 @@ class Cutter:
         series = []
         for number, times in sorted(self._times.items()):
             values = self._values.get(number)
-            raw: RawArray | None = None if values is None else np.concatenate(values)
+            raw = None if values is None else cast(RawArray, np.concatenate(values))
             series.append(Series(number, np.concatenate(times), raw))
         gaps, self._gaps = tuple(self._gaps), []
         self._times, self._values = {}, {}

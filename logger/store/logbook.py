@@ -8,7 +8,7 @@ back by a date in `removed_utc`, never deleted, so that any change can be undone
 import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -185,9 +185,9 @@ class Logbook:
             database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
             database.close()
         try:
-            self.path.hardlink_to(draft)  # refuses where another program was first, as a rename would not
-        except FileExistsError:
-            pass
+            # A link, unlike a rename, refuses where another program was first; its logbook is then as good as ours.
+            with suppress(FileExistsError):
+                self.path.hardlink_to(draft)
         finally:
             draft.unlink()
 

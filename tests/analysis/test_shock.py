@@ -5,7 +5,7 @@ import pytest
 
 from logger.analysis import shock
 from logger.errors import AnalysisError
-from logger.event import Trace
+from logger.event import Recording, Trace
 from tests.analysis.invented import ENGINE, seconds, shaken, steady_pulses
 
 HITS = [(2.0, 3.0), (4.5, 2.0), (7.25, 6.0)]
@@ -71,3 +71,38 @@ def test_next_to_nothing_gives_no_knocks(trace: Trace | None) -> None:
 def test_one_axis_is_refused_with_what_is_expected() -> None:
     with pytest.raises(AnalysisError, match=r"shape \(100,\); expected \(n, 3\)"):
         shock.hits(Trace(seconds(np.arange(100) / 400), np.zeros(100)))
+
+
+def levels(knocks: dict[int, float], rms: float | None = None) -> tuple[Trace, Trace]:
+    """Peak and RMS each 50 ms for 10 s: 0.3 and 0.15 g, but for some stretches."""
+    time_ns = np.arange(1, 201, dtype=np.int64) * 50_000_000
+    peak = np.full(200, 0.3)
+    for at, level in knocks.items():
+        peak[at] = level
+    return Trace(time_ns, peak), Trace(time_ns, peak * 0.5 if rms is None else np.full(200, rms))
+
+
+def test_knocks_are_found_in_levels_alone_and_dated_to_the_begin_of_their_stretch() -> None:
+    found = shock.hits_of_levels(*levels({40: 3.0, 120: 2.0}))
+    np.testing.assert_allclose(found.time_s, [2.0, 6.0])
+    np.testing.assert_allclose(found.level_g, [3.0, 2.0])
+
+
+def test_a_single_sample_at_the_end_of_the_range_is_a_glitch_in_levels_too() -> None:
+    # 16 g in one of 20 samples: the RMS of its stretch is 16 / sqrt(20) = 3.6 g; a knock that rings holds more.
+    assert shock.hits_of_levels(*levels({40: 16.0}, rms=3.6)).time_ns.size == 0
+    assert shock.hits_of_levels(*levels({40: 16.0}, rms=8.0)).time_ns.size == 1
+
+
+def test_strong_steady_vibration_in_levels_is_no_knock() -> None:
+    peak, rms = levels({})
+    assert shock.hits_of_levels(Trace(peak.time_ns, peak.value * 8.0), rms).time_ns.size == 0
+
+
+def test_levels_are_used_only_where_the_samples_are_not_recorded() -> None:
+    peak, rms = levels({40: 3.0})
+    traces = {"vibration_peak": peak, "vibration_rms": rms}
+    assert shock.hits_of(Recording("r01", 10_000_000_000, traces), ENGINE).time_ns.size == 1
+    traces["acceleration"] = shaken(10.0)
+    assert shock.hits_of(Recording("r01", 10_000_000_000, traces), ENGINE).time_ns.size == 0
+    assert shock.hits_of(Recording("r01", 10_000_000_000), ENGINE).time_ns.size == 0

@@ -1,12 +1,14 @@
 """Batches become seconds: on the recording's own time, rounded to what it is worth."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from logger import settings
 from logger.event import NS_PER_S, Gap
 from logger.recorder.cutter import Cutter, channels_of
-from logger.sensors.batch import Batch
+from logger.sensors.batch import Batch, Levels
 from logger.store.blocks import Series
 
 ZERO = 100 * NS_PER_S
@@ -81,3 +83,22 @@ def test_gaps_are_moved_onto_the_recordings_time(cutter: Cutter) -> None:
 def test_a_channel_that_gave_nothing_is_absent(cutter: Cutter) -> None:
     cutter.add(batch())
     assert cutter.take(0).series == ()
+
+
+def test_with_every_sample_stored_the_levels_are_not_stored_again() -> None:
+    assert "acceleration" in NAMES
+    assert not {"vibration_rms", "vibration_peak"} & set(NAMES)
+
+
+def test_without_the_samples_the_levels_of_the_resultant_are_stored() -> None:
+    wiring = settings.default()
+    levels_only = replace(wiring, accelerometer=replace(wiring.accelerometer, store_raw=False))
+    channels = channels_of(levels_only)
+    names = [channel.name for channel in channels]
+    assert "acceleration" not in names
+    cutter = Cutter(channels, ZERO)
+    rms = np.array([[0.1, 0.2, 0.3, 0.37416]], np.float32)
+    peak = np.array([[1.0, 1.5, 2.0, 2.5]], np.float32)
+    cutter.add(batch(levels=Levels(at(0.05), rms, peak)))
+    stored = {names[item.channel]: (item.time_ns.tolist(), item.raw.tolist()) for item in cutter.take(0).series}  # type: ignore[union-attr]
+    assert stored == {"vibration_rms": ([50_000_000], [0.374]), "vibration_peak": ([50_000_000], [2.5])}

@@ -37,6 +37,7 @@ FORMAT = "stumblelog-event"
 SMALL_FILE = "part.parquet"
 SAMPLE_TABLES: dict[Kind, str] = {
     "sampled": "samples",
+    "level": "samples",
     "state": "samples",
     "vector": "vectors",
     "pulses": "pulses",
