@@ -80,7 +80,7 @@ def hits(acceleration: Trace | None, tach_pulses: IntArray | None = None, engine
 
 
 def hits_of(recording: Recording, engine: Engine) -> Hits:
-    """The knocks of a recording: from its acceleration, else from the levels, which are all that some recorders keep."""
+    """The knocks of a recording: from its acceleration, else from the levels that were kept instead of it."""
     acceleration = recording.traces.get("acceleration")
     if acceleration is not None and acceleration.time_ns.size:
         return hits(acceleration, recording.pulses.get("tach_pulses"), engine)

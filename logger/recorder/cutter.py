@@ -21,7 +21,7 @@ PULSE_STEP_NS = 1_000
 SAMPLE_STEP_NS = 100_000
 RESULTANT = 3
 """Column of the levels that does not depend on how the box is mounted."""
-LEVEL_DECIMALS = 3
+LEVELS_PER_G = 1000.0
 """The chip's own step is 4 mg; more digits would be noise that does not compress."""
 
 
@@ -69,7 +69,7 @@ class Cutter:
             self._gather(name, np.maximum(time_ns, self.start_ns), state.astype(np.int16), PULSE_STEP_NS)
         if batch.levels is not None:
             for name, value in (("vibration_rms", batch.levels.rms), ("vibration_peak", batch.levels.peak)):
-                resultant: FloatArray = np.round(value[:, RESULTANT].astype(np.float64), LEVEL_DECIMALS)
+                resultant: FloatArray = np.rint(value[:, RESULTANT].astype(np.float64) * LEVELS_PER_G) / LEVELS_PER_G
                 self._gather(name, batch.levels.time_ns, resultant, SAMPLE_STEP_NS)
         for gap in batch.gaps:
             since, until = max(0, gap.from_ns - self.start_ns), max(0, gap.to_ns - self.start_ns)
