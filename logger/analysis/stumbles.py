@@ -31,6 +31,10 @@ FEEL_IT_NS = 100 * MS  # about how long the crank takes to show it
 BELIEVED = 0.66  # chance from which missing pulses are held to be the ignition's, not the wire's
 # A coil below this no longer charges in the dwell that high speed leaves (common practice, no source).
 WEAK_COIL_V = 9.0
+# Of its running time; an engine is on its limiter for moments. No limiter of a petrol car sits below the speed
+# (both common practice, no source); used only where the owner gave no redline.
+STEADY_SHARE = 0.2
+LOWEST_LIMITER_RPS = 4000.0 / 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +123,8 @@ def _ceiling_rps(views: Sequence[View]) -> float:
     """The crank speed at which a rev limiter holds the engine, rev/s; infinite where none shows.
 
     A limiter shows as a highest speed close to the redline, or, where that is not given, as time piled up just under
-    the highest speed of the event; without one there is ever less of it.
+    the highest speed of the event; without one there is ever less of it. An engine that spends much of its time there
+    is being held at a steady speed by its driver, and one that is slow there has no limiter: a cut-out is a cut-out.
     """
     speeds = [view.firings.speed_rps[view.running] for view in views if view.running.any()]
     if not speeds:
@@ -133,7 +138,8 @@ def _ceiling_rps(views: Sequence[View]) -> float:
         return highest
     top = int(np.count_nonzero(speed > 0.98 * highest))
     below = int(np.count_nonzero((speed > 0.95 * highest) & (speed <= 0.98 * highest)))
-    return highest if top > max(30, below) else np.inf
+    held_steady = top > STEADY_SHARE * speed.size or highest < LOWEST_LIMITER_RPS
+    return highest if top > max(30, below) and not held_steady else np.inf
 
 
 def _limiter(episode: Episode, ceiling_rps: float) -> str | None:

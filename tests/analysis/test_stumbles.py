@@ -8,7 +8,7 @@ import pytest
 from logger.analysis import analyse
 from logger.analysis.signs import Sign, SignKind
 from logger.analysis.stumbles import join
-from logger.event import Event
+from logger.event import NS_PER_S, Engine, Event, Recording
 from tests.analysis.array_car import NATURAL, Drive, nanoseconds
 
 S = 1_000_000_000
@@ -91,3 +91,16 @@ def test_sparks_that_fail_while_the_coil_is_switched_are_the_high_tension_sides(
     assert [s.cause for s in found.stumbles] == ["ignition_secondary"]
     assert found.stumbles[0].onset_s == pytest.approx(27.0, abs=0.01)
     assert any("injector" in rival for rival in found.stumbles[0].rivals)
+
+
+@pytest.mark.parametrize("rpm", [2000.0, 3000.0, 5500.0])
+def test_a_speed_that_is_held_for_long_is_no_limiter_where_no_redline_is_given(rpm: float) -> None:
+    """Steady on the bench: the highest speed of the event is the speed it was held at, and a cut-out there counts."""
+    step_ns = round(60e9 / rpm / 3.0)
+    time_ns = np.arange(0, 40 * NS_PER_S, step_ns, dtype=np.int64)
+    lost = (time_ns >= 20 * NS_PER_S) & (time_ns < 20 * NS_PER_S + 120_000_000)
+    pulses = {"tach_pulses": time_ns[~lost]}
+    event = Event("bench", Engine(6), (Recording("r01", int(time_ns[-1]), {}, pulses),))
+    [stumble] = analyse(event).stumbles
+    assert stumble.onset_s == pytest.approx(20.0, abs=2 * step_ns / NS_PER_S)
+    assert stumble.lost_firings == np.count_nonzero(lost)
