@@ -200,9 +200,10 @@ def _lowest_onset(stumble: Stumble) -> float:
 
 
 def inside(time_s: FloatArray, intervals: Sequence[Interval]) -> BoolArray:
+    """Which of these times, in order, lie in one of the intervals, the end left out."""
     mask = np.zeros(time_s.size, dtype=bool)
     for begin, end in intervals:
-        mask |= (time_s >= begin) & (time_s < end)
+        mask[np.searchsorted(time_s, begin) : np.searchsorted(time_s, end)] = True
     return mask
 
 

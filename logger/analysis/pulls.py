@@ -112,11 +112,15 @@ def find(
     for recording, spans in zip(event.recordings, running, strict=True):
         mine = [s for s in stumbles if s.recording == recording.name]
         time_s, speed = _speed(recording, event.engine)
-        for from_s, to_s in _stretches(recording, event.engine, spans, mine, full):
-            intake = _mean_at(recording.traces.get("intake_temperature"), from_s, to_s)
+        wide = _wide_open(recording, time_s, full)
+        stretches = _stretches(time_s, speed, wide, event.engine, spans, mine)
+        intakes = _means_at(recording.traces.get("intake_temperature"), stretches)
+        coolants = _means_at(recording.traces.get("coolant_temperature"), stretches)
+        for (from_s, to_s), intake, coolant in zip(stretches, intakes, coolants, strict=True):
             factor = air.correction(standard, pressure_kpa, temperature_degc if intake is None else intake, vapour_kpa)
             first, last = np.searchsorted(time_s, [from_s - SMOOTH_S, to_s + SMOOTH_S])
-            pull = _curve(recording, time_s[first:last], speed[first:last], from_s, to_s, mine, factor, full)
+            part = slice(first, last)
+            pull = _curve(recording, time_s[part], speed[part], wide[part], from_s, to_s, mine, coolant, factor)
             if pull is not None:
                 pulls.append(pull)
     return _geared(pulls)
@@ -133,16 +137,20 @@ def _full_throttle(event: Event) -> float | None:
 
 
 def _stretches(
-    recording: Recording, engine: Engine, running: Sequence[Interval], stumbles: Sequence[Stumble], full: float | None
+    time_s: FloatArray,
+    speed: FloatArray,
+    wide: BoolArray,
+    engine: Engine,
+    running: Sequence[Interval],
+    stumbles: Sequence[Stumble],
 ) -> list[Interval]:
-    """Stretches of rising speed under load; those that only a stumble parts are one."""
-    time_s, speed = _speed(recording, engine)
+    """Stretches of rising speed under load; those that only a stumble parts are one. wide: from _wide_open, (n,)."""
     if time_s.size < MINIMUM_S / GRID_S:
         return []
     rate = np.gradient(speed, GRID_S)
     rising: BoolArray = (rate > 0.02 * speed) & (speed > 1.2 * (engine.idle_rpm or 0.0))
     rising &= _inside_any(time_s, running)
-    rising &= _wide_open(recording, time_s, full)
+    rising &= wide
     edges = np.flatnonzero(np.diff(np.concatenate([[False], rising, [False]]).astype(int)))
     pieces = [(int(a), int(b)) for a, b in edges.reshape(-1, 2) if not _is_launch(speed, int(a), engine)]
     joined: list[tuple[int, int]] = []
@@ -186,23 +194,24 @@ def _curve(
     recording: Recording,
     time_s: FloatArray,
     speed: FloatArray,
+    wide: BoolArray,
     from_s: float,
     to_s: float,
     stumbles: Sequence[Stumble],
+    coolant: float | None,
     factor: float,
-    full: float | None,
 ) -> Pull | None:
     """Gain of speed by bins of BIN_RPM, without what is within SMOOTH_S / 2 of the pull's ends or of a lifted throttle,
     or within SMOOTH_S of a stumble, around which chattering contacts make pulses of their own.
 
-    time_s, speed: from _speed, (n,), around the pull.
+    time_s, speed, wide: from _speed and _wide_open, (n,), around the pull.
     """
     gain = np.gradient(speed, GRID_S) * (2 * np.pi / 60) * factor
     use = (time_s >= from_s + SMOOTH_S / 2) & (time_s <= to_s - SMOOTH_S / 2)
     broken = [(s.onset_s, s.end_s) for s in stumbles if s.onset_s <= to_s and s.end_s >= from_s]
     clean = use & ~_inside_any(time_s, [(a - SMOOTH_S, b + SMOOTH_S) for a, b in broken])
     width = int(SMOOTH_S / GRID_S) // 2 * 2 + 1
-    clean &= minimum_filter1d(_wide_open(recording, time_s, full), width, mode="nearest")
+    clean &= minimum_filter1d(wide, width, mode="nearest")
     number = np.floor(speed / BIN_RPM).astype(int)
     middles, means, errors = [], [], []
     for one in np.unique(number[clean]):
@@ -216,7 +225,6 @@ def _curve(
     if len(middles) < 3:
         return None
     curve = np.array(means)
-    coolant = _mean_at(recording.traces.get("coolant_temperature"), from_s, to_s)
     push = _push(recording.traces.get("acceleration"), from_s, to_s, float(gain[clean].mean()) / factor)
     return Pull(
         recording.name, from_s, to_s, np.array(middles), curve, np.array(errors), coolant, _warmth(coolant), factor,
@@ -262,18 +270,21 @@ def _push(trace: Trace | None, from_s: float, to_s: float, gain: float) -> float
     """Forward g per rad/s² of the crank: metres per turn in disguise, one value for each gear. None on a dyno."""
     if trace is None or trace.value.ndim != 2 or gain <= 0:
         return None
-    use = (trace.time_ns >= from_s * NS_PER_S) & (trace.time_ns <= to_s * NS_PER_S)
-    forward = trace.value[use, 0]
+    first = np.searchsorted(trace.time_ns, from_s * NS_PER_S)
+    last = np.searchsorted(trace.time_ns, to_s * NS_PER_S, side="right")
+    forward = trace.value[first:last, 0]
     forward = forward[np.isfinite(forward)]
     mean = float(forward.mean()) if forward.size else 0.0
     return mean / gain if mean > 0.05 else None
 
 
-def _mean_at(trace: Trace | None, from_s: float, to_s: float) -> float | None:
-    if trace is None or not trace.time_ns.size:
-        return None
-    value = on_grid(trace, np.linspace(from_s, to_s, 11))
-    return float(np.nanmean(value)) if np.isfinite(value).any() else None
+def _means_at(trace: Trace | None, stretches: Sequence[Interval]) -> list[float | None]:
+    """The mean temperature of each stretch; None where it is not known."""
+    if trace is None or not trace.time_ns.size or not stretches:
+        return [None] * len(stretches)
+    from_s, to_s = np.array(stretches).T
+    value = on_grid(trace, np.linspace(from_s, to_s, 11, axis=1).ravel()).reshape(-1, 11)
+    return [float(np.nanmean(row)) if np.isfinite(row).any() else None for row in value]
 
 
 def _warmth(coolant: float | None) -> Warmth:
@@ -283,7 +294,8 @@ def _warmth(coolant: float | None) -> Warmth:
 
 
 def _inside_any(time_s: FloatArray, intervals: Sequence[Interval]) -> BoolArray:
+    """Which of these times, in order, lie in one of the intervals, both ends included."""
     mask = np.zeros(time_s.size, dtype=bool)
     for begin, end in intervals:
-        mask |= (time_s >= begin) & (time_s <= end)
+        mask[np.searchsorted(time_s, begin) : np.searchsorted(time_s, end, side="right")] = True
     return mask

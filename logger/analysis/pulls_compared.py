@@ -52,7 +52,8 @@ def compare(pulls: Sequence[Pull]) -> Comparison:
     """Lay pulls of the same gear over each other: relative to the best, and by warmth with the uncertainty."""
     best = {}
     for gear in sorted({pull.gear for pull in pulls}):
-        best[gear] = max((i for i, p in enumerate(pulls) if p.gear == gear), key=lambda i: _strength(pulls, i))
+        own = [i for i, pull in enumerate(pulls) if pull.gear == gear]
+        best[gear] = own[int(np.argmax(_strengths([pulls[i] for i in own])))]
     relative, torque, power = [], [], []
     for pull in pulls:
         reference = pulls[best[pull.gear]]
@@ -123,17 +124,26 @@ def _difference(pulls: Sequence[Pull], of: Warmth, against: Warmth, gear: int) -
     return Difference(of, against, gear, share, low, high, len(a), len(b), text)
 
 
-def _strength(pulls: Sequence[Pull], i: int) -> float:
-    """Mean over the other pulls of the same gear of the middle torque ratio at shared speeds. One that broke up, or
-    covers less than half of the speeds of the longest, comes after all others."""
-    own = pulls[i]
-    gear = [pull for pull in pulls if pull.gear == own.gear]
-    ratios = []
-    for other in gear:
-        at = np.interp(own.speed_rpm, other.speed_rpm, other.gain, left=np.nan, right=np.nan)
-        shared = np.isfinite(at) & (at > 0)
-        if shared.any():
-            ratios.append(float(np.median(own.gain[shared] / at[shared])))
-    strength = float(np.mean(ratios)) if ratios else 0.0
-    covers = own.speed_rpm.size >= 0.5 * max(pull.speed_rpm.size for pull in gear)
-    return strength if covers and not own.break_ups_s else strength - LESS_THAN_ANY
+def _strengths(gear: Sequence[Pull]) -> FloatArray:
+    """Of pulls of one gear, (n,): mean over all of them of the middle torque ratio at shared speeds. One that broke up,
+    or covers less than half of the speeds of the longest, comes after all others."""
+    longest = max(pull.speed_rpm.size for pull in gear)
+    speeds = np.unique(np.concatenate([pull.speed_rpm for pull in gear]))
+    # Every curve at every speed at once: one pair of pulls at a time takes minutes over a long day.
+    gain = np.array([np.interp(speeds, pull.speed_rpm, pull.gain, left=np.nan, right=np.nan) for pull in gear])
+    gain[~(gain > 0)] = np.nan
+    found = np.empty(len(gear))
+    for number, own in enumerate(gear):
+        ratio = own.gain / gain[:, np.searchsorted(speeds, own.speed_rpm)]
+        shared = ratio[np.isfinite(ratio).any(axis=1)]
+        strength = float(np.mean(_medians(shared))) if shared.size else 0.0
+        covers = own.speed_rpm.size >= 0.5 * longest
+        found[number] = strength if covers and not own.break_ups_s else strength - LESS_THAN_ANY
+    return found
+
+
+def _medians(rows: FloatArray) -> FloatArray:
+    """The median of what is not NaN in each row, (n,); each row has something."""
+    rows = np.sort(rows, axis=1)  # which puts NaN last
+    n, row = np.count_nonzero(~np.isnan(rows), axis=1), np.arange(len(rows))
+    return np.asarray(0.5 * (rows[row, (n - 1) // 2] + rows[row, n // 2]))
