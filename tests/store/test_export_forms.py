@@ -15,7 +15,7 @@ from logger.store.exports.findings_rows import repair_state
 from logger.store.exports.write import write
 from logger.store.store import Store
 from tests.store import recordings
-from tests.store.events import small_event
+from tests.store.events import small_event, small_recording
 
 
 @pytest.fixture
@@ -83,9 +83,41 @@ def test_a_program_that_knows_only_sql_finds_values_with_their_times(dated, tmp_
     rows = connection.execute("SELECT * FROM battery_voltage WHERE recording = 'r01' ORDER BY time_ns").fetchall()
     connection.close()
     assert rows[:2] == [
-        ("r01", 0, 0.0, 1778313731000000000, "2026-05-09T08:02:11.000Z", None, 12.503),
-        ("r01", 500_000_000, 0.5, 1778313731500000000, "2026-05-09T08:02:11.500Z", None, None),
+        ("r01", 0, 0.0, None, 12.503, 1778313731000000000, "2026-05-09T08:02:11.000Z"),
+        ("r01", 500_000_000, 0.5, None, None, 1778313731500000000, "2026-05-09T08:02:11.500Z"),
     ]
+
+
+def test_an_sqlite_file_tells_the_wall_clock_of_each_recording_apart_whatever_it_is_called(tmp_path: Path):
+    names = ("O'Neill's", "%", "r01", "no clock")
+    offsets_s = (0.0, 1.5, 3600.0, None)
+    parts = [
+        replace(small_recording(name, offset_s), traces={}) for name, offset_s in zip(names, offsets_s, strict=True)
+    ]
+    write_folder(replace(small_event(), recordings=tuple(parts), repairs=()), tmp_path / "captured")
+    with Store(tmp_path / "car") as store:
+        write(store, store.import_folder(tmp_path / "captured"), "sqlite", tmp_path / "event.sqlite")
+    connection = sqlite3.connect(tmp_path / "event.sqlite")
+    rows = connection.execute("SELECT recording, time_utc FROM driver_marks").fetchall()
+    connection.close()
+    assert rows == [
+        ("O'Neill's", "2026-05-09T08:02:12.500Z"),
+        ("%", "2026-05-09T08:02:14.000Z"),
+        ("r01", "2026-05-09T09:02:12.500Z"),
+        ("no clock", None),
+    ]
+
+
+@pytest.mark.parametrize("n", [1, 49, 50, 51, 100, 149])
+def test_every_row_reaches_an_sqlite_file_however_many_there_are(tmp_path: Path, n: int):
+    recording = replace(small_recording("r01"), traces={}, pulses={"tach_pulses": np.arange(n) * 1_000_000})
+    write_folder(replace(small_event(), recordings=(recording,), repairs=()), tmp_path / "captured")
+    with Store(tmp_path / "car") as store:
+        write(store, store.import_folder(tmp_path / "captured"), "sqlite", tmp_path / "event.sqlite")
+    connection = sqlite3.connect(tmp_path / "event.sqlite")
+    rows = connection.execute("SELECT time_ns FROM tach_pulses ORDER BY rowid").fetchall()
+    connection.close()
+    assert rows == [(k * 1_000_000,) for k in range(n)]
 
 
 @pytest.mark.parametrize(

@@ -99,7 +99,10 @@ def _sections() -> Iterator[str]:
         f"is {sqlite_file.UNIX_NS.meaning}; `time_s` and `time_utc` are worked out when they are read. There is no "
         "index; for a long day make one: `CREATE INDEX near ON battery_voltage (recording, time_ns)`.\n"
     )
-    yield _code([sqlite_file.create_samples(CHANNELS[name]) for name in ("battery_voltage", "acceleration")], "sql")
+    shown = [CHANNELS[name] for name in ("battery_voltage", "acceleration")]
+    yield _code([sqlite_file.create_samples(channel) for channel in shown], "sql")
+    yield "The wall clock is added by, for example, if recording r01 began at 08:02:11 UTC on 2026-05-09:\n"
+    yield _code(sqlite_file.add_clock(shown[0], {"r01": 1_778_313_731_000_000_000}), "sql")
     yield "## Parquet\n\n" + _about(parquet_folder)
     yield (
         "Counts are int16, times int64 and timestamp[ns, UTC]. Each file's schema holds, as JSON under the key "

@@ -6,6 +6,7 @@
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
@@ -50,13 +51,10 @@ README = Table(
         Column("meaning", "text", "what it holds"),
     ),
 )
-_GENERATED = {
-    "time_s": "time_s REAL AS (time_ns / 1e9)",
-    "time_utc": "time_utc TEXT AS (strftime('%Y-%m-%dT%H:%M:%fZ', unix_ns / 1e9, 'unixepoch'))",
-}
-"""Columns that are worked out when they are read: they cost no space."""
-
 UNIX_NS = Column("unix_ns", "whole", "time_utc in nanoseconds since 1970; NULL where that was never known", "ns")
+TIME_UTC = "time_utc TEXT AS (strftime('%Y-%m-%dT%H:%M:%fZ', unix_ns / 1e9, 'unixepoch'))"
+ROWS_AT_A_TIME = 50
+"""Rows in one INSERT. Measured: one at a time takes twice as long, more than 50 gain nothing."""
 
 
 def write_sqlite(
@@ -93,6 +91,10 @@ def _fill(connection: sqlite3.Connection, contents: Contents, progress: Callable
             key = (piece.held.name, piece.channel.name)
             counts[key] = counts.get(key, 0) + piece.series.time_ns.size
         progress(share)
+    begun = {held.name: held.started_ns for held in contents.recordings}
+    for channel in channels:
+        for statement in add_clock(channel, begun):
+            connection.execute(statement)
     tables = {**contents.tables, "channels": contents.channel_rows(counts), "readme": list(readme(channels))}
     for table in (*TABLES.values(), README):
         connection.execute(create_small(table))
@@ -109,17 +111,30 @@ def create_small(table: Table) -> str:
 
 
 def create_samples(channel: Channel) -> str:
-    """The statement that makes a channel's table.
+    """The statement that makes a channel's table, but for its wall clock.
 
     Values have no declared type: SQLite would turn -0.0 into 0.0 in a REAL column.
     """
-    columns = []
-    for column in sample_columns(channel.kind):
-        if column.name == "time_utc":
-            columns.append(f"{UNIX_NS.name} INTEGER")
-        untyped = column.name in value_names(channel.kind)
-        columns.append(_GENERATED.get(column.name, column.name if untyped else f"{column.name} {_TYPES[column.kind]}"))
+    columns = ["recording TEXT", "time_ns INTEGER", "time_s REAL AS (time_ns / 1e9)"]
+    columns += [f"{name} INTEGER" for name in raw_names(channel.kind)]
+    columns += value_names(channel.kind)
     return f"CREATE TABLE {channel.name} ({', '.join(columns)})"
+
+
+def add_clock(channel: Channel, begun: Mapping[str, int | None]) -> Iterator[str]:
+    """The statements that add the wall clock to a filled table, worked out when it is read; begun: ns since 1970.
+
+    Not before it is filled: SQLite works out every generated column of a row that it inserts, and writing the date of
+    each would take longer than all the rest.
+    """
+    known = [f"WHEN {_quoted(name)} THEN time_ns + {ns}" for name, ns in begun.items() if ns is not None]
+    unix_ns = f"CASE recording {' '.join(known)} END" if known else "NULL"
+    yield f"ALTER TABLE {channel.name} ADD COLUMN {UNIX_NS.name} INTEGER AS ({unix_ns})"
+    yield f"ALTER TABLE {channel.name} ADD COLUMN {TIME_UTC}"
+
+
+def _quoted(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
 
 
 def readme(channels: list[Channel]) -> Iterator[Row]:
@@ -141,18 +156,18 @@ def _line(table: str, column: str | None, unit: str, meaning: str) -> Row:
 
 def _insert(connection: sqlite3.Connection, piece: Piece) -> None:
     kind = piece.channel.kind
-    time_ns = piece.series.time_ns
-    n = time_ns.size
-    started_ns = piece.held.started_ns
-    unix_ns: list[Any] = [None] * n if started_ns is None else (time_ns + started_ns).tolist()
-    columns = [[piece.held.name] * n, time_ns.tolist(), unix_ns]
+    n = piece.series.time_ns.size
+    names = ["recording", "time_ns", *raw_names(kind), *value_names(kind)]
+    columns = [[piece.held.name] * n, piece.series.time_ns.tolist()]
     columns += _columns(piece.counts, len(raw_names(kind)), n)
     columns += _columns(piece.value, len(value_names(kind)), n)
-    names = ["recording", "time_ns", UNIX_NS.name, *raw_names(kind), *value_names(kind)]
-    marks = ", ".join("?" * len(names))
-    connection.executemany(
-        f"INSERT INTO {piece.channel.name} ({', '.join(names)}) VALUES ({marks})", zip(*columns, strict=True)
-    )
+    rows = zip(*columns, strict=True)
+    insert = f"INSERT INTO {piece.channel.name} ({', '.join(names)}) VALUES "
+    marks = f"({', '.join('?' * len(names))})"
+    numbers = chain.from_iterable(islice(rows, n - n % ROWS_AT_A_TIME))
+    batches = zip(*[numbers] * (ROWS_AT_A_TIME * len(names)), strict=True)
+    connection.executemany(insert + ", ".join([marks] * ROWS_AT_A_TIME), batches)
+    connection.executemany(insert + marks, rows)  # what is left of them
 
 
 def _columns(values: Any, n_columns: int, n: int) -> list[list[Any]]:
