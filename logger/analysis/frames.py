@@ -178,11 +178,12 @@ def knocks_at_risk(cells: Frame) -> BoolArray:
 def struck_by(cells: Frame, onset_low_s: FloatArray) -> FloatArray:
     """Level (n,), g, of the strongest knock in the STRUCK_S before each onset's lower bound; NaN without one."""
     use = of_the_road(cells)
-    hit_s, level = cells.hits.time_s[use], cells.hits.level_g[use]
-    lag = onset_low_s[:, None] - hit_s[None, :]
-    inside = (lag >= -HIT_DOUBT_S) & (lag <= STRUCK_S)
-    strongest = np.where(inside, level[None, :], -np.inf).max(axis=1, initial=-np.inf)
-    return np.where(np.isfinite(strongest), strongest, np.nan)
+    hit_s, level = cells.hits.time_s[use], np.append(cells.hits.level_g[use], np.nan)
+    first = np.searchsorted(hit_s, onset_low_s - STRUCK_S)
+    after = np.searchsorted(hit_s, onset_low_s + HIT_DOUBT_S, side="right")
+    # Pairs of begin and end in one row: every second stretch that reduceat takes is one that was asked for.
+    strongest = np.maximum.reduceat(level, np.column_stack([first, after]).ravel())[::2] if first.size else level[:0]
+    return np.where(after > first, strongest, np.nan)
 
 
 def of_the_road(cells: Frame) -> BoolArray:

@@ -270,8 +270,8 @@ def _push(trace: Trace | None, from_s: float, to_s: float, gain: float) -> float
     """Forward g per rad/s² of the crank: metres per turn in disguise, one value for each gear. None on a dyno."""
     if trace is None or trace.value.ndim != 2 or gain <= 0:
         return None
-    first = np.searchsorted(trace.time_ns, from_s * NS_PER_S)
-    last = np.searchsorted(trace.time_ns, to_s * NS_PER_S, side="right")
+    # Whole nanoseconds: for the sake of one fraction, the times of the whole recording would be made floats.
+    first, last = np.searchsorted(trace.time_ns, [int(np.ceil(from_s * NS_PER_S)), int(to_s * NS_PER_S) + 1])
     forward = trace.value[first:last, 0]
     forward = forward[np.isfinite(forward)]
     mean = float(forward.mean()) if forward.size else 0.0

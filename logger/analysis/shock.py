@@ -21,6 +21,7 @@ The crank phase model is the usual one of order tracking (a signal's content at 
 the scale from the median is the robust scale of F. R. Hampel, J. Am. Stat. Assoc. 69 (1974) 383-393.
 """
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,6 +39,8 @@ SURROUNDINGS_S = 2.0
 JOIN_S = 0.06
 PEAK_S = 0.05
 BLOCK_S = 0.4
+BLOCKS_AT_ONCE = 512
+RIDGE = 1e-10
 END_OF_RANGE_G = 15.5
 HIGHEST_RATE_HZ = 20_000.0
 
@@ -166,20 +169,45 @@ def _engine_orders(
     """Least-squares fit (n, 3) of the crank's orders in blocks of BLOCK_S, knocks left out of the fit."""
     turns = np.interp(time_ns, tach_pulses, np.arange(tach_pulses.size) / engine.pulses_per_revolution)
     speed_hz = np.gradient(turns) * rate_hz
-    model = np.zeros_like(fast)
-    length = np.sqrt(np.einsum("ij,ij->i", fast, fast))
-    orders = sorted({0.5, 1.0, engine.firings_per_revolution})
+    orders = np.array(sorted({0.5, 1.0, engine.firings_per_revolution}))
     n_block = max(8, int(BLOCK_S * rate_hz))
-    for first in range(0, len(fast), n_block):
-        part = slice(first, min(first + n_block, len(fast)))
-        highest = float(speed_hz[part].max(initial=0.0))
-        carried = [order for order in orders if 0 < order * highest < 0.45 * rate_hz and highest > 3]
-        use = good[part] & (length[part] < max(MINIMUM_G, 3.0 * float(np.median(length[part]))))
-        if not carried or use.sum() < 4 * len(carried):
-            continue
-        angle = 2 * np.pi * np.outer(turns[part], carried)
-        basis = np.hstack([np.cos(angle), np.sin(angle)])
-        model[part] = basis @ np.linalg.lstsq(basis[use], fast[part][use], rcond=None)[0]
+    model = np.zeros_like(fast)
+    whole = len(fast) // n_block * n_block
+    steps = [*range(0, whole, BLOCKS_AT_ONCE * n_block), whole, len(fast)]
+    for first, last in itertools.pairwise(steps):
+        if last > first:
+            shape, part = (-1, min(n_block, last - first)), slice(first, last)
+            fitted = _orders_of_blocks(
+                turns[part].reshape(shape),
+                speed_hz[part].reshape(shape),
+                fast[part].reshape(*shape, 3),
+                good[part].reshape(shape),
+                orders,
+                rate_hz,
+            )
+            model[part] = fitted.reshape(-1, 3)
+    return model
+
+
+def _orders_of_blocks(
+    turns: FloatArray, speed_hz: FloatArray, fast: FloatArray, good: BoolArray, orders: FloatArray, rate_hz: float
+) -> FloatArray:
+    """The fit (blocks, n, 3) of blocks of equal length; 0 where the crank stands, or too little is left to fit."""
+    length = np.sqrt(np.einsum("bij,bij->bi", fast, fast))
+    use = good & (length < np.maximum(MINIMUM_G, 3.0 * np.median(length, axis=1))[:, None])
+    highest = speed_hz.max(axis=1)
+    carried = np.count_nonzero(orders * highest[:, None] < 0.45 * rate_hz, axis=1) * (highest > 3)
+    carried[np.count_nonzero(use, axis=1) < 4 * carried] = 0
+    model = np.zeros_like(fast)
+    for n in range(1, orders.size + 1):
+        blocks = np.flatnonzero(carried == n)
+        angle = 2 * np.pi * (turns[blocks] - 2 * np.floor(turns[blocks, :1] / 2))[..., None] * orders[:n]
+        basis = np.concatenate([np.cos(angle), np.sin(angle)], axis=2)
+        used = (basis * use[blocks][..., None]).transpose(0, 2, 1)
+        normal = used @ basis
+        # So little that it only matters where two orders cannot be told apart: then both take a share.
+        normal += RIDGE * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(2 * n)
+        model[blocks] = basis @ np.linalg.solve(normal, used @ fast[blocks])
     return model
 
 

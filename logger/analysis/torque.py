@@ -317,9 +317,9 @@ def _missing(motion: Motion, law: Law, e: FloatArray, begin: int, first: int, st
     before = slice(max(0, begin - 35), max(0, begin - 3))
     if before.stop - before.start < 8:
         return 0.0
-    given = np.minimum(motion.load / FULL_TORQUE_LOAD, 1.0)
+    given, given_before = (np.minimum(motion.load[s] / FULL_TORQUE_LOAD, 1.0) for s in (slice(first, stop), before))
     drop = law.open_level - law.coast_level
-    due = float(np.median(e[before])) + drop * float(given[first:stop].mean() - np.median(given[before]))
+    due = float(np.median(e[before])) + drop * float(given.mean() - np.median(given_before))
     return (due - float(e[first:stop].mean())) / drop
 
 
