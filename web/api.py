@@ -8,7 +8,7 @@ from starlette.requests import Request
 
 from logger.event import Cause
 from logger.store.store import Store
-from web import day, listing, live, moment, report, superposed, traces, whole_day
+from web import check, day, listing, live, moment, report, safety, superposed, traces, whole_day
 from web.overviews import Overviews
 from web.problems import ErrorAnswer, PageError
 from web.texts import text
@@ -44,6 +44,11 @@ def known_recording(store: Store, event_id: str, recording: str) -> None:
     """Refuse with 404 a recording that the logbook does not list. Cheaper than `known_event`: nothing is looked for."""
     if all(held.name != recording for held in store.recordings(event_id)):
         raise PageError(404, "recording")
+
+
+def check_for(request: Request) -> check.CheckPage:
+    state = request.app.state
+    return check.build(state.settings, store_of(request), state.run_dir, units_for(request))
 
 
 @router.get("/events")
@@ -179,6 +184,18 @@ def show_report(request: Request, event_id: str) -> report.ReportPage:
 def show_now(request: Request) -> live.Live:
     """The recorder's last word."""
     return live.read_live(request.app.state.run_dir)
+
+
+@router.get("/now/check")
+def show_check(request: Request) -> check.CheckPage:
+    """The start check: each line with what was read, what was expected, ok, look or stop, and what to do."""
+    return check_for(request)
+
+
+@router.get("/safety")
+def show_safety() -> safety.SafetyPage:
+    """What can hurt, and what to do about it."""
+    return safety.build()
 
 
 @router.get("/now/stream", response_class=StreamingResponse)

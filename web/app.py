@@ -9,6 +9,8 @@ from fastapi import FastAPI
 from starlette.staticfiles import StaticFiles
 
 from logger import __version__
+from logger.settings import Settings
+from logger.settings import default as default_settings
 from logger.store.store import Store
 from web import api, downloads, entries, exports, garage, pages, problems
 from web.guard import Guard
@@ -22,13 +24,15 @@ def create_app(
     store: Store,
     run_dir: Path | None = None,
     *,
+    settings: Settings | None = None,
     units: Units | None = None,
     hosts: Iterable[str] = (),
 ) -> FastAPI:
     """Build the application.
 
     store: where events are. run_dir: where the recorder keeps live.json, None where no recorder runs.
-    units: what devices read until they choose otherwise. hosts: further names under which this machine is reached.
+    settings: of this machine, None for the default ones. units: what devices read until they choose otherwise.
+    hosts: further names under which this machine is reached.
     """
     app = FastAPI(
         title="stumblelog",
@@ -39,6 +43,7 @@ def create_app(
     )
     app.state.store = store
     app.state.run_dir = run_dir
+    app.state.settings = settings or default_settings()
     app.state.units = units or Units()
     app.state.overviews = Overviews()
     app.state.check_sums = downloads.CheckSums()

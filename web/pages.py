@@ -12,8 +12,8 @@ from markupsafe import Markup
 from starlette.requests import Request
 
 from logger.event import Cause
-from web import calibration, day, listing, live, moment, report, superposed, whole_day
-from web.api import known_event, overviews_of, store_of, units_for
+from web import calibration, day, listing, live, moment, report, safety, superposed, whole_day
+from web.api import check_for, known_event, overviews_of, store_of, units_for
 from web.problems import PageError
 from web.rendering import render
 from web.units import PRESSURE, Units
@@ -114,6 +114,16 @@ def one_moment(request: Request, event_id: str, recording: str, at_s: AtSeconds)
 def now(request: Request) -> Response:
     page = NowPage(live.read_live(request.app.state.run_dir))
     return render(request, "now.html", page, live=asdict(page.live))
+
+
+@router.get("/safety")
+def what_can_hurt(request: Request) -> Response:
+    return render(request, "safety.html", safety.build())
+
+
+@router.get("/check")
+def start_check(request: Request) -> Response:
+    return render(request, "check.html", check_for(request))
 
 
 @router.get("/settings")

@@ -217,8 +217,9 @@ def check_now(
     seen = observe(settings, store, clock, _open_hardware if sensors else None)
     if seen is None:
         return recorder_lines(None)
-    reference = last_healthy_start(store, seen.settings, without=seen.file)
-    return [*recorder_lines(seen.live), *lines(seen.observation, seen.settings, reference)]
+    judged_by = replace(seen.settings, display=settings.display)  # units are a matter of who looks, not of who records
+    reference = last_healthy_start(store, judged_by, without=seen.file)
+    return [*recorder_lines(seen.live), *lines(seen.observation, judged_by, reference)]
 
 
 def _open_hardware(settings: Settings, clock: Clock) -> HardwareLike:

@@ -24,6 +24,8 @@ PATHS = [
     "/cards/ignition_primary",
     "/bench",
     "/now",
+    "/check",
+    "/safety",
     "/settings",
     "/events/nobody",
 ]

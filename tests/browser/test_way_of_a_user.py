@@ -1,7 +1,5 @@
 """From the list to the lost pulse, in a real browser."""
 
-import json
-import os
 import re
 import time
 
@@ -10,6 +8,7 @@ from playwright.sync_api import Page, expect
 
 from tests.browser.conftest import Site
 from tests.web.example import findings
+from tests.web.starts import say
 
 pytestmark = pytest.mark.browser
 both = pytest.mark.parametrize("page", ["desktop", "phone"], indirect=True)
@@ -306,23 +305,20 @@ def word(site: Site, **change: object) -> None:
     """Write live.json the way the recorder does."""
     document = {
         "state": "recording",
-        "recording": {"seconds": 90.0},
+        "recording": {"file": "recordings/none.sqlite", "seconds": 90.0},
         "values": {"battery_voltage": {"value": 13.82, "unit": "V", "age_s": 0.0}},
         "engine_rpm": 2400.0,
         "free_mb": 9000.0,
         "clock_is_set": False,
-        "sensors": [{"part": "adc 0x48", "state": "ok", "message": ""}],
+        "sensors": [{"part": "adc 0x48", "where": "0x48", "state": "ok", "message": ""}],
         "warnings": [],
     }
-    draft = site.run_dir / ".live.json.new"
-    draft.write_text(json.dumps(document | change), encoding="utf-8")
-    os.replace(draft, site.run_dir / "live.json")
+    say(site.run_dir, document | change)
 
 
 def test_live_values_follow_the_recorder(page: Page, own_site: Site) -> None:
     word(own_site)
     page.goto(f"{own_site.base}/now")
-    expect(page.locator("#sl-ready")).to_have_text("Ready for the run")
     expect(page.locator("#sl-values")).to_contain_text("2400 1/min")
     word(own_site, engine_rpm=3100.0, values={"battery_voltage": {"value": 9.7, "unit": "V", "age_s": 0.0}})
     expect(page.locator("#sl-values")).to_contain_text("3100 1/min")

@@ -10,7 +10,18 @@ from web.texts import TEXTS
 from web.traces import PANELS
 
 WEB = Path(web.__file__).parent
-LOOKED_UP_BY_WORD = {"kind", "cause", "cause_long", "effect", "fault", "verdict", "channel", "panel", "problem"}
+LOOKED_UP_BY_WORD = {
+    "kind",
+    "cause",
+    "cause_long",
+    "effect",
+    "fault",
+    "verdict",
+    "channel",
+    "panel",
+    "problem",
+    "danger",
+}
 """Sections whose keys are words of the contract or keys of errors, put together when the page is made."""
 
 

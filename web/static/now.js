@@ -1,6 +1,8 @@
 // Live values as the recorder writes them, ten times a second; the first ones came with the page.
 
-import { ask, connection, format, texts, words } from "./page.js";
+import { ask, connection, format, showLocalTimes, texts, words } from "./page.js";
+
+const CHECK_EVERY_MS = 10000;
 
 const byId = (id) => document.getElementById(id);
 const labels = JSON.parse(byId("sl-labels").textContent);
@@ -40,10 +42,20 @@ const set = (node, text) => {
   if (node.textContent !== text) node.textContent = text;
 };
 
-function show(live) {
+let live = JSON.parse(byId("sl-live").textContent);
+let verdict = null; // of the last start check; null until there is one
+
+/** The recorder's word counts at once, the start check as of its last look. */
+function sayReady() {
+  const checked = { ok: texts.ready, look: texts.ready_look, stop: texts.not_ready }[verdict] ?? texts.ready_checking;
+  set(byId("sl-ready"), live.ready ? checked : texts.not_ready);
+}
+
+function show(word) {
+  live = word;
   const isLive = live.state === "live"; // what an old word says of sensors and space may no longer be so
   const said = isLive ? live.values : {};
-  set(byId("sl-ready"), live.ready ? texts.ready : texts.not_ready);
+  sayReady();
   list(byId("sl-reasons"), live.reasons, () => element("<li></li>"), set);
   byId("sl-absent").hidden = live.state !== "absent";
   byId("sl-key-on").hidden = !live.key_on_still;
@@ -62,7 +74,39 @@ function show(live) {
   set(byId("sl-clock"), said.clock_is_set === undefined ? "–" : texts[said.clock_is_set ? "clock_known" : "clock_unknown"]);
 }
 
-show(JSON.parse(byId("sl-live").textContent));
+/** The check's own page has the lines; its heading sentence is the one above. */
+async function check() {
+  const answer = await ask("/check", { headers: { Accept: "text/html" } });
+  const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+  const lines = page.getElementById("sl-check-lines");
+  verdict = lines?.dataset.verdict ?? null;
+  sayReady();
+  if (!lines) {
+    byId("sl-check-place").textContent = `${texts.check_failed} ${page.querySelector("h1").textContent}`;
+    return;
+  }
+  lines.querySelector(".sl-check-says").remove();
+  const fine = lines.querySelector("details");
+  if (fine) fine.open = byId("sl-check-place").querySelector("details")?.open ?? false;
+  byId("sl-check-place").replaceChildren(lines);
+  showLocalTimes(lines);
+}
+
+let nextCheck = 0;
+
+async function keepChecking() {
+  clearTimeout(nextCheck);
+  if (!document.hidden) await check().catch(() => {}); // ask() has told the page; the next round tries again
+  nextCheck = setTimeout(keepChecking, CHECK_EVERY_MS);
+}
+
+byId("sl-check-again").addEventListener("click", (event) => {
+  event.preventDefault();
+  keepChecking();
+});
+
+show(live);
+keepChecking();
 
 const source = new EventSource("/api/now/stream");
 source.addEventListener("message", ({ data }) => {
