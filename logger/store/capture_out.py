@@ -5,101 +5,95 @@ same float, so that import, export and import again gives the same arrays.
 """
 
 import json
-import shutil
 from collections.abc import Callable
 from datetime import UTC
 from decimal import Decimal
 from pathlib import Path
-from tempfile import mkdtemp
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pa_csv
 
 from logger.channels import CHANNELS
-from logger.errors import StoreError
-from logger.event import Event, FloatArray, IntArray, Recording, Repair
+from logger.event import Event, FloatArray, IntArray, Repair
 from logger.store.capture import FORMAT, VERSION, columns_of
+from logger.store.exports.placing import whole_folder
 
 MAX_DECIMALS = 9
 SLICE_ROWS = 1 << 16
+EVERY_RECORDING_HAS = "tach_pulses"
 
 
 def write_folder(
-    event: Event, folder: Path, *, overwrite: bool = False, progress: Callable[[float], None] | None = None
+    event: Event, folder: Path, *, overwrite: bool = False, progress: Callable[[float], None] = lambda share: None
 ) -> None:
     """Write `event` as a capture folder named `folder`, whole or not at all.
 
     Raises StoreError where something of that name exists and `overwrite` is not set, or the disk refuses.
     """
-    if folder.exists() and not overwrite:
-        raise StoreError(f"{folder}: already exists; choose another folder or say --overwrite")
-    if folder.exists() and any(folder.iterdir()) and not (folder / "capture.toml").is_file():
-        raise StoreError(f"{folder}: holds other files and no capture.toml; only a capture folder is overwritten")
-    try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        draft = Path(mkdtemp(prefix=f".{folder.name}.", dir=folder.parent))
-    except OSError as error:
-        raise StoreError(f"{folder}: cannot be written: {error.strerror}") from error
-    try:
-        _write_draft(event, draft, progress or (lambda fraction: None))
-        _put_in_place(draft, folder)
-    except OSError as error:
-        raise StoreError(f"{folder}: cannot be written: {error.strerror or error}") from error
-    finally:
-        shutil.rmtree(draft, ignore_errors=True)
+    with whole_folder(folder, overwrite=overwrite, is_ours=is_capture, what="a capture folder") as draft:
+        for number, recording in enumerate(event.recordings, 1):
+            place = draft / recording.name
+            place.mkdir()
+            times = {EVERY_RECORDING_HAS: np.empty(0, np.int64), **recording.pulses}
+            for name, time_ns in times.items():
+                with ChannelFile(place, name) as file:
+                    file.append(time_ns, None)
+            for name, trace in recording.traces.items():
+                with ChannelFile(place, name) as file:
+                    file.append(trace.time_ns, trace.value)
+            progress(number / len(event.recordings))
+        (draft / "capture.toml").write_text(capture_toml(event), encoding="utf-8")
 
 
-def _write_draft(event: Event, draft: Path, progress: Callable[[float], None]) -> None:
-    draft.chmod(0o755)  # mkdtemp keeps others out; an export is there to be handed on
-    for number, recording in enumerate(event.recordings, 1):
-        _write_recording(recording, draft / recording.name)
-        progress(number / len(event.recordings))
-    (draft / "capture.toml").write_text(capture_toml(event), encoding="utf-8")
+def is_capture(folder: Path) -> bool:
+    """Whether a folder is a capture folder."""
+    return (folder / "capture.toml").is_file()
 
 
-def _put_in_place(draft: Path, folder: Path) -> None:
-    if not folder.exists():
-        draft.rename(folder)
-        return
-    old = Path(mkdtemp(prefix=f".{folder.name}.old.", dir=folder.parent))
-    folder.rename(old)
-    try:
-        draft.rename(folder)
-    except OSError:
-        old.rename(folder)
-        raise
-    shutil.rmtree(old)
+class ChannelFile:
+    """One channel's CSV file in a recording's folder, written stretch by stretch in the order of time."""
+
+    def __init__(self, place: Path, channel: str) -> None:
+        self._columns = columns_of(CHANNELS[channel])
+        self._decimals = 0
+        self._file = (place / f"{channel}.csv").open("wb")
+        self._file.write((",".join(self._columns) + "\n").encode())
+
+    def append(self, time_ns: IntArray, value: FloatArray | None) -> None:
+        """Write a stretch. `value`: shape (n,) or (n, k), NaN written as an empty field; None for pulses."""
+        if not time_ns.size:
+            return
+        self._decimals = max(self._decimals, decimals_of(time_ns))
+        arrays = [exact_seconds(time_ns, self._decimals)]
+        if value is not None:
+            columns = value.reshape(len(value), -1).T
+            arrays += [pa.array(np.ascontiguousarray(column), from_pandas=True) for column in columns]
+        options = pa_csv.WriteOptions(include_header=False, batch_size=SLICE_ROWS, quoting_style="none")
+        pa_csv.write_csv(pa.table(dict(zip(self._columns, arrays, strict=True))), self._file, options)
+
+    def close(self) -> None:
+        """Close the file; may be called twice."""
+        self._file.close()
+
+    def __enter__(self) -> "ChannelFile":
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
 
 
-def _write_recording(recording: Recording, place: Path) -> None:
-    place.mkdir()
-    for name, trace in recording.traces.items():
-        _write_csv(place / f"{name}.csv", columns_of(CHANNELS[name]), trace.time_ns, trace.value)
-    pulses = {"tach_pulses": np.empty(0, np.int64), **recording.pulses}  # the one file that every recording needs
-    for name, time_ns in pulses.items():
-        _write_csv(place / f"{name}.csv", columns_of(CHANNELS[name]), time_ns, None)
-
-
-def _write_csv(path: Path, columns: list[str], time_ns: IntArray, value: FloatArray | None) -> None:
-    """Write one channel. `value`: shape (n,) or (n, k), NaN written as an empty field; None for pulses."""
-    arrays = [exact_seconds(time_ns)]
-    if value is not None:
-        arrays += [
-            pa.array(np.ascontiguousarray(column), from_pandas=True) for column in value.reshape(len(value), -1).T
-        ]
-    options = pa_csv.WriteOptions(include_header=False, batch_size=SLICE_ROWS, quoting_style="none")
-    with path.open("wb") as file:
-        file.write((",".join(columns) + "\n").encode())
-        if time_ns.size:
-            pa_csv.write_csv(pa.table(dict(zip(columns, arrays, strict=True))), file, options)
-
-
-def exact_seconds(time_ns: IntArray) -> pa.Array:
-    """Nanoseconds, shape (n,), as decimal seconds with as many decimals as the finest of them needs."""
+def decimals_of(time_ns: IntArray) -> int:
+    """How many decimals the finest of these nanoseconds needs as seconds."""
     decimals, unit = MAX_DECIMALS, time_ns
     while decimals and not (unit % 10).any():
         unit, decimals = unit // 10, decimals - 1
+    return decimals
+
+
+def exact_seconds(time_ns: IntArray, decimals: int) -> pa.Array:
+    """Nanoseconds, shape (n,), as decimal seconds; `decimals`: enough of them for `decimals_of`."""
+    unit = time_ns // 10 ** (MAX_DECIMALS - decimals)
     words = np.empty((time_ns.size, 2), "<i8")  # decimal128: low word, then the sign's extension
     words[:, 0] = unit
     words[:, 1] = unit >> 63

@@ -17,6 +17,7 @@ import numpy as np
 from logger.event import NS_PER_S, Engine, Event, Recording, Trace
 from logger.store.capture import read_folder
 from logger.store.capture_out import write_folder
+from logger.store.exports.write import write
 from logger.store.store import Store
 
 LEAST_READING_MB_PER_S = 40.0
@@ -77,7 +78,7 @@ def main() -> int:
 
         def give_out(repeat: int) -> None:
             with Store(base / "data0") as store:
-                store.export_csv(store.find("latest"), base / f"out{repeat}")
+                write(store, store.find("latest"), "csv", base / f"out{repeat}")
 
         figures["import"] = median_s(take_in)
         figures["export"] = median_s(give_out)

@@ -9,7 +9,7 @@ import pytest
 from logger.channels import CHANNELS
 from logger.errors import CaptureError, StoreError
 from logger.store.capture import read_channel, read_folder
-from logger.store.capture_out import exact_seconds, write_folder
+from logger.store.capture_out import ChannelFile, decimals_of, exact_seconds, write_folder
 from tests.store.events import assert_same_event, seconds, small_event
 
 
@@ -50,10 +50,18 @@ def test_pulse_times_keep_their_microseconds(folder):
 
 @pytest.mark.parametrize("time_ns", [[], [0], [0, 1], [-1, 999_999_999], [10**9, 86_400_123_456_789]])
 def test_exact_seconds_lose_no_nanosecond(time_ns):
-    read = [
-        round(float(text) * 1e9) for text in exact_seconds(np.array(time_ns, dtype=np.int64)).cast("string").to_pylist()
-    ]
-    assert read == time_ns
+    exact = np.array(time_ns, dtype=np.int64)
+    seconds = exact_seconds(exact, decimals_of(exact)).cast("string").to_pylist()
+    assert [round(float(text) * 1e9) for text in seconds] == time_ns
+
+
+def test_a_file_written_stretch_by_stretch_keeps_the_decimals_it_once_needed(tmp_path):
+    with ChannelFile(tmp_path, "coolant_temperature") as file:
+        for time_ns, value in ((500_000_000, 80.0), (1_250_000_000, np.nan), (2_000_000_000, 81.5)):
+            file.append(np.array([time_ns]), np.array([value]))
+        file.append(np.empty(0, np.int64), np.empty(0))
+    expected = "time_s,value\n0.5,80\n1.25,\n2.00,81.5\n"
+    assert (tmp_path / "coolant_temperature.csv").read_text() == expected
 
 
 def test_carriage_returns_a_byte_order_mark_and_columns_in_another_order_are_read(folder):

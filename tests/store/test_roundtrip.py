@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from logger.event import CAUSES, Engine, Event, Recording, Repair, Trace
 from logger.store.capture import read_folder
 from logger.store.capture_out import write_folder
+from logger.store.exports.write import write
 from logger.store.store import Store
-from tests.store.events import assert_same_event, small_event
+from tests.store.events import assert_same_event, small_event, small_recording
 
 DAY_NS = 86_400_000_000_000
 VALUES = st.one_of(st.just(np.nan), st.floats(-1e6, 1e6), st.integers(-20_000, 20_000).map(lambda n: n / 1000))
@@ -74,16 +75,16 @@ def test_an_event_survives_export_import_and_export(event: Event) -> None:
         assert_same_event(read_folder(Path(name) / "one"), event)
         event_id = store.import_folder(Path(name) / "one")
         assert_same_event(store.event(event_id), event)
-        store.export_csv(event_id, Path(name) / "two")
-        for path in (Path(name) / "one").rglob("*.*"):
-            again = Path(name) / "two" / path.relative_to(Path(name) / "one")
-            assert again.read_bytes() == path.read_bytes()
+        write(store, event_id, "csv", Path(name) / "two")
+        assert_same_event(read_folder(Path(name) / "two"), event)
+        one, two = ((Path(name) / folder / "capture.toml").read_bytes() for folder in ("one", "two"))
+        assert one == two
 
 
 def test_an_exported_event_can_be_imported_elsewhere(tmp_path: Path) -> None:
     write_folder(small_event(), tmp_path / "one")
     with Store(tmp_path / "car") as car, Store(tmp_path / "laptop") as laptop:
-        car.export_csv(car.import_folder(tmp_path / "one"), tmp_path / "two")
+        write(car, car.import_folder(tmp_path / "one"), "csv", tmp_path / "two")
         assert_same_event(laptop.event(laptop.import_folder(tmp_path / "two")), small_event())
 
 
@@ -96,3 +97,23 @@ def test_an_event_without_any_clock_stays_without_one(tmp_path: Path) -> None:
     write_folder(undated, tmp_path / "one")
     with Store(tmp_path / "data") as store:
         assert_same_event(store.event(store.import_folder(tmp_path / "one")), undated)
+
+
+def test_a_repair_after_a_recording_that_is_gone_comes_after_the_one_before_it(tmp_path: Path) -> None:
+    names = ("r01", "r02", "r03")
+    parts = tuple(small_recording(name, 600.0 * n) for n, name in enumerate(names))
+    repairs = tuple(Repair(f"after {name}", after_recording=name) for name in names)
+    write_folder(replace(small_event(), recordings=parts, repairs=repairs), tmp_path / "one")
+    with Store(tmp_path / "car") as car:
+        event_id = car.import_folder(tmp_path / "one")
+        for lost, left, places in (
+            ("r02", ("r01", "r03"), ["r01", "r01", "r03"]),
+            ("r01", ("r03",), [None, None, "r03"]),
+        ):
+            (file,) = [entry.file for entry in car.recordings(event_id) if entry.name == lost]
+            (car.data_dir / file).unlink()
+            write(car, event_id, "csv", tmp_path / f"without-{lost}")
+            event = read_folder(tmp_path / f"without-{lost}")
+            assert tuple(recording.name for recording in event.recordings) == left
+            assert [repair.after_recording for repair in event.repairs] == places
+    assert [repair.offset_ns for repair in event.repairs] == [0, 0, None]

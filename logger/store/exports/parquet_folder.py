@@ -13,8 +13,7 @@ rename, so a season never holds half of one.
 
 import json
 import re
-from collections.abc import Callable, Mapping
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -29,7 +28,7 @@ from logger.event import NS_PER_S, FloatArray, IntArray
 from logger.store.blocks import Series
 from logger.store.exports.contents import Contents, Held
 from logger.store.exports.placing import whole_folder
-from logger.store.exports.samples import Piece, pieces
+from logger.store.exports.samples import Piece, hand_out
 from logger.store.exports.tables import TABLES, VERSION, Column, Row, raw_names, sample_columns, typed, value_names
 from logger.store.schema import StoredChannel
 
@@ -52,7 +51,6 @@ _TYPES = {
     "moment": pa.timestamp("us", "UTC"),
 }
 _WORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
-N_THREADS = 2
 
 
 def write_parquet(
@@ -71,7 +69,7 @@ def write_parquet(
         raise StoreError(f"car is {car!r}; use letters, digits, - and _")
     place = folder / f"car={car}" / f"event={contents.event_id}"
     with whole_folder(place, overwrite=overwrite, is_ours=_is_event, what="an event exported before") as draft:
-        counts = _write_samples(contents, draft, progress)
+        counts = hand_out(contents, lambda stack, held: _begin(stack, held, draft), progress)
         tables = {**contents.tables, "channels": contents.channel_rows(counts)}
         for name in TABLES:
             table = pa.Table.from_pylist(tables[name], schema=small_schema(name))
@@ -156,37 +154,7 @@ def _read(path: Path, columns: list[str]) -> pa.Table:
         raise StoreError(f"{path}: cannot be read: {' '.join(str(error).split())}; copy it again") from error
 
 
-def _write_samples(contents: Contents, draft: Path, progress: Callable[[float], None]) -> Mapping[tuple[str, str], int]:
-    """Write every channel of every recording; while a window is written, the next one is read."""
-    counts: dict[tuple[str, str], int] = {}
-    with ExitStack() as stack, ThreadPoolExecutor(N_THREADS) as pool:
-        writers: dict[str, pq.ParquetWriter] = {}
-        current: Held | None = None
-        under_way: list[Future[None]] = []
-        for held, window, share in pieces(contents):
-            _finish(under_way)
-            if held is not current:
-                stack.close()
-                writers, current = _open_writers(stack, held, draft), held
-            under_way = [pool.submit(_write, writers[piece.channel.name], piece) for piece in window]
-            for piece in window:
-                key = (held.name, piece.channel.name)
-                counts[key] = counts.get(key, 0) + piece.series.time_ns.size
-            progress(share)
-        _finish(under_way)
-    return counts
-
-
-def _write(writer: pq.ParquetWriter, piece: Piece) -> None:
-    writer.write_table(_table(piece))
-
-
-def _finish(under_way: "list[Future[None]]") -> None:
-    for future in under_way:
-        future.result()
-
-
-def _open_writers(stack: ExitStack, held: Held, draft: Path) -> dict[str, pq.ParquetWriter]:
+def _begin(stack: ExitStack, held: Held, draft: Path) -> Callable[[Piece], None]:
     """One file for each channel of a recording, also for those that gave nothing: an import finds them all."""
     writers = {}
     for channel in held.reader.meta.channels:
@@ -202,7 +170,7 @@ def _open_writers(stack: ExitStack, held: Held, draft: Path) -> dict[str, pq.Par
                 column_encoding=_encodings(channel),
             )
         )
-    return writers
+    return lambda piece: writers[piece.channel.name].write_table(_table(piece))
 
 
 def _dictionaries(channel: StoredChannel) -> list[str]:

@@ -1,6 +1,8 @@
 """The samples of an event in windows, so that a long day needs no more memory than a short one."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +16,7 @@ WINDOW_NS = 10 * 60 * NS_PER_S
 """Long enough that Parquet's row groups are worth their overhead, short enough to be small in memory."""
 
 MOST_WINDOWS = 1000
+N_THREADS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,3 +54,36 @@ def pieces(contents: Contents) -> Iterator[tuple[Held, list[Piece], float]]:
             if both[channel.name][0].time_ns.size
         ]
         yield held, given, number / len(todo)
+
+
+def hand_out(
+    contents: Contents,
+    begin: Callable[[ExitStack, Held], Callable[[Piece], None]],
+    progress: Callable[[float], None],
+) -> dict[tuple[str, str], int]:
+    """Hand every piece to what `begin` gives for its recording; while a window is written, the next one is read.
+
+    The pieces of one window are written by several threads, those of one channel in order and never at a time. Returns
+    the number of samples of each (recording, channel). begin: may leave what is to be closed with the stack.
+    """
+    counts: dict[tuple[str, str], int] = {}
+    with ExitStack() as stack, ThreadPoolExecutor(N_THREADS) as pool:
+        current: Held | None = None
+        under_way: list[Future[None]] = []
+        for held, given, share in pieces(contents):
+            _finish(under_way)
+            if held is not current:
+                stack.close()
+                write, current = begin(stack, held), held
+            under_way = [pool.submit(write, piece) for piece in given]
+            for piece in given:
+                key = (held.name, piece.channel.name)
+                counts[key] = counts.get(key, 0) + piece.series.time_ns.size
+            progress(share)
+        _finish(under_way)
+    return counts
+
+
+def _finish(under_way: "list[Future[None]]") -> None:
+    for future in under_way:
+        future.result()

@@ -26,11 +26,12 @@ def write(
     the car in that folder. reports: what a bundle brings for people. progress: called with the share done, 0 to 1.
     Raises StoreError where the name is taken, the event cannot be read, or the disk refuses.
     """
-    if form == "csv":
-        store.export_csv(event_id, to, overwrite=overwrite, progress=progress)
-        return to
     with opened(store, event_id) as contents:
         match form:
+            case "csv":
+                from logger.store.exports.csv_folder import write_csv
+
+                write_csv(contents, to, overwrite=overwrite, progress=progress)
             case "sqlite":
                 from logger.store.exports.sqlite_file import write_sqlite
 
