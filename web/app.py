@@ -12,7 +12,9 @@ from logger import __version__
 from logger.settings import Settings
 from logger.settings import default as default_settings
 from logger.store.store import Store
-from web import api, downloads, entries, exports, garage, pages, problems
+from web import access_links, api, downloads, entries, exports, garage, login, pages, problems
+from web.access import Access
+from web.access_keys import Keys
 from web.guard import Guard
 from web.overviews import Overviews
 from web.units import Units
@@ -27,12 +29,13 @@ def create_app(
     settings: Settings | None = None,
     units: Units | None = None,
     hosts: Iterable[str] = (),
+    keys: Keys | None = None,
 ) -> FastAPI:
     """Build the application.
 
     store: where events are. run_dir: where the recorder keeps live.json, None where no recorder runs.
     settings: of this machine, None for the default ones. units: what devices read until they choose otherwise.
-    hosts: further names under which this machine is reached.
+    hosts: further names under which this machine is reached. keys: what opens it, None where nobody is asked.
     """
     app = FastAPI(
         title="stumblelog",
@@ -49,6 +52,7 @@ def create_app(
     app.state.check_sums = downloads.CheckSums()
     app.state.exports = exports.Exports(store)
     app.state.stopping = asyncio.Event()
+    app.state.access = access = None if keys is None else Access(keys)
     problems.install(app)
     app.include_router(api.router, prefix="/api")
     app.include_router(entries.json_router, prefix="/api")
@@ -59,9 +63,14 @@ def create_app(
     app.include_router(pages.router)
     app.include_router(garage.page_router)
     app.include_router(entries.form_router)
+    if access is not None:
+        app.include_router(login.json_router, prefix="/api")
+        app.include_router(login.page_router)
+        app.include_router(access_links.json_router, prefix="/api")
+        app.include_router(access_links.page_router)
     app.mount("/static/chart", StaticFiles(directory=chart_library()), name="chart")
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
-    app.add_middleware(Guard, hosts=tuple(hosts))
+    app.add_middleware(Guard, hosts=tuple(hosts), access=access)
     return app
 
 

@@ -1,22 +1,31 @@
-"""What stands before every request: who may ask by which name, whose writes are taken, which headers go out.
+"""What stands before every request: under which name it may be asked, whose writes are taken, who may see what, and
+which headers go out.
 
-There is no login: whoever is on the car's own network may look. What must not happen is that a strange web page in
-the same browser reads or writes here, so names are checked (against rebinding) and writes must come from our own pages.
+A strange web page in the same browser must neither read nor write here, so names are checked (against rebinding) and
+writes must come from our own pages. Where a pass-phrase is set, nothing recorded is shown before it is given.
 """
 
 import ipaddress
+import re
 import socket
 from collections.abc import Iterable
-from urllib.parse import urlsplit
+from urllib.parse import quote, urlsplit
 
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import RedirectResponse, Response
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from logger.errors import StoreError
+from web.access import Access, is_anybodys, may
+from web.login import log_in_first
 from web.problems import problem_response
 
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 MAX_BODY_BYTES = 1_000_000
+_HOST = re.compile(r"[\w.-]+(:\d{1,5})?|\[[0-9A-Fa-f:.]+(%[\w.%-]+)?\](:\d{1,5})?", re.ASCII)
+_LENGTH = re.compile(r"\d{1,9}", re.ASCII)
 POLICY = "; ".join(
     [
         "default-src 'none'",
@@ -42,16 +51,18 @@ HEADERS = {
 
 
 class Guard:
-    """ASGI middleware (plain, so that streams pass through untouched)."""
+    """ASGI middleware (plain, so that streams pass through untouched). access: None where nobody is asked to log in."""
 
-    def __init__(self, app: ASGIApp, hosts: Iterable[str] = ()) -> None:
+    def __init__(self, app: ASGIApp, hosts: Iterable[str] = (), access: Access | None = None) -> None:
         self.app = app
+        self.access = access
         own = socket.gethostname().lower()
         self.hosts = {"localhost", own, f"{own}.local", "stumblelog.local", *(name.lower() for name in hosts)}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] != "http":
+        if scope["type"] == "lifespan":
             await self.app(scope, receive, send)
+        if scope["type"] != "http":
             return
 
         async def send_with_headers(message: Message) -> None:
@@ -63,27 +74,49 @@ class Guard:
                 headers.setdefault("Cache-Control", "no-cache" if is_static else "no-store")
             await send(message)
 
-        refusal = self._refusal(scope)
-        if refusal is not None:
-            status, key = refusal
-            await problem_response(Request(scope), status, key)(scope, receive, send_with_headers)
-            return
-        await self.app(scope, receive, send_with_headers)
+        request = Request(scope)
+        answer = self._refusal(request) or await self._closed(request)
+        await (answer or self.app)(scope, receive, send_with_headers)
 
-    def _refusal(self, scope: Scope) -> tuple[int, str] | None:
-        headers = Headers(scope=scope)
+    def _refusal(self, request: Request) -> Response | None:
+        """The answer to what nobody may ask, else None."""
+        headers = request.headers
         if not self.knows_host(headers.get("host", "")):
-            return 421, "host"
-        if scope["method"] not in SAFE_METHODS:
+            return problem_response(request, 421, "host")
+        if request.method not in SAFE_METHODS:
             if not _from_our_pages(headers):
-                return 403, "foreign"
+                return problem_response(request, 403, "foreign")
             length = headers.get("content-length", "0")
-            if "transfer-encoding" in headers or not length.isdigit() or int(length) > MAX_BODY_BYTES:
-                return 413, "too_long"
+            if "transfer-encoding" in headers or not _LENGTH.fullmatch(length) or int(length) > MAX_BODY_BYTES:
+                return problem_response(request, 413, "too_long")
         return None
+
+    async def _closed(self, request: Request) -> Response | None:
+        """The answer to whoever may not ask for this, else None; pages then find the visitor in the request's state."""
+        if self.access is None:
+            return None
+        path = request.scope["path"]
+        try:
+            visitor = self.access.visitor(request.cookies)
+            if visitor is not None and self.access.keys.is_time_to_write():
+                await run_in_threadpool(self.access.keys.write_time)
+        except StoreError as error:
+            return problem_response(request, 503, "store", str(error))
+        if is_anybodys(request.method, path):
+            return None
+        if visitor is None:
+            return log_in_first(request)
+        if may(visitor, request.method, path):
+            request.state.visitor = visitor
+            return None
+        if path in ("/", "/events") and request.method == "GET":
+            return RedirectResponse(f"/events/{quote(visitor.event_id)}", status_code=303)
+        return problem_response(request, 403, "link_only")
 
     def knows_host(self, host: str) -> bool:
         """True for our own names and for any plain IP address, which no name server can turn against us."""
+        if not _HOST.fullmatch(host):
+            return False
         try:
             name = urlsplit(f"//{host}").hostname
         except ValueError:
@@ -103,4 +136,4 @@ def _from_our_pages(headers: Headers) -> bool:
     if site is not None and site not in ("same-origin", "none"):
         return False
     origin = headers.get("origin")
-    return origin is None or urlsplit(origin).netloc == headers.get("host")
+    return origin is None or origin.partition("://")[2] == headers.get("host")

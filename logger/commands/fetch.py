@@ -1,26 +1,38 @@
 """`stumblelog fetch`: copy finished recordings from a logger's page to this machine."""
 
 import argparse
+import os
 import sys
+from getpass import getpass
+from typing import TYPE_CHECKING
 
 from logger.commands import terminal
 from logger.commands.common import add_data_dir, open_store
 
+if TYPE_CHECKING:
+    from logger.store.exports.remote import RemoteEvent
+
+PASS_PHRASE_VARIABLE = "STUMBLELOG_PASS_PHRASE"
 HELP = "Copy finished recordings, notes and repairs from a logger's page to this machine; goes on where it stopped."
 EXAMPLE = "stumblelog fetch 10.42.0.1"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("host", metavar="HOST", help="the logger's address or name, with a port if not 8765, or a URL")
+    parser.add_argument(
+        "host",
+        metavar="HOST",
+        help="the logger's address or name, with a port if not 8765, or a URL; "
+        f"a pass-phrase is asked for, or taken from ${PASS_PHRASE_VARIABLE}",
+    )
     parser.add_argument("event", nargs="?", metavar="EVENT", help="id of one event there (default: all)")
     add_data_dir(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     from logger.errors import StoreError
-    from logger.store.exports.remote import base_url, fetch, listing
+    from logger.store.exports.remote import base_url, fetch
 
-    events = listing(base_url(args.host))
+    events = _listing(base_url(args.host))
     if args.event is not None:
         there = ", ".join(event.event_id for event in events) or "none"
         events = [event for event in events if event.event_id == args.event]
@@ -34,3 +46,17 @@ def run(args: argparse.Namespace) -> int:
             if event.n_unfinished:
                 print(f"{event.event_id}: {event.n_unfinished} not finished yet; fetch again later", file=sys.stderr)
     return 0
+
+
+def _listing(base: str) -> "list[RemoteEvent]":
+    """What the logger has; asks for the pass-phrase where the logger does, unless the environment has it."""
+    from logger.store.exports.remote import LogInError, listing, log_in
+
+    try:
+        return listing(base)
+    except LogInError:
+        given = os.environ.get(PASS_PHRASE_VARIABLE)
+        if given is None and not sys.stdin.isatty():
+            raise
+        log_in(base, given if given is not None else getpass("Pass-phrase of the logger's page: "))
+        return listing(base)

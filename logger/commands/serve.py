@@ -7,18 +7,21 @@ import socket
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from ipaddress import ip_address
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
-from logger.commands.common import add_data_dir, add_settings, open_store, settings_of
-from logger.errors import StoreError
+from logger.commands.common import add_data_dir, add_settings, data_dir_of, open_store, settings_of
+from logger.errors import SettingsError, StoreError
 
 if TYPE_CHECKING:
-    from logger.settings import DisplaySettings
+    from logger.settings import Settings
     from logger.store.store import Store
+    from web.access_keys import Keys
 
 HELP = "Show events on a web page and analyse them as their recordings end."
 EXAMPLE = "stumblelog serve --host 10.42.0.1"
@@ -38,21 +41,74 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--host", default="127.0.0.1", help="address to listen on (default: this machine only)")
     parser.add_argument("--port", type=int, default=DEFAULT_PORT, help=f"port to listen on (default: {DEFAULT_PORT})")
     parser.add_argument("--run-dir", type=Path, metavar="DIR", help="where the recorder keeps its live values")
+    parser.add_argument(
+        "--open",
+        action="store_true",
+        help="ask nobody for the pass-phrase: whoever reaches the address reads and writes",
+    )
+    parser.add_argument(
+        "--new-pass-phrase",
+        action="store_true",
+        help="make a pass-phrase, show it once with the address as a QR code, and end (log-ins and links end, too)",
+    )
     add_data_dir(parser)
     add_settings(parser)
 
 
 def run(args: argparse.Namespace) -> int:
+    if args.new_pass_phrase:
+        return _new_pass_phrase(data_dir_of(args), args.host, args.port)
     settings = settings_of(args)
     run_dir = args.run_dir or Path(settings.recorder.run_dir)
     end_on_sigterm()
-    with (
-        _store(args) as store,
-        listen_on(args.host, args.port) as listening,
-        worker_beside(store.data_dir),
-    ):
-        serve(store, run_dir, listening, settings.display)
+    with _store(args) as store, listen_on(args.host, args.port) as listening:
+        keys = _keys(store.data_dir, listening, args.open)
+        with worker_beside(store.data_dir):
+            serve(store, run_dir, listening, settings, keys)
     return 0
+
+
+def _new_pass_phrase(data_dir: Path, host: str, port: int) -> int:
+    """Print a new pass-phrase and a code that opens the page on a phone and logs it in."""
+    import segno
+
+    from web.access_keys import make_pass_phrase
+
+    pass_phrase, once = make_pass_phrase(data_dir, time.time())
+    name = f"{socket.gethostname()}.local" if host in ("0.0.0.0", "::") else host
+    address = f"http://{f'[{name}]' if ':' in name else name}:{port}/"
+    once_address = f"{address}log-in?once={once}"
+    print(f"Page:        {address}")
+    print(f"Pass-phrase: {pass_phrase}   (shown this once: only its hash is kept)")
+    print(f"Without it:  {once_address}   (logs in one device, once, within a day)")
+    if not _is_loopback(host):  # which no phone could reach
+        segno.make(once_address, error="l", micro=False).terminal(compact=True, border=2)
+    print("Earlier log-ins and shared links have ended.", flush=True)
+    return 0
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def _keys(data_dir: Path, listening: socket.socket, is_open: bool) -> "Keys | None":
+    """What opens the page; None where nobody is asked. Raises SettingsError where others could reach it unasked."""
+    from web.access_keys import Keys
+
+    if is_open:
+        return None
+    if Keys.are_set(data_dir):
+        return Keys(data_dir)
+    address = listening.getsockname()[0]
+    if _is_loopback(address):
+        return None
+    raise SettingsError(
+        f"listening on {address} lets others in, and no pass-phrase is set: make one with "
+        "stumblelog serve --new-pass-phrase, or say --open to ask nobody"
+    )
 
 
 @contextmanager
@@ -72,15 +128,24 @@ def _store(args: argparse.Namespace) -> "Iterator[Store]":
         yield store
 
 
-def serve(store: "Store", run_dir: Path, listening: socket.socket, display: "DisplaySettings | None" = None) -> None:
-    """Run the web server on that socket until it is stopped. `display`: the units it shows until a device chooses."""
+def serve(
+    store: "Store",
+    run_dir: Path,
+    listening: socket.socket,
+    settings: "Settings | None" = None,
+    keys: "Keys | None" = None,
+) -> None:
+    """Run the web server on that socket until it is stopped.
+
+    settings: of this machine, None for the default ones. keys: what opens the page, None where nobody is asked.
+    """
     from web.app import create_app
     from web.server import Server
     from web.units import Units
 
     host, port = listening.getsockname()
-    units = Units() if display is None else Units(display.pressure, display.temperature)
-    server = Server(create_app(store, run_dir, units=units, hosts=[host]))
+    units = Units() if settings is None else Units(settings.display.pressure, settings.display.temperature)
+    server = Server(create_app(store, run_dir, settings=settings, units=units, hosts=[host], keys=keys))
     print(f"http://{host}:{port}/", flush=True)
     server.run([listening])
 

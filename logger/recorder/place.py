@@ -100,10 +100,10 @@ def _free_name(recordings: Path, stem: str) -> Path:
     return path
 
 
-def replace_file(path: Path, data: bytes, *, durable: bool = False) -> None:
+def replace_file(path: Path, data: bytes, *, durable: bool = False, mode: int = 0o644) -> None:
     """Replace a small file in one step, so that nobody ever reads half of it; `durable`: also through a power cut."""
     draft = path.with_name(f".{path.name}.new")
-    descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o644)
+    descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, mode)
     try:
         os.write(descriptor, data)
         if durable:

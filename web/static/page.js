@@ -77,4 +77,4 @@ async function watchKey() {
 
 window.addEventListener("offline", () => connection(false));
 showLocalTimes();
-watchKey();
+if (!document.body.classList.contains("sl-reader")) watchKey(); // a shared link shows one event, not the car as it is

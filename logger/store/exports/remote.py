@@ -12,12 +12,13 @@ import shutil
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from http import HTTPStatus
 from http.client import HTTPException, HTTPResponse
 from pathlib import Path
 from typing import Any
 from urllib.error import HTTPError, URLError
 from urllib.parse import urljoin, urlsplit
-from urllib.request import Request, urlopen
+from urllib.request import HTTPCookieProcessor, Request, build_opener
 
 from logger.errors import StoreError
 from logger.store.bundle import logbook_rows, sha256_of
@@ -31,6 +32,8 @@ TIMEOUT_S = 30.0
 MOST_LISTING_BYTES = 256 << 20
 FOLDER = ".fetching"
 _CHUNK = 1 << 18
+_OPENER = build_opener(HTTPCookieProcessor())
+"""Keeps the cookie of a log-in as long as this process lasts, and no longer."""
 _UUID = re.compile(r"[0-9A-Za-z-]{1,64}")
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 
@@ -69,6 +72,17 @@ def base_url(host: str) -> str:
         raise StoreError(f"{host}: not the address of a page; write it like 10.42.0.1 or stumblelog.local")
     name = f"[{parts.hostname}]" if ":" in parts.hostname else parts.hostname
     return f"{parts.scheme}://{name}{f':{port}' if port else ''}/"
+
+
+class LogInError(StoreError):
+    """The logger asks for its pass-phrase, or refuses the one that was given."""
+
+
+def log_in(base: str, pass_phrase: str) -> None:
+    """Open a session for what is asked of that logger next. Raises LogInError where the pass-phrase is wrong."""
+    body = json.dumps({"pass_phrase": pass_phrase}).encode()
+    with _open(urljoin(base, "api/log-in"), {"Content-Type": "application/json"}, body):
+        pass
 
 
 def listing(base: str) -> list[RemoteEvent]:
@@ -184,11 +198,15 @@ def _get_json(url: str) -> Any:
 
 
 @contextmanager
-def _open(url: str, headers: Mapping[str, str] | None = None) -> Iterator[HTTPResponse]:
+def _open(url: str, headers: Mapping[str, str] | None = None, body: bytes | None = None) -> Iterator[HTTPResponse]:
     try:
-        with urlopen(Request(url, headers=dict(headers or {})), timeout=TIMEOUT_S) as answer:
+        with _OPENER.open(Request(url, body, dict(headers or {})), timeout=TIMEOUT_S) as answer:
             yield answer
     except HTTPError as error:
+        if error.code == HTTPStatus.UNAUTHORIZED:
+            raise LogInError(f"{url}: the pass-phrase is missing or wrong") from error
+        if error.code == HTTPStatus.TOO_MANY_REQUESTS:
+            raise LogInError(f"{url}: too many tries: wait {error.headers['Retry-After']} s") from error
         raise StoreError(f"{url}: answered {error.code} {error.reason}; fetch again") from error
     except (URLError, TimeoutError, ConnectionError, HTTPException) as error:
         reason = getattr(error, "reason", None) or error
