@@ -1,6 +1,7 @@
 """MDF files, the reference page, and the readme inside an SQLite file."""
 
 import sqlite3
+import sys
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -8,9 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from logger.errors import StoreError
 from logger.event import Repair
 from logger.store.capture_out import write_folder
-from logger.store.exports import reference
+from logger.store.exports import reference, samples
 from logger.store.exports.findings_rows import repair_state
 from logger.store.exports.write import write
 from logger.store.store import Store
@@ -50,6 +52,33 @@ def test_an_mdf_file_holds_values_counts_and_units(tmp_path: Path):
         assert mdf.get("fuel_pressure_counts").samples.tobytes() == np.asarray(counts.raw).tobytes()
         assert mdf.get("tach_pulses").timestamps.tobytes() == (pulses / 1e9).tobytes()
         assert mdf.get("acceleration_z").samples.tolist() == acceleration.value[:, 2].tolist()
+
+
+def test_an_mdf_file_is_filled_window_by_window_without_losing_a_sample(tmp_path: Path, monkeypatch):
+    asammdf = pytest.importorskip("asammdf")
+    monkeypatch.setattr(samples, "WINDOW_NS", 700_000_000)
+    with Store(tmp_path / "car") as store:
+        recordings.write(store.data_dir / "recordings" / "one.sqlite", 5)
+        event_id = store.find("latest")
+        write(store, event_id, "mdf", tmp_path / "mdf")
+        with store.reader(event_id, "r01") as reader:
+            both = reader.both(reader.channels)
+    with asammdf.MDF(tmp_path / "mdf" / "001.mf4") as mdf:
+        for name in ("battery_voltage", "acceleration_x", "tach_pulses"):
+            series, value = both[name.removesuffix("_x")]
+            assert mdf.get(name).timestamps.tobytes() == (series.time_ns / 1e9).tobytes()
+            if value is not None:
+                assert mdf.get(name).samples.tobytes() == value.reshape(value.shape[0], -1)[:, 0].tobytes()
+        assert (
+            mdf.get("acceleration_z_counts").samples.tolist() == np.asarray(both["acceleration"][0].raw)[:, 2].tolist()
+        )
+
+
+def test_without_its_library_mdf_is_refused_with_the_way_to_install_it(dated, tmp_path: Path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "asammdf", None)
+    with pytest.raises(StoreError, match=r"MDF needs a library; install it with: pip install 'stumblelog\[mdf\]'"):
+        write(*dated, "mdf", tmp_path / "mdf")
+    assert not (tmp_path / "mdf").exists()
 
 
 def test_an_mdf_file_begins_at_the_recordings_wall_clock(dated, tmp_path: Path):

@@ -4,8 +4,10 @@ Needs the library asammdf (`pip install 'stumblelog[mdf]'`). There is no way bac
 float seconds.
 """
 
+import importlib.util
 from collections.abc import Callable
 from datetime import UTC, datetime
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +18,15 @@ from logger.errors import StoreError
 from logger.event import NS_PER_S
 from logger.store.exports.contents import Contents, Held
 from logger.store.exports.placing import whole_folder
+from logger.store.exports.samples import Piece, pieces
 
 SUFFIX = ".mf4"
+INSTALL = "pip install 'stumblelog[mdf]'"
+
+
+def can_write_mdf() -> bool:
+    """Whether the library is installed; looked for, not loaded, since that takes seconds."""
+    return importlib.util.find_spec("asammdf") is not None
 
 
 def write_mdf(
@@ -29,24 +38,25 @@ def write_mdf(
 ) -> None:
     """Write the event as a folder of MDF files, whole or not at all. Raises StoreError, also without asammdf."""
     try:
-        from asammdf import MDF, Signal
+        from asammdf import MDF
     except ModuleNotFoundError as error:
-        raise StoreError("MDF needs a library; install it with: pip install 'stumblelog[mdf]'") from error
+        raise StoreError(f"MDF needs a library; install it with: {INSTALL}") from error
 
     def is_ours(place: Path) -> bool:
         return all(path.suffix == SUFFIX for path in place.iterdir())
 
     with whole_folder(folder, overwrite=overwrite, is_ours=is_ours, what="a folder of MDF files") as draft:
-        for number, held in enumerate(contents.recordings, 1):
+        for held, given in groupby(pieces(contents), key=lambda window: window[0]):
             with MDF(version="4.10") as mdf:
                 mdf.header.start_time = _started(held)
                 mdf.header.comment = f"{contents.event.name}, recording {held.name}"
-                for name in held.reader.channels:
-                    signals = [Signal(**signal) for signal in _signals(held, name)]
-                    mdf.append(signals, acq_name=name, comment=CHANNELS[name].meaning, common_timebase=True)
+                groups: dict[str, int] = {}
+                for _, window, share in given:
+                    for piece in window:
+                        _append(mdf, groups, piece)
+                    progress(share)
                 # By position: whatever a recording is called, its file's name is one of ours.
                 mdf.save(draft / f"{held.position:03d}{SUFFIX}", overwrite=True, compression=2)
-            progress(number / len(contents.recordings))
 
 
 def _started(held: Held) -> datetime:
@@ -54,24 +64,36 @@ def _started(held: Held) -> datetime:
     return datetime.fromtimestamp((held.started_ns or 0) / NS_PER_S, UTC)
 
 
-def _signals(held: Held, name: str) -> list[dict[str, Any]]:
-    """A channel's values and, where it was stored so, its counts, as arguments of asammdf's Signal."""
-    series, value = held.reader.both([name])[name]
-    about = {"timestamps": series.time_ns / NS_PER_S, "comment": CHANNELS[name].meaning}
-    unit = CHANNELS[name].unit
-    if value is None:
-        return [{"samples": np.ones(series.time_ns.size, np.uint8), "name": name, **about}]
-    counted = series.raw is not None and series.raw.dtype == np.int16
-    if value.ndim == 1:
-        signals = [{"samples": value, "name": name, "unit": unit, **about}]
-        return signals + ([{"samples": series.raw, "name": f"{name}_counts", **about}] if counted else [])
+def _append(mdf: Any, groups: dict[str, int], piece: Piece) -> None:
+    """Add what a channel gave in one window; its first samples begin its group."""
+    from asammdf import Signal
+
+    name = piece.channel.name
+    time_s = piece.series.time_ns / NS_PER_S
+    columns = _columns(piece)
+    if name in groups:
+        mdf.extend(groups[name], [(time_s, None), *((samples, None) for samples, _ in columns.values())])
+        return
+    meaning = CHANNELS[name].meaning
     signals = [
-        {"samples": np.ascontiguousarray(value[:, k]), "name": f"{name}_{axis}", "unit": unit, **about}
-        for k, axis in enumerate("xyz")
+        Signal(samples=samples, timestamps=time_s, name=column, unit=unit, comment=meaning)
+        for column, (samples, unit) in columns.items()
     ]
-    if counted and series.raw is not None:
-        signals += [
-            {"samples": np.ascontiguousarray(series.raw[:, k]), "name": f"{name}_{axis}_counts", **about}
-            for k, axis in enumerate("xyz")
-        ]
-    return signals
+    groups[name] = mdf.append(signals, acq_name=name, comment=meaning, common_timebase=True)
+
+
+def _columns(piece: Piece) -> dict[str, tuple[np.ndarray[Any, Any], str]]:
+    """A channel's values and, where it was stored so, its counts: samples and unit of each signal by its name."""
+    name, unit = piece.channel.name, CHANNELS[piece.channel.name].unit
+    if piece.value is None:
+        return {name: (np.ones(piece.series.time_ns.size, np.uint8), "")}
+    axes = [f"_{axis}" for axis in "xyz"] if piece.value.ndim == 2 else [""]
+    found = {f"{name}{axis}": (column, unit) for axis, column in zip(axes, _split(piece.value), strict=True)}
+    if piece.counts is not None:
+        counts = zip(axes, _split(piece.counts), strict=True)
+        found |= {f"{name}{axis}_counts": (column, "") for axis, column in counts}
+    return found
+
+
+def _split(values: np.ndarray[Any, Any]) -> list[np.ndarray[Any, Any]]:
+    return [np.ascontiguousarray(column) for column in values.reshape(len(values), -1).T]
