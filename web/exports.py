@@ -16,6 +16,7 @@ from starlette.requests import Request
 from logger.errors import StumblelogError
 from logger.report import text_report
 from logger.store.exports.forms import FORMS
+from logger.store.exports.mdf_files import INSTALL, can_write_mdf
 from logger.store.exports.write import write
 from logger.store.store import Store
 from web import report
@@ -30,8 +31,8 @@ json_router = APIRouter(responses={**REFUSALS, 409: REFUSALS[404]})
 page_router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 
 FOLDER = ".exports"
-WebForm = Literal["bundle", "sqlite", "parquet", "csv"]
-WEB_FORMS: tuple[WebForm, ...] = ("bundle", "sqlite", "parquet", "csv")
+WebForm = Literal["bundle", "sqlite", "parquet", "csv", "mdf"]
+WEB_FORMS: tuple[WebForm, ...] = ("bundle", "sqlite", "parquet", "csv", "mdf")
 
 
 class ExportWish(BaseModel):
@@ -159,17 +160,21 @@ def send_export(request: Request, export_id: int) -> FileResponse:
 
 @dataclass(frozen=True, slots=True)
 class FilesPage:
-    """Variables of the page on which an event is exported. forms: those it offers."""
+    """Variables of the page on which an event is exported. forms: those it offers; missing: those of them that need a
+    library which is not installed here. install: how to install it."""
 
     event_id: str
     name: str
     forms: tuple[WebForm, ...]
+    missing: tuple[WebForm, ...]
+    install: str
 
 
 @page_router.get("/events/{event_id}/files")
 def files(request: Request, event_id: str) -> Response:
     store = store_of(request)
-    page = FilesPage(known_event(store, event_id), store.outline(event_id).name, WEB_FORMS)
+    missing: tuple[WebForm, ...] = () if can_write_mdf() else ("mdf",)
+    page = FilesPage(known_event(store, event_id), store.outline(event_id).name, WEB_FORMS, missing, INSTALL)
     return render(request, "files.html", page)
 
 

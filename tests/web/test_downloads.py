@@ -2,6 +2,7 @@
 
 import hashlib
 import io
+import sys
 import time
 import zipfile
 from collections.abc import Iterator
@@ -9,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from logger.store.exports.forms import FORMS
 from logger.store.exports.incoming import take_in
 from logger.store.exports.write import write
 from logger.store.store import Store
@@ -76,7 +78,7 @@ def made(client: Client, event_id: str, form: str) -> dict[str, object]:
     return state
 
 
-@pytest.mark.parametrize("form", exports.WEB_FORMS)
+@pytest.mark.parametrize("form", [form for form in exports.WEB_FORMS if FORMS[form].comes_back])
 def test_an_export_asked_for_on_the_page_comes_back_as_the_same_event(patient, tmp_path: Path, form: str):
     client, store, event_id = patient
     state = made(client, event_id, form)
@@ -95,6 +97,28 @@ def test_an_export_asked_for_on_the_page_comes_back_as_the_same_event(patient, t
         assert [r.duration_ns for r in laptop.recordings(arrived)] == [
             r.duration_ns for r in store.recordings(event_id)
         ]
+
+
+def test_mdf_is_made_on_the_page_where_its_library_is(patient):
+    pytest.importorskip("asammdf")
+    client, _, event_id = patient
+    body = client.get(str(made(client, event_id, "mdf")["href"])).content
+    with zipfile.ZipFile(io.BytesIO(body)) as archive:
+        files = sorted(name for name in archive.namelist() if not name.endswith("/"))
+        assert files == [f"{event_id}/00{n}.mf4" for n in (1, 2, 3)]
+        assert archive.read(files[0]).startswith(b"MDF     4.10")
+
+
+def test_where_mdf_cannot_be_made_the_page_says_how_to_install_what_it_needs(patient, monkeypatch):
+    client, _, event_id = patient
+    command = "pip install &#39;stumblelog[mdf]&#39;"
+    assert command not in client.get(f"/events/{event_id}/files").text
+    monkeypatch.setattr(exports, "can_write_mdf", lambda: False)
+    page = client.get(f"/events/{event_id}/files").text
+    assert 'value="mdf" disabled' in page
+    assert command in page
+    monkeypatch.setitem(sys.modules, "asammdf", None)
+    assert "pip install 'stumblelog[mdf]'" in str(made(client, event_id, "mdf")["failed"])
 
 
 def test_a_bundle_from_the_page_brings_the_report(patient):
