@@ -31,6 +31,7 @@ CAUSES: tuple[Cause, ...] = (
 TachSource = Literal["coil_negative", "ignition_module", "control_unit", "crank"]
 FuelSystem = Literal["port_injection", "single_point", "mechanical_injection", "carburettor"]
 EventKind = Literal["competition", "bench", "road"]
+RunAction = Literal["run", "practice", "split", "join"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,10 +103,21 @@ class Repair:
 
 
 @dataclass(frozen=True, slots=True)
+class Correction:
+    """Where a person corrected the split of a recording into runs (analysis/runs.py). to_ns None: to its end."""
+
+    recording: str
+    action: RunAction
+    from_ns: int
+    to_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Event:
     """A day's recordings in time order, with the engine they belong to and the repairs between them.
 
-    circumstances: what people entered of fuel, road, weather and vehicle, see logger/circumstances.py.
+    circumstances: what people entered of fuel, road, weather and vehicle, see logger/circumstances.py. corrections: of
+    the split into runs, in the order of their entry.
     """
 
     name: str
@@ -115,6 +127,7 @@ class Event:
     started_utc: datetime | None = None
     repairs: tuple[Repair, ...] = ()
     circumstances: Mapping[str, str | float] = field(default_factory=dict)
+    corrections: tuple[Correction, ...] = ()
 
 
 def repair_places(event: Event) -> list[tuple[int, float] | None]:

@@ -8,8 +8,8 @@ from urllib.parse import quote
 
 from logger.channels import CHANNELS
 from logger.errors import StoreError
-from logger.event import NS_PER_S, Event, FloatArray, IntArray, Recording
-from logger.store.entries import NoteEntry
+from logger.event import NS_PER_S, Event, FloatArray, IntArray, Recording, RunAction
+from logger.store.entries import NoteEntry, RunCorrection
 from logger.store.store import Store
 from web.listing import revision
 from web.texts import TEXTS, text
@@ -156,6 +156,7 @@ class EventPage:
     recording_now: bool
     unreadable: list["Unreadable"]
     notes: list["NoteLine"]
+    corrections: list["CorrectionLine"]
     reached: str | None
     provoke: list[str]
     proof_ahead: str | None
@@ -180,6 +181,18 @@ class NoteLine:
     recording: str | None
     at_s: float | None
     href: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class CorrectionLine:
+    """Where somebody corrected the split into runs; said: the same in words."""
+
+    correction_id: int
+    recording: str
+    action: RunAction
+    from_s: float
+    to_s: float | None
+    said: str
 
 
 def moment_href(event_id: str, recording: str, onset_s: float) -> str:
@@ -225,6 +238,7 @@ def build(store: Store, event_id: str) -> EventPage:
         unreadable=[Unreadable(one.name, one.reason) for one in listed if not one.readable]
         + [Unreadable(glance.recording.name, glance.unreadable) for glance in glances if glance.unreadable],
         notes=notes_of(store, event_id),
+        corrections=corrections_of(store, event_id),
         reached=((found or {}).get("coverage") or {}).get("sentence"),
         provoke=list((found or {}).get("provoke") or ()),
         proof_ahead=_ahead(found),
@@ -260,6 +274,18 @@ def look(store: Store, event_id: str, recording: Recording) -> Glance:
 def notes_of(store: Store, event_id: str) -> list[NoteLine]:
     """The event's notes, each with the way to its moment."""
     return [_note(event_id, note) for note in store.notes(event_id)]
+
+
+def corrections_of(store: Store, event_id: str) -> list[CorrectionLine]:
+    """The event's corrected runs, in the order of their entry."""
+    return [_correction(one) for one in store.run_corrections(event_id)]
+
+
+def _correction(one: RunCorrection) -> CorrectionLine:
+    from_s, to_s = one.from_ns / NS_PER_S, None if one.to_ns is None else one.to_ns / NS_PER_S
+    until = text("entry.to_the_end") if to_s is None else f"{to_s:.1f} s"
+    said = text("entry.said_" + one.action, recording=one.recording, from_s=f"{from_s:.1f} s", to_s=until)
+    return CorrectionLine(one.id, one.recording, one.action, from_s, to_s, said)
 
 
 def _note(event_id: str, note: NoteEntry) -> NoteLine:

@@ -10,7 +10,7 @@ from urllib.parse import quote
 from logger.event import NS_PER_S, Event
 from logger.store.store import Store
 from web import normal
-from web.day import Glance, NoteLine, look, moment_href, notes_of, utc_at
+from web.day import CorrectionLine, Glance, NoteLine, corrections_of, look, moment_href, notes_of, utc_at
 from web.overviews import Overviews
 from web.problems import PageError
 from web.texts import TEXTS
@@ -128,6 +128,7 @@ class MomentPage:
     previous_href: str | None
     next_href: str | None
     notes: list[NoteLine]
+    corrections: list[CorrectionLine]
     unreadable: str
     chart: Chart
 
@@ -177,6 +178,7 @@ def build(store: Store, event_id: str, recording: str, at_s: float | None, overv
             for note in notes_of(store, event_id)
             if note.recording == recording and note.at_s is not None and abs(note.at_s - zero_s) <= NOTE_NEAR_S
         ],
+        corrections=[one for one in corrections_of(store, event_id) if one.recording == recording],
         unreadable=glance.unreadable,
         chart=_chart(
             event_id, event, glance, stumble, at_s, here, _bands(store, event_id, event, glance, here, overviews)

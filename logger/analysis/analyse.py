@@ -26,6 +26,7 @@ from logger.analysis import (
     stumbles,
 )
 from logger.analysis import order as orders
+from logger.analysis import runs as corrected
 from logger.analysis.findings import Effect, Findings, SensorFault, Stumble
 from logger.analysis.frames import numbered
 from logger.analysis.pull_findings import pull_findings
@@ -67,7 +68,8 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
     everything = faults + search.tach_faults
     running = [view.running_spans() for view in views]
     frames = links.frames_of(event, found_stumbles, running, everything)
-    linked = links.linked(frames)
+    splits = corrected.of_event(event, running)
+    linked = links.linked(corrected.without_practice(frames, splits))
     runs, work = repairs.cut(event, frames)
     exposures = [run.exposure for run in runs]
     findings = Findings(
@@ -85,12 +87,12 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
         repairs=repairs.judge_runs(runs, work),
         next_tests=next_tests.for_findings(found_stumbles, main, others, event.engine, linked),
         summary=evidence.summary(found_stumbles, main),
-        not_judged=not_judged(event, views, scale),
+        not_judged=[*not_judged(event, views, scale), *corrected.sentences(event)],
         rejected=search.rejected,
         runs=[
             {"recording": view.recording.name, "from_s": a, "to_s": b}
-            for view, spans in zip(views, running, strict=True)
-            for a, b in spans
+            for view, one in zip(views, splits, strict=True)
+            for a, b in one.runs
         ],
         exposure=[exposure.to_dict() for exposure in exposures],
         provoke=coverage.plan(exposures, linked["linked_heat"], linked["linked_shock"]),

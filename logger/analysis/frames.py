@@ -127,15 +127,19 @@ def with_stumbles(cells: Frame, stumbles: Sequence[Stumble]) -> Frame:
 
 def part(cells: Frame, from_s: float, to_s: float) -> Frame:
     """The same frame with only what lies from from_s up to to_s: for work done while a recording ran on."""
-    now = (cells.time_s >= from_s) & (cells.time_s < to_s)
-    knocks = (cells.hits.time_s >= from_s) & (cells.hits.time_s < to_s)
+    return within(cells, [(from_s, to_s)])
+
+
+def within(cells: Frame, spans: Sequence[Interval]) -> Frame:
+    """The same frame with only what lies in the spans."""
+    now, knocks = inside(cells.time_s, spans), inside(cells.hits.time_s, spans)
     cut = replace(
         cells,
         running=cells.running & now,
         driving=cells.driving & now,
         hits=shock.Hits(cells.hits.time_ns[knocks], cells.hits.level_g[knocks]),
     )
-    return with_stumbles(cut, [s for s in cells.stumbles if from_s <= s.onset_s < to_s])
+    return with_stumbles(cut, [s for s in cells.stumbles if inside(np.array([s.onset_s]), spans)[0]])
 
 
 def bursts(stumbles: Sequence[Stumble], recording: str) -> FloatArray:

@@ -9,7 +9,8 @@
 A `Run` is one stretch of recording between repairs with its Exposure (exposure.py); a `Work` is a repair with the
 number of runs that lie before it. Steps:
 
-1. Runs are cut at the repairs. Work with no running between is one repair, and gets one verdict.
+1. Runs are cut at the repairs, and where people corrected the split (runs.py). Work with no running between is one
+   repair, and gets one verdict.
 2. Before: the runs since the repair before, and those before that as well while that one did not fix it and the rates
    agree (exact test, p > 0.2). After: the runs until the next repair; if they were clean, later ones too.
 3. What brought the bursts out before tells which exposure counts: knocks, hot minutes, hot knocks, or else driving.
@@ -32,6 +33,7 @@ from scipy.stats import binomtest
 
 from logger.analysis import exposure, links, repair_words
 from logger.analysis import frames as grids
+from logger.analysis import runs as corrected
 from logger.analysis.findings import RepairVerdict, SensorFault, Stumble
 from logger.analysis.frames import Frame, Interval
 from logger.analysis.provoking import Matched, Run, matched_conditions
@@ -85,10 +87,13 @@ def cut(event: Event, frames: Sequence[Frame]) -> tuple[list[Run], list[Work]]:
     """Runs between repairs, and how many of them lie before each repair; a recording may hold a repair within it."""
     places = repair_places(event)
     since = exposure.hot_stops(event, frames)
+    splits = corrected.of_event(event)
+    counted = corrected.without_practice(frames, splits)
     runs: list[Run] = []
     before: dict[tuple[int, float], int] = {}
-    for number, cells in enumerate(frames):
-        cuts = sorted({at_s for place in places if place is not None for i, at_s in [place] if i == number})
+    for number, cells in enumerate(counted):
+        repaired = {at_s for place in places if place is not None for i, at_s in [place] if i == number}
+        cuts = sorted({*repaired, *splits[number].cuts})
         edges = [0.0, *cuts, np.inf]
         for from_s, to_s in pairwise(edges):
             before[(number, from_s)] = len(runs)

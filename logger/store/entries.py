@@ -6,12 +6,12 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from logger.event import Cause, EventKind
+from logger.event import RunAction as RunAction
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
 
 RecordingState = Literal["open", "closed", "damaged", "missing"]
-RunAction = Literal["run", "practice", "split", "join"]
 Entry = TypeVar("Entry", bound="DataclassInstance")
 
 

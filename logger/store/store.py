@@ -18,7 +18,7 @@ from typing import Any
 
 from logger import __version__
 from logger.errors import StoreError
-from logger.event import Engine, Event, Recording, Repair
+from logger.event import Correction, Engine, Event, Recording, Repair
 from logger.settings import Settings
 from logger.store import intake
 from logger.store.entries import (
@@ -134,6 +134,9 @@ class Store(People):
                 for repair in self.repairs(event_id)
             ),
             circumstances=self.circumstances(event_id),
+            corrections=tuple(
+                Correction(one.recording, one.action, one.from_ns, one.to_ns) for one in self.run_corrections(event_id)
+            ),
         )
 
     def event(self, event_id: str) -> Event:
