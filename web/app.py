@@ -50,7 +50,7 @@ def create_app(
     app.state.units = units or Units()
     app.state.overviews = Overviews()
     app.state.check_sums = downloads.CheckSums()
-    app.state.exports = exports.Exports(store)
+    app.state.exports = exports.Exports(store, app.state.settings.recorder.warn_mb)
     app.state.stopping = asyncio.Event()
     app.state.access = access = None if keys is None else Access(keys)
     problems.install(app)

@@ -2,6 +2,8 @@
 
 import shutil
 import threading
+import zipfile
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import mkdtemp
@@ -17,7 +19,7 @@ from logger.errors import StumblelogError
 from logger.report import text_report
 from logger.store.exports.forms import FORMS
 from logger.store.exports.mdf_files import INSTALL, can_write_mdf
-from logger.store.exports.write import write
+from logger.store.exports.write import leaving_room, write
 from logger.store.store import Store
 from web import report
 from web.api import REFUSALS, known_event, store_of
@@ -31,6 +33,7 @@ json_router = APIRouter(responses={**REFUSALS, 409: REFUSALS[404]})
 page_router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 
 FOLDER = ".exports"
+_CHUNK = 1 << 20
 WebForm = Literal["bundle", "sqlite", "parquet", "csv", "mdf"]
 WEB_FORMS: tuple[WebForm, ...] = ("bundle", "sqlite", "parquet", "csv", "mdf")
 
@@ -67,10 +70,14 @@ class _Job:
 
 
 class Exports:
-    """The export that was asked for last. Its file lasts until the next one, or until the server starts anew."""
+    """The export that was asked for last. Its file lasts until the next one, or until the server starts anew.
 
-    def __init__(self, store: Store) -> None:
+    keep_free_mb: an export is given up where less would be left beside the recordings.
+    """
+
+    def __init__(self, store: Store, keep_free_mb: float = 0.0) -> None:
         self._store = store
+        self._keep_free_mb = keep_free_mb
         self._folder = store.data_dir / FOLDER
         self._lock = threading.Lock()
         self._job: _Job | None = None
@@ -98,27 +105,54 @@ class Exports:
             shutil.rmtree(self._folder, ignore_errors=True)
             self._folder.mkdir()
             place = Path(mkdtemp(dir=self._folder))
-            job.path = self._write(job, place)
+            path = self._write(job, place)
+            job.share, job.path = 1.0, path
         except (StumblelogError, OSError) as error:
+            shutil.rmtree(self._folder, ignore_errors=True)
             job.failed = str(error)
         finally:
             if job.is_under_way:  # what nobody foresaw: its traceback is in the log, and the next export must not wait
                 job.failed = text("files.broken")
 
     def _write(self, job: _Job, place: Path) -> Path:
-        def progress(share: float) -> None:
-            job.share = 0.95 * share
-
         about = FORMS[job.form]
         to = place / f"{job.event_id}{about.suffix}"
+        whole = 1.0 if about.suffix else 0.6  # the rest is zipping
+
+        def progress(share: float) -> None:
+            job.share = whole * share
+
         reports = reports_of(self._store, job.event_id) if job.form == "bundle" else {}
-        write(self._store, job.event_id, job.form, to, reports=reports, progress=progress)
+        write(
+            self._store, job.event_id, job.form, to, reports=reports, progress=progress, keep_free_mb=self._keep_free_mb
+        )
         if not about.suffix:
-            archive = shutil.make_archive(str(to), "zip", place, to.name)
-            shutil.rmtree(to)
-            to = Path(archive)
-        job.share = 1.0
+
+            def zipping(share: float) -> None:
+                job.share = whole + (1.0 - whole) * share
+
+            to = zipped(to, leaving_room(self._store.data_dir, self._keep_free_mb, zipping))
         return to
+
+
+def zipped(folder: Path, progress: Callable[[float], None]) -> Path:
+    """Move a folder into a .zip beside it, file by file, so that it never takes twice the room."""
+    to = folder.with_name(f"{folder.name}.zip")
+    files = sorted(path for path in folder.rglob("*") if path.is_file())
+    total, done = sum(path.stat().st_size for path in files) or 1, 0
+    with zipfile.ZipFile(to, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
+        for path in files:
+            entry = zipfile.ZipInfo.from_file(path, path.relative_to(folder.parent))
+            # Only text shrinks: Parquet and MDF are compressed already.
+            entry.compress_type = zipfile.ZIP_DEFLATED if path.suffix == ".csv" else zipfile.ZIP_STORED
+            with path.open("rb") as source, archive.open(entry, "w", force_zip64=True) as target:
+                while chunk := source.read(_CHUNK):
+                    target.write(chunk)
+                    done += len(chunk)
+                    progress(done / total)
+            path.unlink()
+    shutil.rmtree(folder)
+    return to
 
 
 def reports_of(store: Store, event_id: str) -> dict[str, str]:

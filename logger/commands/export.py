@@ -3,11 +3,15 @@
 import argparse
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from logger.commands import terminal
-from logger.commands.common import add_data_dir, add_event, fresh_findings, open_store
+from logger.commands.common import add_data_dir, add_event, fresh_findings, open_store, settings_of
 from logger.errors import AnalysisError
 from logger.store.exports.forms import FORMS
+
+if TYPE_CHECKING:
+    from logger.store.store import Store
 
 HELP = "Write an event as a bundle to hand on, as CSV, SQLite, Parquet or MDF files that any program can read."
 EXAMPLE = "stumblelog export latest --as bundle --to hollow-quarry.zip"
@@ -57,6 +61,12 @@ def run(args: argparse.Namespace) -> int:
                 car=args.car,
                 reports=reports,
                 progress=progress,
+                keep_free_mb=settings_of(args).recorder.warn_mb if _is_recording(store) else 0.0,
             )
     print(written)
     return 0
+
+
+def _is_recording(store: "Store") -> bool:
+    """Whether a recording grows beside the store just now; it must not run out of room."""
+    return any(entry.recording_now for entry in store.events())

@@ -7,6 +7,7 @@ import sys
 import urllib.request
 import zipfile
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -14,6 +15,7 @@ from logger.cli import main
 from logger.store.capture_out import write_folder
 from logger.store.exports.forms import FORMS
 from logger.store.store import Store
+from tests.store import recordings
 from tests.store.events import small_event
 
 EVENT_ID = "2026-05-09-larch-hollow-hill-climb-round-2"
@@ -106,6 +108,18 @@ def test_a_bundle_that_is_none_is_one_line(tmp_path: Path, capsys):
     said = capsys.readouterr().err
     assert said.startswith(f"stumblelog serve: {tmp_path}/event.zip: neither a bundle nor an exported SQLite file")
     assert said.count("\n") == 1
+
+
+def test_an_export_beside_a_growing_recording_leaves_it_room(data_dir: Path, tmp_path: Path, monkeypatch, capsys):
+    (data_dir / "recordings").mkdir(parents=True)
+    writer = recordings.write(data_dir / "recordings" / "one.sqlite", 3, close=False)
+    monkeypatch.setattr("shutil.disk_usage", lambda path: SimpleNamespace(free=400e6))
+    command = ["export", "latest", "--as", "csv", "--to", str(tmp_path / "out")]
+    assert main(command) == 2
+    assert "only 400 MB are left beside the recordings, and they keep 500 MB" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+    writer.close()
+    assert main(command) == 0
 
 
 def test_fetch_names_a_logger_that_does_not_answer(capsys):

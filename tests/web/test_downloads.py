@@ -156,6 +156,31 @@ def test_an_export_that_fails_says_why_and_the_next_one_works(patient, monkeypat
     assert made(client, event_id, "sqlite")["failed"] is None
 
 
+def test_an_export_is_given_up_before_it_takes_the_room_that_recordings_need(tmp_path: Path):
+    with Store(tmp_path / "data") as store:
+        event_id = fill(store, tmp_path / "captured")
+        app = create_app(store)
+        app.state.exports = exports.Exports(store, keep_free_mb=1e12)
+        assert "MB are left beside the recordings" in str(made(Client(app), event_id, "csv")["failed"])
+        assert not (store.data_dir / exports.FOLDER).exists()
+
+
+def test_what_is_zipped_never_takes_twice_the_room(tmp_path: Path):
+    folder = tmp_path / "event"
+    (folder / "r01").mkdir(parents=True)
+    for name in ("one.csv", "two.csv", "three.parquet"):
+        (folder / "r01" / name).write_bytes(b"0.000,12.5\n" * 10_000)
+    left = []
+    path = exports.zipped(folder, lambda share: left.append((share, len(list(folder.rglob("*.*"))))))
+    assert left == [(pytest.approx(1 / 3), 3), (pytest.approx(2 / 3), 2), (1.0, 1)]
+    with zipfile.ZipFile(path) as archive:
+        sizes = {info.filename: (info.file_size, info.compress_size) for info in archive.infolist()}
+    assert sizes.keys() == {"event/r01/one.csv", "event/r01/two.csv", "event/r01/three.parquet"}
+    assert sizes["event/r01/one.csv"][1] < 5000
+    assert sizes["event/r01/three.parquet"] == (110_000, 110_000)
+    assert sorted(entry.name for entry in tmp_path.iterdir()) == ["event.zip"]
+
+
 def test_an_export_that_is_gone_or_was_never_made_is_a_404(client: Client, filled):
     assert_error(client.get("/api/exports/77"), 404)
     assert_error(client.get("/api/exports/77/file"), 404)

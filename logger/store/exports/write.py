@@ -1,5 +1,6 @@
 """The one door to all forms of export."""
 
+import shutil
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
@@ -19,13 +20,16 @@ def write(
     car: str = "car",
     reports: Mapping[str, str] | None = None,
     progress: Callable[[float], None] = lambda share: None,
+    keep_free_mb: float = 0.0,
 ) -> Path:
     """Write an event in one form, whole or not at all; returns the file or folder that holds it.
 
     to: a file for sqlite and bundle, a folder otherwise; a folder of Parquet may hold other events already. car: names
     the car in that folder. reports: what a bundle brings for people. progress: called with the share done, 0 to 1.
-    Raises StoreError where the name is taken, the event cannot be read, or the disk refuses.
+    keep_free_mb: given up where less than that would be left beside the store. Raises StoreError where the name is
+    taken, the event cannot be read, or the disk refuses.
     """
+    progress = leaving_room(store.data_dir, keep_free_mb, progress)
     with opened(store, event_id) as contents:
         match form:
             case "csv":
@@ -51,3 +55,18 @@ def write(
             case _:
                 raise StoreError(f"form is {form!r}; the forms are {', '.join(FORMS)}")
     return to
+
+
+def leaving_room(disk: Path, least_mb: float, progress: Callable[[float], None]) -> Callable[[float], None]:
+    """A `progress` that raises StoreError where less than that is left: a recording that grows there comes first."""
+
+    def look(share: float) -> None:
+        free_mb = shutil.disk_usage(disk).free / 1e6
+        if free_mb < least_mb:
+            raise StoreError(
+                f"given up: only {free_mb:.0f} MB are left beside the recordings, and they keep {least_mb:.0f} MB; "
+                "export to another disk, or fetch and delete old recordings"
+            )
+        progress(share)
+
+    return look
