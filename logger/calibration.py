@@ -20,7 +20,7 @@ from logger.conversion import FULL_SCALE_V, ZERO_C_IN_K, from_si, to_si
 from logger.errors import CalibrationError
 from logger.event import FloatArray
 from logger.settings import ChannelSettings
-from logger.store.people import WIRING_KEYS
+from logger.store.calibrated import WIRING_KEYS
 
 POSSIBLE: dict[str, tuple[float, float]] = {
     "": (5.0, 35.0),

@@ -167,6 +167,10 @@ class RecorderSettings:
     i2c_bus: int = key("whole", "number of the I2C bus", 1, low=0, high=31)
     buffer_s: float = key("number", "how long a stalled card is ridden out", 120.0, low=10.0, high=3600.0, unit="s")
     reserve_mb: float = key("number", "stop cleanly when less is free", 1.0, low=1.0, high=100000.0, unit="MB")
+    when_full: str = key(
+        "word", "at reserve_mb: stop, or delete the oldest recordings (named on the page)", "stop",
+        words=("stop", "delete_oldest"),
+    )  # fmt: skip
     warn_mb: float = key("number", "warn when less is free", 500.0, low=1.0, high=1000000.0, unit="MB")
     power_off_after_min: float = key(
         "number", "with power hold: shut down so long after key off; 0 = never", 10.0, low=0.0, high=1440.0, unit="min"

@@ -11,7 +11,7 @@ from logger import settings
 from logger.calibration import Point, fit, ohms, reads
 from logger.errors import CalibrationError
 from logger.settings import ChannelSettings, Settings
-from logger.store.people import WIRING_KEYS
+from logger.store.calibrated import WIRING_KEYS
 
 CHANNELS = settings.default().channels
 BATTERY, PRESSURE = CHANNELS["battery_voltage"], CHANNELS["fuel_pressure"]

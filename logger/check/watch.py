@@ -21,6 +21,7 @@ from logger.recorder.live import read_live
 from logger.recorder.place import boot_id
 from logger.sensors.batch import Batch, PartHealth
 from logger.settings import Settings
+from logger.store.calibrated import with_calibrations
 from logger.store.recording import RecordingReader
 from logger.store.store import Store
 
@@ -159,7 +160,8 @@ def parts_of(live: Mapping[str, Any]) -> tuple[PartHealth, ...]:
 def watch_live(
     settings: Settings, calibrated: Settings, clock: Clock, live: Mapping[str, Any], seconds: float
 ) -> Observation:
-    """Ten live values a second, for so long; at least the one there is. settings: those that the recorder goes by."""
+    """Ten live values a second, for so long; at least the one there is. settings: those that the recorder was started
+    with."""
     words = [live]
     until_ns = clock.monotonic_ns() + round(seconds * NS_PER_S)
     while clock.monotonic_ns() < until_ns:
@@ -177,7 +179,7 @@ def watch_live(
     }
     end_ns = int(words[-1]["written_ns"])
     observation = Observation(traces, _pulses(words, end_ns), end_ns, parts=parts_of(words[-1]))
-    return _calibrated(observation, settings, calibrated)
+    return _calibrated(observation, with_calibrations(settings, words[-1].get("calibrations") or {}), calibrated)
 
 
 def _pulses(words: list[Mapping[str, Any]], end_ns: int) -> dict[str, Any]:
@@ -188,7 +190,7 @@ def _pulses(words: list[Mapping[str, Any]], end_ns: int) -> dict[str, Any]:
 
 
 def _calibrated(observation: Observation, settings: Settings, calibrated: Settings) -> Observation:
-    """Live values know the settings file only; back to volts, and from there with the logbook's calibrations."""
+    """Live values follow the logbook some seconds late; back to volts, and from there with its calibrations of now."""
     pin_v: dict[str, float] = {}
     traces = dict(observation.traces)
     supply = observation.now(SUPPLY)

@@ -79,7 +79,7 @@ def _undo(store: "Store", channel: str) -> int:
 
 def _take_curve(store: "Store", settings: "Settings", args: argparse.Namespace) -> int:
     from logger.curves import load
-    from logger.store.people import WIRING_KEYS
+    from logger.store.calibrated import WIRING_KEYS
 
     wiring = settings.to_dict()["channels"][args.channel]
     law_keys = {"coefficients", "beta", "r25_ohm", "points", "full_scale", "zero", "per_volt", "curve"}

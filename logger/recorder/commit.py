@@ -6,15 +6,25 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
+from typing import Protocol
 
 from logger.event import NS_PER_S, Gap
 from logger.recorder.health import CommitHealth
-from logger.store.recording import RecordingWriter, Second
+from logger.store.recording import Second
 
 RETRY_S = 0.5
 STALLED = "the card did not take data for longer than the buffer lasts"
 
-OpenWriter = Callable[[], RecordingWriter]
+
+class Writer(Protocol):
+    """What is asked of `logger.store.recording.RecordingWriter`."""
+
+    def append(self, second: Second) -> None: ...
+
+    def close(self) -> None: ...
+
+
+OpenWriter = Callable[[], Writer]
 
 
 class InlineCommit:
@@ -52,7 +62,7 @@ class CommitThread:
         self._deadline = float("inf")
         self._health = CommitHealth(max_buffered=max_buffered)
         self._lost_from: int | None = None
-        self._writer: RecordingWriter | None = None
+        self._writer: Writer | None = None
         self._thread = threading.Thread(target=self._run, name="commit", daemon=True)
         self._thread.start()
 
@@ -119,7 +129,8 @@ class CommitThread:
             except OSError as error:  # StoreError is one
                 with self._changed:
                     self._health = replace(self._health, failures=self._health.failures + 1, problem=str(error))
-                    if self._closing and time.monotonic() > self._deadline - RETRY_S:
+                    # A file that never came to be will not come to be while the machine shuts down.
+                    if self._closing and (self._writer is None or time.monotonic() > self._deadline - RETRY_S):
                         return False
                     self._changed.wait(RETRY_S)
             else:

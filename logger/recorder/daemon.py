@@ -8,9 +8,9 @@ from pathlib import Path
 from types import FrameType
 
 from logger.clock import Clock, SystemClock
-from logger.errors import StoreError
 from logger.recorder.live import make_run_dir
 from logger.recorder.notify import Notifier
+from logger.recorder.power import request_power_off, withdraw_request
 from logger.recorder.recorder import HardwareLike, Recorder
 from logger.settings import Settings
 
@@ -21,20 +21,18 @@ INTERPRETER_SWITCH_S = 0.001
 
 
 def record(settings: Settings, open_hardware: OpenHardware | None = None) -> int:
-    """Record until SIGTERM or SIGINT; returns the exit code (1 where the recording could not be closed cleanly).
+    """Record until SIGTERM, SIGINT or the end of the power hold; returns the exit code (1 where the recording could not
+    be closed cleanly). A data directory that cannot be written is waited for.
 
-    Raises StoreError, SettingsError or SensorError where recording cannot begin at all.
+    Raises StoreError (no run directory), SettingsError or SensorError where recording cannot begin at all.
     """
     clock = SystemClock()
+    run_dir = Path(settings.recorder.run_dir)
     # The pins' library puts a file of its own there before the recorder gets to.
-    make_run_dir(Path(settings.recorder.run_dir))
+    make_run_dir(run_dir)
+    withdraw_request(run_dir)
     hardware = (open_hardware or _open_hardware)(settings, clock)
-    try:
-        recorder = Recorder(settings, hardware, clock, notifier=Notifier())
-    except StoreError:
-        hardware.show("not_recording")
-        hardware.close()
-        raise
+    recorder = Recorder(settings, hardware, clock, notifier=Notifier())
 
     def stop(number: int, frame: FrameType | None) -> None:
         recorder.stop()
@@ -43,6 +41,8 @@ def record(settings: Settings, open_hardware: OpenHardware | None = None) -> int
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, stop)
     health = recorder.run()
+    if recorder.wants_power_off:
+        request_power_off(run_dir)
     return 1 if health.commit.problem else 0
 
 

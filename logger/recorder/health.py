@@ -5,6 +5,8 @@ from typing import Any
 
 from logger.sensors.batch import PartHealth
 
+STALLING_S = 5
+
 
 @dataclass(frozen=True, slots=True)
 class CommitHealth:
@@ -24,6 +26,16 @@ class CommitHealth:
     last_commit_ms: float = 0.0
     peak_commit_ms: float = 0.0
     problem: str = ""
+
+    @property
+    def is_stalling(self) -> bool:
+        """The card is slow to take what comes."""
+        return self.buffered > STALLING_S
+
+    @property
+    def is_losing(self) -> bool:
+        """What comes now no longer fits into memory."""
+        return self.max_buffered > 1 and self.buffered >= self.max_buffered
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,8 +9,9 @@
     recording         null, or {file (relative to the data directory), uuid, power_up, started_utc, seconds (since the
                       recording's start), committed_s (of those, safely stored)}
     clock_is_set      whether the wall clock can be believed
-    free_mb           space left for recordings
+    free_mb           space left for recordings; absent where the card does not say
     lamp              "recording", "sensor_missing" or "not_recording"
+    calibrations      channel to the conversion out of the logbook by which its value was made; others: the settings'
     values            channel to {value (null: the sensor gave none), unit, age_s}; acceleration is [x, y, z]
     pulses            pulse channel to {rate_hz, total}
     engine_rpm        crank revolutions per minute from the tach pulses; 0 when none came for a second; null without
@@ -22,7 +23,7 @@
 """
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -46,20 +47,22 @@ RATE_NS = NS_PER_S // 2
 
 STOPPED_NS = NS_PER_S
 
-STALLING_S = 5
-
 
 class Latest:
     """The newest value of every channel, gathered from batches. Times are on the clock."""
 
     def __init__(self, settings: Settings) -> None:
-        self._settings = settings
-        self._calibration = {name: channel.calibration for name, channel in settings.channels.items()}
+        self.use(settings)
         self._counts: dict[str, tuple[int, Any]] = {}
         self._states: dict[str, tuple[int, int]] = {}
         self._pulses: dict[str, IntArray] = {name: np.empty(0, dtype=np.int64) for name in settings.pulse_inputs}
         self._totals = dict.fromkeys(settings.pulse_inputs, 0)
         self._levels: Levels | None = None
+
+    def use(self, settings: Settings) -> None:
+        """Turn counts into values by these settings from now on."""
+        self.settings = settings
+        self._calibration = {name: channel.calibration for name, channel in settings.channels.items()}
 
     def add(self, batch: Batch) -> None:
         """Take in a batch."""
@@ -82,7 +85,7 @@ class Latest:
         out = {}
         for name, (time_ns, counts) in self._counts.items():
             if name == "acceleration":
-                value = counts_to_g(counts[None, :], self._settings.accelerometer.mounting)[0].tolist()
+                value = counts_to_g(counts[None, :], self.settings.accelerometer.mounting)[0].tolist()
                 value = [round(axis, 4) for axis in value]
             else:
                 value = _number(float(self._calibration[name].to_si(counts, supply_v)))
@@ -109,7 +112,7 @@ class Latest:
         """Crank speed, or None without a tach input."""
         if "tach_pulses" not in self._pulses:
             return None
-        return round(self.rate_hz("tach_pulses", now_ns) * 60.0 / self._settings.engine.pulses_per_revolution, 1)
+        return round(self.rate_hz("tach_pulses", now_ns) * 60.0 / self.settings.engine.pulses_per_revolution, 1)
 
     def levels(self) -> dict[str, Any] | None:
         """The `levels` entry of live.json."""
@@ -160,12 +163,11 @@ class LiveFile:
             self.failures += 1
 
 
-def warnings_of(batch: Batch | None, commit: CommitHealth, free_mb: float, warn_mb: float) -> list[str]:
+def warnings_of(batch: Batch | None, commit: CommitHealth, others: Sequence[str]) -> list[str]:
     """What somebody should look at, as sentences."""
     out = [f"{part.part}: {part.message}" for part in batch.health if part.message] if batch else []
-    if free_mb < warn_mb:
-        out.append(f"{free_mb:.0f} MB left on the card; fetch and delete old recordings")
-    if commit.buffered > STALLING_S:
+    out += others
+    if commit.is_stalling:
         out.append(f"the card is stalling: {commit.buffered} s wait in memory, {commit.max_buffered} s fit")
     if commit.dropped:
         out.append(f"{commit.dropped} s were lost because the card stalled for too long")

@@ -15,6 +15,12 @@ BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 CLOCK_IS_SET = Path("/run/systemd/timesync/synchronized")
 """Made by the system's time service once the wall clock has been set from the network."""
 
+RTC = Path("/sys/class/rtc/rtc0/since_epoch")
+RTC_PLAUSIBLE_S = 1_735_689_600
+"""2025: a clock chip that lost its battery starts again long before."""
+
+RTC_AGREES_S = 5.0
+
 
 @dataclass(frozen=True, slots=True)
 class Place:
@@ -33,7 +39,7 @@ def prepare(data_dir: Path, utc: datetime, *, clock_is_set: bool | None = None) 
     Raises StoreError where the directory cannot be written.
     """
     recordings = data_dir / "recordings"
-    believed = CLOCK_IS_SET.exists() if clock_is_set is None else clock_is_set
+    believed = is_clock_set(utc) if clock_is_set is None else clock_is_set
     try:
         recordings.mkdir(parents=True, exist_ok=True)
         power_up = _count(data_dir, recordings)
@@ -45,6 +51,18 @@ def prepare(data_dir: Path, utc: datetime, *, clock_is_set: bool | None = None) 
         ) from error
     stem = f"{utc:%Y%m%dT%H%M%SZ}" if believed else f"boot-{power_up:06d}"
     return Place(_free_name(recordings, stem), power_up, str(uuid.uuid4()), boot_id(), believed)
+
+
+def is_clock_set(utc: datetime) -> bool:
+    """Whether the system's wall clock, which says `utc`, can be believed: set from the network, or from a clock chip
+    that has kept time."""
+    if CLOCK_IS_SET.exists():
+        return True
+    try:
+        rtc_s = int(RTC.read_text(encoding="ascii"))
+    except (OSError, ValueError):
+        return False
+    return rtc_s > RTC_PLAUSIBLE_S and abs(utc.timestamp() - rtc_s) < RTC_AGREES_S
 
 
 def boot_id() -> str:
@@ -62,10 +80,8 @@ def _count(data_dir: Path, recordings: Path) -> int:
     counter = data_dir / COUNTER
     try:
         last = int(json.loads(counter.read_text(encoding="utf-8"))["power_up"])
-    except FileNotFoundError:
-        last = _highest_recorded(recordings)
-    except (ValueError, KeyError, TypeError):
-        # Torn by a power cut on a bad card: the recordings themselves know.
+    except (OSError, ValueError, KeyError, TypeError):
+        # Not there yet, torn by a power cut, or a bad sector: the recordings themselves know.
         last = _highest_recorded(recordings)
     replace_file(counter, json.dumps({"power_up": last + 1}).encode(), durable=True)
     return last + 1

@@ -4,23 +4,28 @@ Order at the end, each step for a reason: the sensors give what was still on its
 committing thread drains and closes the file, and only then the lamp and live.json say that nothing is recorded.
 """
 
+import math
 import os
 import sys
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Protocol
 
 from logger import __version__
 from logger.clock import Clock
+from logger.errors import StoreError
 from logger.event import NS_PER_S
+from logger.recorder import place
+from logger.recorder.calibrations import CalibrationWatch, Conversions
 from logger.recorder.commit import CommitThread, InlineCommit
 from logger.recorder.cutter import Cutter, channels_of
 from logger.recorder.health import CommitHealth, RecorderHealth, part_dict
 from logger.recorder.live import LiveFile, warnings_of
 from logger.recorder.notify import Notifier, Watchdog
-from logger.recorder.place import Place, free_mb, prepare
+from logger.recorder.power import PowerHold
+from logger.recorder.space import Space, SpaciousWriter
 from logger.sensors.batch import Batch
 from logger.settings import Settings
 from logger.store.recording import RecordingWriter
@@ -52,9 +57,10 @@ class HardwareLike(Protocol):
 class Recorder:
     """Records one power-up.
 
-    `inline`: commit in the sampling thread, which makes virtual time wait for the disk and its results repeatable.
-    `durable`: False leaves the syncing to the system; only for cars that do not exist. Raises StoreError where the data
-    directory or the run directory cannot be written.
+    `inline`: commit in the sampling thread, which makes virtual time wait for the disk and its results repeatable; a
+    data directory that cannot be written then raises StoreError, otherwise it is waited for. `durable`: False leaves
+    the syncing to the system; only for cars that do not exist. Raises StoreError where there can be no run directory.
+    wants_power_off: the power hold is over, the machine should be shut down. place: None until there is a file.
     """
 
     def __init__(
@@ -81,7 +87,17 @@ class Recorder:
         self._watchdog = Watchdog(self._notifier, settings.recorder.buffer_s)
         self._say = say
         self._live = LiveFile(Path(settings.recorder.run_dir), settings, clock)
-        self.place: Place = prepare(self.data_dir, clock.utc_now(), clock_is_set=clock_is_set)
+        self.place: place.Place | None = None
+        self.wants_power_off = False
+        self._clock_is_set = place.is_clock_set(clock.utc_now()) if clock_is_set is None else clock_is_set
+        self._asks_clock = clock_is_set is None
+        self._boot_id = place.boot_id()
+        self._calibrations = CalibrationWatch(settings, self.data_dir)
+        # A car that does not exist has no machine to shut down.
+        self._power_hold = PowerHold(settings.recorder.power_off_after_min if origin == "recorder" else 0.0)
+        self._space = Space(settings.recorder, say)
+        self._told = ""
+        self._live_conversions: Conversions = {}
         self._start_ns = 0
         self._cutter: Cutter | None = None
         self._commit: CommitThread | InlineCommit | None = None
@@ -91,7 +107,6 @@ class Recorder:
         self._why_stopped = ""
         self._lamp = ""
         self._parts: dict[str, str] = {}
-        self._free_mb = 0.0
 
     @property
     def health(self) -> RecorderHealth:
@@ -129,32 +144,44 @@ class Recorder:
 
     def _begin(self) -> None:
         self._start_ns = self._clock.monotonic_ns() - HEAD_START_NS
-        channels = channels_of(self.settings)
+        began = self._clock.utc_now()
+        self._cutter = Cutter(channels_of(self.settings), self._start_ns)
+
+        def open_writer() -> SpaciousWriter:
+            return SpaciousWriter(self._open_writer(began), self._space)
+
+        if self._inline:
+            self._space.look()
+            if self._space.is_full:
+                self._why_stopped = self._space.text
+            else:
+                self._commit = InlineCommit(open_writer)
+        else:
+            self._commit = CommitThread(open_writer, round(self.settings.recorder.buffer_s))
+            self._calibrations.start()
+
+    def _open_writer(self, began: datetime) -> RecordingWriter:
+        """Begin the file, in the committing thread; called again where that failed. Raises StoreError."""
+        self._space.look()
+        if self._space.is_full:
+            raise StoreError(self._space.text)
+        if self.place is None:
+            self.place = place.prepare(self.data_dir, began, clock_is_set=self._clock_is_set)
+        self._calibrations.look()
         meta = RecordingMeta(
             uuid=self.place.uuid,
-            channels=channels,
+            channels=channels_of(self.settings),
             boot_id=self.place.boot_id,
             power_up=self.place.power_up,
             started_monotonic_ns=self._start_ns,
-            started_utc=(self._clock.utc_now() - timedelta(seconds=HEAD_START_NS / NS_PER_S)).isoformat(),
+            started_utc=(began - timedelta(seconds=HEAD_START_NS / NS_PER_S)).isoformat(),
             clock_is_set=self.place.clock_is_set,
             origin=self._origin,
             settings=self.settings.to_dict(),
+            calibrations=self._calibrations.in_force[1],
             program=f"stumblelog {__version__}",
         )
-        self._cutter = Cutter(channels, self._start_ns)
-        self._free_mb = free_mb(self.data_dir)
-        if self._is_card_full():
-            self._why_stopped = self._full_text()
-            return
-
-        def open_writer() -> RecordingWriter:
-            return RecordingWriter(self.place.path, meta, durable=self._durable)
-
-        if self._inline:
-            self._commit = InlineCommit(open_writer)
-        else:
-            self._commit = CommitThread(open_writer, round(self.settings.recorder.buffer_s))
+        return RecordingWriter(self.place.path, meta, durable=self._durable)
 
     def _tick(self, until_ns: int) -> None:
         assert self._cutter is not None
@@ -170,8 +197,12 @@ class Recorder:
         if index > self._next_second:
             self._cut(index - 1, batch)
         health = self.health
-        self._show(batch, health.commit.problem)
+        self._tell(health.commit.problem)
+        self._show(batch, health.commit)
         self._publish(batch, health)
+        if self._power_hold.is_over(batch, now_ns):
+            self._why_stopped = f"the key has been off for {self._power_hold.after_min:g} min; the machine shuts down"
+            self.wants_power_off = self._stopping = True
 
     def _cut(self, index: int, batch: Batch) -> None:
         """Hand over the second that has ended, and look after everything that needs looking after once a second."""
@@ -179,10 +210,10 @@ class Recorder:
         second = self._cutter.take(index, self._noted_health(index, batch))
         self._next_second = index + 1
         if self._commit is not None:
-            self._commit.put(second)
-            self._look_at_space()
-            if self._is_card_full():
-                self._stop_storing(self._full_text())
+            self._commit.put(replace(second, clock=self._newly_set_clock()))
+            if self._space.is_full and self.place is not None:
+                self._stop_storing(self._space.text)
+        self._follow_calibrations()
         self._watchdog.feed(index, self.health, self._why_stopped, self._clock.monotonic_ns())
 
     def _noted_health(self, index: int, batch: Batch) -> dict[str, Any] | None:
@@ -193,21 +224,20 @@ class Recorder:
         self._parts = parts
         return {**self.health.to_dict(), "parts": [part_dict(part) for part in batch.health]}
 
-    def _look_at_space(self) -> None:
-        try:
-            self._free_mb = free_mb(self.data_dir)
-        except OSError as error:
-            # The card has gone or cannot be read: the commits will say so, and what is in memory waits for it.
-            self._say(f"{self.data_dir}: {error.strerror or error}")
+    def _follow_calibrations(self) -> None:
+        if self._inline:
+            self._calibrations.look()
+        settings, self._live_conversions = self._calibrations.in_force
+        if self._live.latest.settings is not settings:
+            self._live.latest.use(settings)
 
-    def _is_card_full(self) -> bool:
-        return self._free_mb < self.settings.recorder.reserve_mb
-
-    def _full_text(self) -> str:
-        return (
-            f"only {self._free_mb:.1f} MB free in {self.data_dir}; fetch and delete old recordings, "
-            "then start the recorder again"
-        )
+    def _newly_set_clock(self) -> dict[str, Any] | None:
+        """One instant on both clocks, once, where the wall clock has been set since the recording began."""
+        if self._clock_is_set or not self._asks_clock:
+            return None
+        now = self._clock.utc_now()
+        self._clock_is_set = place.is_clock_set(now)
+        return {"utc": now.isoformat(), "monotonic_ns": self._clock.monotonic_ns()} if self._clock_is_set else None
 
     def _stop_storing(self, why: str) -> None:
         self._why_stopped = why
@@ -220,27 +250,31 @@ class Recorder:
             return
         closed = commit.close(DRAIN_LIMIT_S)
         self._health = replace(self._health, commit=commit.health)
+        where = self.place.path if self.place is not None else self.data_dir
         if closed:
-            self._say(f"{self.place.path}: closed after {self._next_second} s")
+            self._say(f"{where}: closed after {self._next_second} s")
         else:
             problem = commit.health.problem or "the card does not answer"
-            self._say(f"{self.place.path}: not closed cleanly: {problem}; what was stored is safe")
+            self._say(f"{where}: not closed cleanly: {problem}; what was stored is safe")
 
-    def _show(self, batch: Batch, problem: str) -> None:
-        lamp = self._lamp_state(batch, problem)
+    def _tell(self, problem: str) -> None:
+        if problem and problem != self._told:
+            self._say(f"not recording: {problem}")
+        self._told = problem
+
+    def _show(self, batch: Batch, commit: CommitHealth) -> None:
+        if self._commit is None or commit.problem or commit.is_losing:
+            lamp = "not_recording"
+        else:
+            wanting = any(part.state in ("missing", "noisy") for part in batch.health)
+            lamp = "sensor_missing" if wanting or commit.is_stalling or self._space.is_low else "recording"
         if lamp != self._lamp:
             self._lamp = lamp
             self._hardware.show(lamp)
 
-    def _lamp_state(self, batch: Batch, problem: str) -> str:
-        if self._commit is None or problem:
-            return "not_recording"
-        wanting = any(part.state in ("missing", "noisy") for part in batch.health)
-        return "sensor_missing" if wanting or self._free_mb < self.settings.recorder.warn_mb else "recording"
-
     def _publish(self, batch: Batch | None, health: RecorderHealth) -> None:
         recording = None
-        if self._commit is not None:
+        if self._commit is not None and self.place is not None:
             recording = {
                 "file": f"recordings/{self.place.path.name}",
                 "uuid": self.place.uuid,
@@ -251,16 +285,18 @@ class Recorder:
         why = self._why_stopped or health.commit.problem
         status = {
             "pid": os.getpid(),
-            "boot_id": self.place.boot_id,
+            "boot_id": self._boot_id,
             "state": "recording" if recording and not why else "not_recording",
             "why": why,
             "recording": recording,
-            "clock_is_set": self.place.clock_is_set,
-            "free_mb": round(self._free_mb, 1),
+            "clock_is_set": self._clock_is_set,
+            "calibrations": self._live_conversions,
             "lamp": self._lamp,
             "health": health.to_dict(),
-            "warnings": warnings_of(batch, health.commit, self._free_mb, self.settings.recorder.warn_mb),
+            "warnings": warnings_of(batch, health.commit, self._space.warnings),
         }
+        if not math.isnan(self._space.free_mb):
+            status["free_mb"] = round(self._space.free_mb, 1)
         self._live.write(batch, status)
 
     def _end(self) -> None:
@@ -276,6 +312,7 @@ class Recorder:
                     self._next_second = index + 1
             self._close_file()
         finally:
+            self._calibrations.stop()
             self._why_stopped = self._why_stopped or "the recorder was stopped"
             self._lamp = "not_recording"
             self._hardware.show(self._lamp)

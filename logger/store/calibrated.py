@@ -3,6 +3,7 @@
 import json
 from collections.abc import Mapping, Sequence
 from functools import cached_property, lru_cache
+from typing import Any
 
 import numpy as np
 
@@ -16,6 +17,9 @@ from logger.store.sources import cut
 from logger.store.summary import MAX, MEAN, MIN, N
 
 SUPPLY = "sensor_supply_voltage"
+WIRING_KEYS = ("chip", "input", "rate_hz", "gain")
+"""Of a channel's settings what is soldered: no calibration changes it."""
+
 NEAR_NS = NS_PER_S
 """A supply sample further away than this says nothing; then the nominal 5 V stands in."""
 
@@ -31,7 +35,9 @@ class Calibrated:
     @cached_property
     def settings(self) -> Settings:
         """The settings in use."""
-        return self._override or _settings_of(json.dumps(self._meta.settings), self._where)
+        if self._override is not None:
+            return self._override
+        return _settings_of(json.dumps(self._meta.settings), json.dumps(self._meta.calibrations), self._where)
 
     def supply_channel(self, channels: Sequence[str]) -> str | None:
         """The channel that must be read along with these, because some sensor is read against its supply."""
@@ -119,9 +125,24 @@ class Calibrated:
 
 
 @lru_cache(maxsize=64)
-def _settings_of(snapshot: str, where: str) -> Settings:
+def _settings_of(snapshot: str, calibrations: str, where: str) -> Settings:
     """A day's recordings are opened again and again, and checking settings takes longer than reading a window."""
-    return Settings.from_dict(json.loads(snapshot), where)
+    return with_calibrations(Settings.from_dict(json.loads(snapshot), where), json.loads(calibrations))
+
+
+def with_calibrations(settings: Settings, conversions: Mapping[str, Mapping[str, Any]]) -> Settings:
+    """These settings with other conversions for some channels. Wiring stays what it was when the counts were taken;
+    only their meaning is corrected. Raises SettingsError where they make no conversion."""
+    if not conversions.keys() & settings.channels.keys():
+        return settings
+    document = settings.to_dict()
+    document["channels"] = {
+        name: {**{key: table[key] for key in WIRING_KEYS if key in table}, **conversions[name]}
+        if name in conversions
+        else table
+        for name, table in document["channels"].items()
+    }
+    return Settings.from_dict(document, "settings with the calibrations of the logbook")
 
 
 def supply_at(supply: Trace, time_ns: IntArray) -> FloatArray:

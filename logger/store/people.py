@@ -10,10 +10,9 @@ from logger.errors import SettingsError, StoreError
 from logger.event import CAUSES, Cause, EventKind
 from logger.settings import Settings
 from logger.store import intake
+from logger.store.calibrated import WIRING_KEYS
 from logger.store.entries import CalibrationEntry, NoteEntry, RepairEntry, RunAction, RunCorrection, from_row
 from logger.store.logbook import Logbook
-
-WIRING_KEYS = ("chip", "input", "rate_hz", "gain")
 
 Removable = Literal["repairs", "notes", "calibrations", "clock_fixes", "run_corrections", "circumstances"]
 

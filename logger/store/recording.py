@@ -28,12 +28,16 @@ TACH, MARKS = "tach_pulses", "driver_marks"
 
 @dataclass(frozen=True, slots=True)
 class Second:
-    """What arrived in one second of a recording. A channel may be absent; times must not fall behind its last one."""
+    """What arrived in one second of a recording. A channel may be absent; times must not fall behind its last one.
+
+    clock: one instant on both clocks, {utc, monotonic_ns}, in the second in which the wall clock was found to be set.
+    """
 
     index: int
     series: Sequence[Series] = ()
     gaps: Sequence[Gap] = ()
     health: Mapping[str, Any] | None = None
+    clock: Mapping[str, Any] | None = None
 
 
 class RecordingWriter:
@@ -81,7 +85,10 @@ class RecordingWriter:
             del pending[:ROLLUP_SECONDS]
             start += ROLLUP_SECONDS
         late = max(self._lateness_ns, second.index * NS_PER_S - earliest)
-        self._commit(rows, rollups, late if late > self._lateness_ns else None)
+        entries: dict[str, object] = {"lateness": late} if late > self._lateness_ns else {}
+        if second.clock is not None:
+            entries[schema.CLOCK] = dict(second.clock)
+        self._commit(rows, rollups, entries)
         self._lateness_ns = late
         self._pending = pending
         self._last_pulse_ns = last_pulse_ns
@@ -113,18 +120,18 @@ class RecordingWriter:
         notes = json.dumps(said, separators=(",", ":"), allow_nan=False).encode() if said else None
         return second.index, schema.crc_of(second.index, summary, data, notes), summary, data, notes
 
-    def _commit(self, rows: Sequence[Any], rollups: Sequence[Any], lateness_ns: int | None) -> None:
+    def _commit(self, rows: Sequence[Any], rollups: Sequence[Any], entries: Mapping[str, object]) -> None:
         assert self._connection is not None
         with sqlite_errors(self.path):
-            if len(rows) == 1 and not rollups and lateness_ns is None:
+            if len(rows) == 1 and not rollups and not entries:
                 self._connection.execute("INSERT INTO seconds VALUES (?, ?, ?, ?, ?)", rows[0])
                 return
             try:
                 self._connection.execute("BEGIN IMMEDIATE")
                 self._connection.executemany("INSERT INTO seconds VALUES (?, ?, ?, ?, ?)", rows)
                 self._connection.executemany("INSERT INTO rollups VALUES (?, ?, ?, ?)", rollups)
-                if lateness_ns is not None:
-                    schema.write_meta(self._connection, "lateness", lateness_ns)
+                for key, value in entries.items():
+                    schema.write_meta(self._connection, key, value)
                 self._connection.execute("COMMIT")
             except sqlite3.Error:
                 if self._connection.in_transaction:

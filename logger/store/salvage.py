@@ -137,7 +137,7 @@ def _rebuild(path: Path, wal: bytes, problem: str, refusal: StoreError | None) -
     descriptions = found.descriptions
     if not descriptions or not (found.seconds or found.keyed):
         raise refusal or StoreError(f"{path}: damaged beyond salvage: its description or all of its rows are gone")
-    meta = RecordingMeta.from_json(descriptions[0])
+    meta = RecordingMeta.from_json(descriptions[0]).dated(json.loads(found.meta.get(schema.CLOCK, b"null")))
     kept = _keep(path, wal)
     partial = schema.partial_of(path)
     # Only a compacted file has rows below 0, those that speak of the whole of it.

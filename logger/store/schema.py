@@ -4,7 +4,7 @@ Every file carries `application_id` 0x53544C52 ("STLR") and `user_version` 1. It
 
     while recording (WAL, synchronous FULL)                    closed and compacted (no WAL)
     meta(key, crc, value)      'recording', 'lateness', later    'recording', 'closed', 'gaps', 'health'
-                               'closed'
+                               'clock', 'closed'
     seconds(second, crc, summary, data, notes)                  blocks(id, crc, data)
     rollups(second, crc, coarse, data)                          overviews(channel, crc, data)
 
@@ -17,7 +17,8 @@ rollups   the summaries of 300 consecutive seconds in one row, for overviews of 
 id        (minute + 2**32) * 1024 + channel number: one channel's samples of one minute as a packet
 overviews row -1: which blocks there are and samples in each; a channel's number: its summaries second by second;
           number + 1024: one for every ten seconds; -2: the description again
-value     UTF-8 JSON. 'recording' is the description below, 'closed' {how, rows, duration_ns}
+value     UTF-8 JSON. 'recording' is the description below, 'closed' {how, rows, duration_ns}; 'clock' {utc,
+          monotonic_ns} one instant on both clocks, if the wall clock was set while recording (compaction works it in)
 crc       CRC-32 of the key (as text for meta, 8 bytes little-endian otherwise) and then of every blob of the row
 
 Times are nanoseconds since the recording's start. While recording, a row holds what arrived in its second; samples may
@@ -33,7 +34,8 @@ import sqlite3
 import zlib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Literal
 
@@ -63,6 +65,7 @@ CLOSED = (
 )
 
 DESCRIPTION = "recording"
+CLOCK = "clock"
 DESCRIPTION_COPY = -2
 """Row of `overviews` with a second description, far from the first: without one, a recording is nothing but numbers.
 While recording, the notes of second 0 hold it."""
@@ -109,7 +112,8 @@ def stored_channel(name: str, counts: bool = False) -> StoredChannel:
 class RecordingMeta:
     """What a recording says of itself. `power_up` orders recordings without a clock; `started_utc` is the
     recording's zero by the system's wall clock (ISO 8601), right or wrong, `clock_is_set` whether it could be believed;
-    `started_monotonic_ns` is that zero on `tick_clock`, the clock that all its times, edges too, are on."""
+    `started_monotonic_ns` is that zero on `tick_clock`, the clock that all its times, edges too, are on;
+    `calibrations` are the conversions that were in force beside the settings, by channel."""
 
     uuid: str
     channels: tuple[StoredChannel, ...]
@@ -121,6 +125,7 @@ class RecordingMeta:
     tick_clock: str = "monotonic"
     origin: Origin = "recorder"
     settings: Mapping[str, Any] = field(default_factory=dict)
+    calibrations: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     program: str = ""
 
     def number(self, channel: str) -> int:
@@ -137,9 +142,18 @@ class RecordingMeta:
 
     @classmethod
     def from_json(cls, document: dict[str, Any]) -> "RecordingMeta":
-        """The inverse of `to_json`."""
-        channels = tuple(StoredChannel(**channel) for channel in document["channels"])
-        return cls(**{**document, "channels": channels})
+        """The inverse of `to_json`. What a later version may have added to a description is passed over."""
+        known = {name: document[name] for name in cls.__slots__ if name in document}
+        channels = tuple(StoredChannel(c["name"], c["kind"], c["counts"]) for c in document["channels"])
+        return cls(**{**known, "channels": channels})
+
+    def dated(self, clock: Mapping[str, Any] | None) -> "RecordingMeta":
+        """With its zero by the clock that was set while it was recorded: {utc, monotonic_ns}, one instant on both."""
+        if clock is None:
+            return self
+        since = timedelta(microseconds=(int(clock["monotonic_ns"]) - self.started_monotonic_ns) / 1000)
+        started = datetime.fromisoformat(clock["utc"]) - since
+        return replace(self, started_utc=started.isoformat(), clock_is_set=True)
 
 
 def crc_of(key: int | str, *parts: bytes | None) -> int:
@@ -316,4 +330,4 @@ def read_recording_meta(connection: sqlite3.Connection, path: Path) -> Recording
     document = read_meta(connection, path, DESCRIPTION)
     if document is None:
         raise StoreError(f"{path}: damaged: its description is missing")
-    return RecordingMeta.from_json(document)
+    return RecordingMeta.from_json(document).dated(read_meta(connection, path, CLOCK))

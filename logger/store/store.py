@@ -21,6 +21,7 @@ from logger.errors import StoreError
 from logger.event import Correction, Engine, Event, Recording, Repair
 from logger.settings import Settings
 from logger.store import intake
+from logger.store.calibrated import with_calibrations
 from logger.store.entries import (
     EventEntry,
     RecordingEntry,
@@ -28,7 +29,7 @@ from logger.store.entries import (
     from_row,
 )
 from logger.store.logbook import Logbook, now_utc
-from logger.store.people import WIRING_KEYS, People
+from logger.store.people import People
 from logger.store.recording import RecordingReader
 
 _EVENTS = """
@@ -162,31 +163,26 @@ class Store(People):
         raise StoreError(f"event {event_id!r} has no recording {recording!r}")
 
     def calibrated(self, settings: Settings) -> Settings:
-        """These settings with the calibrations of the logbook. Wiring stays what it was when the counts were taken;
-        only their meaning is corrected."""
-        conversions = self.calibrations_in_force()
-        if not conversions.keys() & settings.channels.keys():
-            return settings
-        document = settings.to_dict()
-        document["channels"] = {
-            name: {**{key: table[key] for key in WIRING_KEYS if key in table}, **conversions[name]}
-            if name in conversions
-            else table
-            for name, table in document["channels"].items()
-        }
-        return Settings.from_dict(document, "settings with the calibrations of the logbook")
+        """These settings with the calibrations of the logbook."""
+        return with_calibrations(settings, self.calibrations_in_force())
 
     def _settings_in_force(self, stored: RecordingEntry) -> Settings | None:
-        """The recording's own settings with the calibrations entered since; None where there are none of these."""
-        if not self.calibrations_in_force():
+        """The recording's own settings with the logbook's calibrations; None where the logbook says nothing.
+
+        The recording knows those of its day too; they count for channels that this logbook has never heard of.
+        """
+        entered = self.calibrations()
+        if not entered:
             return None
         with RecordingReader(self.data_dir / stored.file) as reader:
-            document = dict(reader.meta.settings)
-        if not document.get("channels"):
+            meta = reader.meta
+        if not meta.settings.get("channels"):
             return None
-        recorded = Settings.from_dict(document, stored.file)
-        calibrated = self.calibrated(recorded)
-        return None if calibrated is recorded else calibrated
+        known = {entry.channel for entry in entered}
+        own = {channel: table for channel, table in meta.calibrations.items() if channel not in known}
+        return with_calibrations(
+            Settings.from_dict(meta.settings, stored.file), {**own, **self.calibrations_in_force()}
+        )
 
     def import_folder(self, folder: Path, progress: Callable[[float], None] | None = None) -> str:
         """Take a capture folder in as one event, whole or not at all; returns the event's id.
@@ -196,19 +192,6 @@ class Store(People):
         from logger.store.imports import import_folder
 
         return import_folder(self.logbook, self.data_dir, folder, progress or (lambda fraction: None))
-
-    def export_csv(
-        self,
-        event_id: str,
-        folder: Path,
-        *,
-        overwrite: bool = False,
-        progress: Callable[[float], None] | None = None,
-    ) -> None:
-        """Write the event as a capture folder of that name, whole or not at all."""
-        from logger.store.capture_out import write_folder
-
-        write_folder(self.event(event_id), folder, overwrite=overwrite, progress=progress)
 
     # What the analysis found
 

@@ -107,7 +107,7 @@ def test_a_recorder_that_cannot_store_is_watched_live_and_is_a_stop(
     start: Start, store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     found: list[CheckLine] = []
-    monkeypatch.setattr("logger.recorder.recorder.free_mb", lambda folder: 0.5)
+    monkeypatch.setattr("logger.recorder.space.free_mb", lambda folder: 0.5)
     wiring = wiring_in(start, store.data_dir)
     record(
         start, store.data_dir,

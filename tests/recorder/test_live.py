@@ -29,7 +29,7 @@ def test_it_is_replaced_ten_times_a_second_with_everything_its_description_names
     assert np.diff(stamps).tolist() == [100_000_000] * 18  # type: ignore[arg-type]
     last = seen[-1]
     assert set(last) == {
-        "format", "version", "written_utc", "written_ns", "pid", "boot_id", "state", "why", "recording",
+        "format", "version", "written_utc", "written_ns", "pid", "boot_id", "state", "why", "recording", "calibrations",
         "clock_is_set", "free_mb", "lamp", "values", "pulses", "engine_rpm", "levels", "sensors", "health", "warnings",
     }  # fmt: skip
     assert last["state"] == "recording"

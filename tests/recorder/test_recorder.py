@@ -11,7 +11,9 @@ import pytest
 
 from logger.errors import StoreError
 from logger.event import NS_PER_S, Gap
-from logger.recorder import recorder as recorder_module
+from logger.recorder import place as place_module
+from logger.recorder import space
+from logger.recorder.place import Place
 from logger.recorder.recorder import Recorder
 from logger.sensors.batch import PartHealth
 from logger.settings import Settings
@@ -22,8 +24,13 @@ from tests.store.recordings import all_same, everything
 quiet = {"say": lambda text: None}
 
 
-def read(path: Path) -> RecordingReader:
-    return RecordingReader(path)
+def path_of(recorder: Recorder) -> Path:
+    assert recorder.place is not None
+    return recorder.place.path
+
+
+def read(recorder: Recorder) -> RecordingReader:
+    return RecordingReader(path_of(recorder))
 
 
 def live(wiring: Settings) -> dict[str, Any]:
@@ -35,7 +42,7 @@ def test_every_sample_and_pulse_is_stored_at_its_own_time(
 ) -> None:
     recorder = Recorder(wiring, hardware, clock, inline=True, **quiet)
     health = recorder.run(START_NS + 20 * NS_PER_S)
-    with read(recorder.place.path) as reader:
+    with read(recorder) as reader:
         zero = reader.meta.started_monotonic_ns
         battery = reader.raw("battery_voltage")
         tach = reader.pulses("tach_pulses")
@@ -54,7 +61,7 @@ def test_the_first_row_is_stored_after_a_tenth_of_a_second(
     recorder = Recorder(wiring, hardware, clock, inline=True, **quiet)
     recorder.run(START_NS + NS_PER_S // 10)
     assert recorder.health.commit.committed >= 1
-    with read(recorder.place.path) as reader:
+    with read(recorder) as reader:
         assert reader.raw("battery_voltage").time_ns.size == 10
 
 
@@ -65,7 +72,7 @@ def test_two_runs_with_a_clock_that_jumps_store_the_same(wiring: Settings, tmp_p
         place = replace(wiring.recorder, data_dir=str(tmp_path / run))
         recorder = Recorder(replace(wiring, recorder=place), StandInHardware(clock), clock, inline=True, **quiet)
         recorder.run(START_NS + 5 * NS_PER_S)
-        stored.append(everything(recorder.place.path))
+        stored.append(everything(path_of(recorder)))
     assert all_same(*stored)
 
 
@@ -96,7 +103,7 @@ def test_a_card_that_stalls_for_a_minute_costs_nothing(
     assert peaks[0] >= 60
     assert health.commit.peak_buffered >= 60
     assert health.commit.dropped == 0
-    with read(recorder.place.path) as reader:
+    with read(recorder) as reader:
         assert reader.raw("battery_voltage").time_ns.size == 7000
         assert reader.gaps() == ()
         assert reader.how_closed == "closed"
@@ -124,7 +131,7 @@ def test_what_no_longer_fits_into_the_buffer_is_a_gap_that_says_why(
     recorder = Recorder(short, StandInHardware(clock, release), clock, **quiet)
     health = recorder.run(START_NS + 20 * NS_PER_S)
     assert health.commit.dropped == 5
-    with read(recorder.place.path) as reader:
+    with read(recorder) as reader:
         [gap] = reader.gaps()
         assert (gap.channel, gap.from_ns, gap.to_ns) == ("all", 10 * NS_PER_S, 15 * NS_PER_S)
         assert "card did not take data" in gap.why
@@ -154,7 +161,7 @@ def test_a_commit_that_fails_is_tried_again(
     health = recorder.run(START_NS + 6 * NS_PER_S)
     assert health.commit.failures == 2
     assert health.commit.problem == ""
-    with read(recorder.place.path) as reader:
+    with read(recorder) as reader:
         assert reader.raw("battery_voltage").time_ns.size == 600
 
 
@@ -169,7 +176,7 @@ def test_a_loop_that_was_stopped_for_seconds_goes_on_and_keeps_what_came_meanwhi
     health = recorder.run(START_NS + 10 * NS_PER_S)
     assert health.late_polls == 1
     assert health.peak_late_ms > 3000
-    with read(recorder.place.path) as reader:
+    with read(recorder) as reader:
         assert reader.raw("battery_voltage").time_ns.size == 1000
         assert reader.pulses("tach_pulses", 4 * NS_PER_S, 5 * NS_PER_S).size == 150
 
@@ -179,7 +186,7 @@ def test_a_stop_stores_what_was_on_its_way_and_closes(wiring: Settings, clock: J
     said: list[str] = []
     recorder = Recorder(wiring, hardware, clock, say=said.append)
     recorder.run()
-    with read(recorder.place.path) as reader:
+    with read(recorder) as reader:
         assert reader.raw("battery_voltage").time_ns.size == 340
         assert reader.how_closed == "closed"
     assert hardware.closed
@@ -197,7 +204,7 @@ def test_gaps_and_the_parts_health_go_into_the_recording(wiring: Settings, clock
     hardware = StandInHardware(clock, lose)
     recorder = Recorder(wiring, hardware, clock, inline=True, **quiet)
     recorder.run(START_NS + 5 * NS_PER_S)
-    with read(recorder.place.path) as reader:
+    with read(recorder) as reader:
         zero = reader.meta.started_monotonic_ns
         assert reader.gaps() == (
             Gap("battery_voltage", START_NS + NS_PER_S - zero, START_NS + 2 * NS_PER_S - zero, "no answer"),
@@ -211,8 +218,9 @@ def test_gaps_and_the_parts_health_go_into_the_recording(wiring: Settings, clock
 def test_the_last_megabytes_of_a_card_are_left_and_the_file_is_closed(
     wiring: Settings, clock: JumpingClock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    left = iter([900.0, 900.0, 700.0, 0.9])
-    monkeypatch.setattr(recorder_module, "free_mb", lambda folder: next(left))
+    # Asked twice before the file is made, and then before each commit.
+    left = iter([900.0, 900.0, 900.0, 700.0, 0.9])
+    monkeypatch.setattr(space, "free_mb", lambda folder: next(left))
     said: list[str] = []
     hardware = StandInHardware(clock)
     recorder = Recorder(wiring, hardware, clock, inline=True, say=said.append)
@@ -220,7 +228,7 @@ def test_the_last_megabytes_of_a_card_are_left_and_the_file_is_closed(
     assert said[0].startswith("recording stopped: only 0.9 MB free in")
     assert hardware.shown == ["recording", "not_recording", "not_recording"]
     assert "0.9 MB free" in live(wiring)["why"]
-    with read(recorder.place.path) as reader:
+    with read(recorder) as reader:
         assert reader.how_closed == "closed"
         assert reader.n_seconds == 3
 
@@ -234,12 +242,58 @@ def test_a_card_that_is_nearly_full_is_said_early(wiring: Settings, clock: Jumpi
     assert hardware.shown[0] == "sensor_missing"
 
 
-def test_a_data_directory_that_cannot_be_written_is_said_at_once(
-    wiring: Settings, clock: JumpingClock, hardware: StandInHardware, tmp_path: Path
+def test_a_data_directory_that_cannot_be_written_is_said_and_waited_for_and_costs_no_sample(
+    wiring: Settings, clock: JumpingClock, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("logger.recorder.commit.RETRY_S", 0.001)
+    obstacle = tmp_path / "data"
+    obstacle.write_text("a file where the folder should be")
+    really_prepare = place_module.prepare
+    refused, opened = threading.Event(), threading.Event()
+    said: list[str] = []
+    seen: list[dict[str, Any]] = []
+
+    def say(text: str) -> None:
+        said.append(text)
+
+    def prepare(*arguments: Any, **options: Any) -> Place:
+        try:
+            place = really_prepare(*arguments, **options)
+        except StoreError:
+            refused.set()
+            raise
+        opened.set()
+        return place
+
+    def mend(number: int) -> None:
+        if number == 30:
+            refused.wait()
+        if number == 33:
+            seen.append(live(wiring))
+            obstacle.unlink()
+            opened.wait()
+
+    monkeypatch.setattr(place_module, "prepare", prepare)
+    hardware = StandInHardware(clock, mend)
+    recorder = Recorder(wiring, hardware, clock, say=say)
+    health = recorder.run(START_NS + 10 * NS_PER_S)
+    assert seen[0]["state"] == "not_recording"
+    assert "data: cannot be written" in seen[0]["why"]
+    assert sum("not recording" in text and "recorder.data_dir" in text for text in said) == 1
+    assert "not_recording" in hardware.shown[:-1]
+    assert health.commit.dropped == 0
+    assert recorder.place is not None
+    assert everything(path_of(recorder))["battery_voltage"].time_ns.size == 1000
+
+
+def test_a_data_directory_that_never_gets_writable_holds_up_no_stop(
+    wiring: Settings, clock: JumpingClock, tmp_path: Path
 ) -> None:
     (tmp_path / "data").write_text("a file where the folder should be")
-    with pytest.raises(StoreError, match=r"data: cannot be written: .*; make it writable .* recorder\.data_dir"):
-        Recorder(wiring, hardware, clock, **quiet)
+    recorder = Recorder(wiring, StandInHardware(clock), clock, **quiet)
+    health = recorder.run(START_NS + 3 * NS_PER_S)
+    assert health.commit.committed == 0
+    assert "make it writable for the user that records" in health.commit.problem
 
 
 def test_a_run_directory_that_cannot_be_made_is_said_at_once(
@@ -255,11 +309,11 @@ def test_the_recording_tells_which_car_which_boot_and_which_power_up_it_is_of(
 ) -> None:
     recorder = Recorder(wiring, hardware, clock, inline=True, clock_is_set=True, **quiet)
     recorder.run(START_NS + NS_PER_S)
-    with read(recorder.place.path) as reader:
+    with read(recorder) as reader:
         meta = reader.meta
     assert Settings.from_dict(meta.settings) == wiring
     assert meta.power_up == 1
     assert len(meta.uuid) == 36
     assert meta.clock_is_set
     assert meta.started_utc == "2026-05-09T08:02:10.100000+00:00"
-    assert recorder.place.path.name == "20260509T080211Z.sqlite"
+    assert path_of(recorder).name == "20260509T080211Z.sqlite"

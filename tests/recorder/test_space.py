@@ -1,0 +1,135 @@
+"""A card that fills: said early, never emptied in silence, and no second lost that there was room for."""
+
+import threading
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from logger.event import NS_PER_S
+from logger.recorder import space
+from logger.recorder.place import prepare
+from logger.recorder.recorder import Recorder
+from logger.recorder.space import Space, closed_by_age
+from logger.settings import Settings
+from logger.store.recording import RecordingReader, RecordingWriter, Second
+from logger.store.schema import RecordingMeta
+from tests.recorder.standin import START_NS, UTC, JumpingClock, StandInHardware
+
+
+def shelf(data_dir: Path, n: int) -> list[Path]:
+    """So many closed recordings, whose names tell nothing of their age."""
+    paths = []
+    for number in range(n):
+        place = prepare(data_dir, UTC, clock_is_set=False)
+        path = place.path.with_name(f"{chr(ord('z') - number)}.sqlite")
+        RecordingWriter(path, RecordingMeta(place.uuid, (), power_up=place.power_up)).close()
+        paths.append(path)
+    return paths
+
+
+def full_until(paths: list[Path], n_gone: int) -> Callable[[Path], float]:
+    """A card that has room again once so many of the files are gone."""
+    return lambda folder: 50.0 if sum(not path.exists() for path in paths) >= n_gone else 0.5
+
+
+def rules(wiring: Settings, when_full: str) -> Settings:
+    return replace(wiring, recorder=replace(wiring.recorder, when_full=when_full))
+
+
+def test_nothing_is_ever_deleted_unless_the_settings_say_so(
+    wiring: Settings, clock: JumpingClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    paths = shelf(Path(wiring.recorder.data_dir), 3)
+    monkeypatch.setattr(space, "free_mb", full_until(paths, 1))
+    assert wiring.recorder.when_full == "stop"
+    Recorder(wiring, StandInHardware(clock), clock, inline=True, say=lambda text: None).run(START_NS + NS_PER_S)
+    assert all(path.exists() for path in paths)
+
+
+def test_where_they_do_the_oldest_go_first_and_each_is_named(
+    wiring: Settings, clock: JumpingClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    paths = shelf(Path(wiring.recorder.data_dir), 4)
+    monkeypatch.setattr(space, "free_mb", full_until(paths, 2))
+    said: list[str] = []
+    hardware = StandInHardware(clock)
+    recorder = Recorder(rules(wiring, "delete_oldest"), hardware, clock, inline=True, say=said.append)
+    recorder.run(START_NS + 3 * NS_PER_S)
+    assert [path.exists() for path in paths] == [False, False, True, True]
+    assert [text for text in said if "deleted to make room" in text] == [
+        f"{path}: deleted to make room, as recorder.when_full asks" for path in paths[:2]
+    ]
+    assert hardware.shown[0] == "sensor_missing"  # the slow blink sends people to the page
+    assert recorder.health.commit.committed == 4
+
+
+def test_the_page_goes_on_naming_what_was_deleted(wiring: Settings, monkeypatch: pytest.MonkeyPatch) -> None:
+    paths = shelf(Path(wiring.recorder.data_dir), 2)
+    monkeypatch.setattr(space, "free_mb", full_until(paths, 1))
+    room = Space(rules(wiring, "delete_oldest").recorder, lambda text: None)
+    for _ in range(3):
+        room.look()
+    assert room.warnings == ["deleted to make room: z.sqlite"]
+    assert not room.is_full
+
+
+def test_neither_the_current_nor_an_open_nor_a_damaged_recording_is_given_up(
+    wiring: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    data_dir = Path(wiring.recorder.data_dir)
+    current, closed = shelf(data_dir, 2)
+    damaged = closed.with_name("damaged.sqlite")
+    damaged.write_bytes(b"nobody knows what this was" * 100)
+    writer = RecordingWriter(closed.with_name("open.sqlite"), RecordingMeta("1f", ()))
+    assert closed_by_age(data_dir / "recordings") == [current, closed]
+    monkeypatch.setattr(space, "free_mb", lambda folder: 0.5)
+    Space(rules(wiring, "delete_oldest").recorder, lambda text: None).look(current)
+    assert sorted(path.name for path in closed.parent.glob("*.sqlite")) == ["damaged.sqlite", "open.sqlite", "z.sqlite"]
+    writer.close()
+
+
+def test_a_card_that_cannot_be_asked_is_said_once_and_recording_goes_on(
+    wiring: Settings, clock: JumpingClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(folder: Path) -> float:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(space, "free_mb", refuse)
+    said: list[str] = []
+    recorder = Recorder(wiring, StandInHardware(clock), clock, inline=True, say=said.append)
+    assert recorder.run(START_NS + 5 * NS_PER_S).commit.committed == 6
+    assert sum("Input/output error" in text for text in said) == 1
+
+
+def test_a_disk_that_is_really_full_for_a_while_costs_no_second(
+    wiring: Settings, clock: JumpingClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SQLite's own "database or disk is full", by a limit on the file's pages that is lifted again."""
+    monkeypatch.setattr("logger.recorder.commit.RETRY_S", 0.001)
+    full = threading.Event()
+    append = RecordingWriter.append
+
+    def limited(writer: RecordingWriter, second: Second) -> None:
+        connection = writer._connection
+        assert connection is not None
+        if second.index == 4 and not full.is_set():
+            connection.execute("PRAGMA max_page_count = 1").fetchall()
+        try:
+            append(writer, second)
+        except OSError:
+            full.set()
+            connection.execute("PRAGMA max_page_count = 1000000").fetchall()
+            raise
+
+    monkeypatch.setattr(RecordingWriter, "append", limited)
+    hardware = StandInHardware(clock, lambda number: full.wait() and None if number == 60 else None)
+    recorder = Recorder(wiring, hardware, clock, say=lambda text: None)
+    health = recorder.run(START_NS + 8 * NS_PER_S)
+    assert health.commit.failures == 1
+    assert health.commit.dropped == 0
+    assert recorder.place is not None
+    with RecordingReader(recorder.place.path) as reader:
+        assert reader.raw("battery_voltage").time_ns.size == 800
+        assert reader.how_closed == "closed"
