@@ -38,11 +38,11 @@ if [ "$hotspot" = yes ] && [ ! -e /etc/NetworkManager/system-connections/stumble
     echo "Switch it on with: nmcli connection up stumblelog-hotspot"
 fi
 
-for unit in stumblelog-recorder.service stumblelog-page.service; do
+for unit in stumblelog-recorder.service stumblelog-page.service stumblelog-power-off.path stumblelog-power-off.service; do
     install -m 644 "$here/$unit" "/etc/systemd/system/$unit"
 done
 systemctl daemon-reload
-systemctl enable stumblelog-recorder.service stumblelog-page.service
-systemctl restart stumblelog-recorder.service stumblelog-page.service
+systemctl enable stumblelog-recorder.service stumblelog-page.service stumblelog-power-off.path
+systemctl restart stumblelog-recorder.service stumblelog-page.service stumblelog-power-off.path
 systemctl --no-pager --lines=0 status stumblelog-recorder.service stumblelog-page.service || true
 echo "Settings: /etc/stumblelog/settings.toml   Recordings: /var/lib/stumblelog   Page: see /etc/stumblelog/page.env"

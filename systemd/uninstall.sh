@@ -11,7 +11,7 @@ for option in "$@"; do
     esac
 done
 
-for unit in stumblelog-page.service stumblelog-recorder.service; do
+for unit in stumblelog-power-off.path stumblelog-power-off.service stumblelog-page.service stumblelog-recorder.service; do
     systemctl disable --now "$unit" 2>/dev/null || true
     rm -f "/etc/systemd/system/$unit"
 done

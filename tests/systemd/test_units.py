@@ -28,7 +28,7 @@ def units(tmp_path):
 
 
 @needs_systemd
-@pytest.mark.parametrize("name", ["stumblelog-recorder.service", "stumblelog-page.service"])
+@pytest.mark.parametrize("name", [path.name for path in sorted(UNITS.glob("*.service"))])
 def test_systemd_finds_nothing_to_complain_about_in_the_unit(units, name):
     said = analyse("verify", "--man=no", str(units / name))
     complaints = [line for line in said.splitlines() if name in line]
@@ -54,3 +54,16 @@ def test_the_scripts_refuse_an_unknown_option_before_they_change_anything(name):
     result = subprocess.run(["sh", str(UNITS / name), "--sideways"], capture_output=True, text=True)
     assert result.returncode == 2
     assert "--sideways" in result.stderr or "needs root" in result.stderr
+
+
+def test_the_power_hold_waits_for_the_file_that_the_recorder_leaves():
+    from logger.recorder.power import REQUEST
+
+    assert f"PathExists=/run/stumblelog/{REQUEST}\n" in (UNITS / "stumblelog-power-off.path").read_text()
+
+
+@pytest.mark.parametrize("name", ["install.sh", "uninstall.sh"])
+def test_every_unit_there_is_gets_installed_and_removed(name):
+    script = (UNITS / name).read_text()
+    for path in (*UNITS.glob("*.service"), *UNITS.glob("*.path")):
+        assert path.name in script
