@@ -16,11 +16,12 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from logger import __version__
 from logger.errors import StoreError
 from logger.event import Correction, Engine, Event, Recording, Repair
 from logger.settings import Settings
 from logger.store import intake
+from logger.store.changes import Changes
+from logger.store.analysis_version import analysis_version
 from logger.store.calibrated import with_calibrations
 from logger.store.entries import (
     EventEntry,
@@ -40,7 +41,7 @@ _EVENTS = """
 """
 
 
-class Store(People):
+class Store(People, Changes):
     """Everything kept under one data directory. Close it, or use it in a `with` block; safe across threads.
 
     Raises StoreError where the logbook cannot be used, an event is unknown, or an entry makes no sense.
@@ -122,7 +123,7 @@ class Store(People):
         started_utc = datetime.fromisoformat(row["started_utc"]) if row["started_utc"] else None
         return Event(
             name=row["name"],
-            engine=Engine(**json.loads(row["engine"])),
+            engine=self._engine(row),
             recordings=tuple(
                 Recording(stored.name, stored.duration_ns, offset_ns=_offset_ns(stored, started_utc))
                 for stored in self.recordings(event_id)
@@ -163,8 +164,9 @@ class Store(People):
         raise StoreError(f"event {event_id!r} has no recording {recording!r}")
 
     def calibrated(self, settings: Settings) -> Settings:
-        """These settings with the calibrations of the logbook."""
-        return with_calibrations(settings, self.calibrations_in_force())
+        """These settings with the calibrations and the engine data that people entered."""
+        calibrated = with_calibrations(settings, self.calibrations_in_force())
+        return replace(calibrated, engine=self.changed_engine(settings.engine))
 
     def _settings_in_force(self, stored: RecordingEntry) -> Settings | None:
         """The recording's own settings with the logbook's calibrations; None where the logbook says nothing.
@@ -198,8 +200,8 @@ class Store(People):
     def input_fingerprint(self, event_id: str) -> str:
         """A digest of everything the findings depend on: recordings, calibrations, engine, entries, version."""
         inputs = [
-            __version__,
-            self._row(event_id)["engine"],
+            analysis_version(),
+            asdict(self._engine(self._row(event_id))),
             [[r.uuid, r.name, r.state, r.duration_ns, str(r.started_utc)] for r in self.recordings(event_id)],
             [asdict(repair) for repair in self.repairs(event_id)],
             [asdict(correction) for correction in self.run_corrections(event_id)],
@@ -213,7 +215,7 @@ class Store(People):
         row = {
             "event_id": event_id,
             "findings": json.dumps(findings, allow_nan=False),
-            "analysis_version": __version__,
+            "analysis_version": analysis_version(),
             "input_fingerprint": input_fingerprint,
             "computed_utc": now_utc(),
         }
@@ -245,6 +247,14 @@ class Store(People):
         where the event was never analysed."""
         row = self.logbook.row("SELECT findings, season FROM findings WHERE event_id = ?", [event_id])
         return _told(row) if row else None
+
+    def _engine(self, row: Mapping[str, Any]) -> Engine:
+        recorded = Engine(**json.loads(row["engine"]))
+        return self.changed_engine(recorded, row["id"], is_imported=row["import_fingerprint"] is not None)
+
+    def recorded_engine(self, event_id: str) -> Engine:
+        """The event's engine as its recordings describe it, whatever people entered since."""
+        return Engine(**json.loads(self._row(event_id)["engine"]))
 
     def _row(self, event_id: str) -> dict[str, Any]:
         row = self.logbook.row("SELECT * FROM events WHERE id = ?", [event_id])

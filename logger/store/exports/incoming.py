@@ -13,7 +13,6 @@ from typing import Any, cast, get_args
 
 import numpy as np
 
-from logger import __version__
 from logger.channels import CHANNELS
 from logger.circumstances import checked
 from logger.errors import CaptureError, SettingsError, StoreError
@@ -21,6 +20,7 @@ from logger.event import CAUSES, Engine, EventKind, Gap
 from logger.rules import take_table
 from logger.settings import ENGINE_RULES, Settings
 from logger.store import schema
+from logger.store.analysis_version import analysis_version
 from logger.store.blocks import Series
 from logger.store.bundle import is_bundle, unpack
 from logger.store.compaction import BlockWriter, minutes_of
@@ -158,7 +158,7 @@ def keep(
     )
     if findings is not None and into is None:
         # Kept until they are made anew: those of another version count as stale.
-        made_here = row["analysis_version"] == __version__
+        made_here = row["analysis_version"] == analysis_version()
         store.save_findings(event_id, findings, store.input_fingerprint(event_id) if made_here else "")
     return event_id
 

@@ -91,7 +91,7 @@ TABLES: dict[str, Table] = {
             _flag("linked_heat", "whether stumbles come with heat; NULL: cannot be told"),
             _flag("linked_shock", "whether stumbles come with shock; NULL: cannot be told"),
             _t("summary", "the findings in a sentence or two"),
-            _t("analysis_version", "version of the program that made the findings"),
+            _t("analysis_version", "version of the analysis that made the findings, with a digest of its program text"),
             _utc("analysed_utc", "when they were made"),
             _json("findings", "everything that was found, as `analyse --json` prints it"),
             _utc("exported_utc", "when this file was written"),
