@@ -61,8 +61,10 @@ class Space:
     def _ask(self) -> None:
         try:
             self.free_mb, problem = free_mb(self._data_dir), ""
+        except FileNotFoundError:
+            self.free_mb, problem = math.nan, ""  # not made yet
         except OSError as error:
-            # Not there yet, or gone: the commits say so, and what is in memory waits for it.
+            # Gone: the commits say so, and what is in memory waits for it.
             self.free_mb, problem = math.nan, f"{self._data_dir}: {error.strerror or error}"
         if problem and problem != self._problem:
             self._say(problem)

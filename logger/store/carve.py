@@ -10,7 +10,9 @@ passes its own check sum, so nothing that was not written can come back. In a le
     payload  varint header size, varint type of each column, the columns
 """
 
+import errno
 import json
+import os
 import struct
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
@@ -24,6 +26,8 @@ from logger.store.schema import CLOSED_PAGE, DESCRIPTION, DESCRIPTION_COPY, GROW
 _TABLE_LEAF, _INDEX_LEAF = 0x0D, 0x0A
 _WAL_HEADER, _FRAME_HEADER = 32, 24
 _LONGEST_ROW = 1 << 28
+_SECTOR = 512
+_PIECE = 1 << 20
 
 _NOT_WHOLE = (IndexError, KeyError, ValueError)
 
@@ -58,9 +62,35 @@ class Carved:
         self.meta = {**other.meta, **self.meta}
 
 
+def readable_bytes(path: Path) -> bytes:
+    """What the card still gives of a file; nothing where there is none. Sectors with a read error come as zeros, which
+    pass no check sum. Raises OSError where the file cannot even be opened."""
+    if not path.exists():
+        return b""
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        size = os.fstat(descriptor).st_size
+        return b"".join(_piece(descriptor, at, min(_PIECE, size - at)) for at in range(0, size, _PIECE))
+    finally:
+        os.close(descriptor)
+
+
+def _piece(descriptor: int, at: int, size: int) -> bytes:
+    try:
+        return os.pread(descriptor, size, at)
+    except OSError as error:
+        if error.errno != errno.EIO:
+            raise
+    if size <= _SECTOR:
+        return bytes(size)
+    # A large read fails as a whole where one of its sectors is bad.
+    step = min(size, _SECTOR if size <= 16 * _SECTOR else size // 16)
+    return b"".join(_piece(descriptor, at + k, min(step, size - k)) for k in range(0, size, step))
+
+
 def carve(path: Path, wal: bytes = b"") -> Carved:
     """Every whole row in a file and in the bytes of its WAL."""
-    data = path.read_bytes()
+    data = readable_bytes(path)
     found = Carved()
     # The header may be what is damaged, so both sizes of page are tried; rows of the wrong one pass no check sum.
     for page_size in {GROWING_PAGE, CLOSED_PAGE}:

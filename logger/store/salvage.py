@@ -12,7 +12,6 @@ Nothing is ever deleted, and a row that does not pass its check sum is never use
 
 import json
 import os
-import shutil
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,7 +21,7 @@ from logger.errors import StoreError
 from logger.event import NS_PER_S, Gap
 from logger.store import schema
 from logger.store.blocks import Series, decode, encode
-from logger.store.carve import Carved, carve, lost_commits
+from logger.store.carve import Carved, carve, lost_commits, readable_bytes
 from logger.store.compaction import BlockWriter
 from logger.store.recording import RecordingReader, finish, fold, merge_gaps
 from logger.store.schema import RecordingBusyError, RecordingMeta, RecordingNewerError, sqlite_errors
@@ -61,7 +60,7 @@ def salvage(path: Path) -> Salvage:
 
     Raises StoreError where it is in use, is no recording, is newer than this program, or holds nothing whole.
     """
-    wal = _bytes_of(Path(f"{path}-wal"))
+    wal = readable_bytes(Path(f"{path}-wal"))
     # What SQLite is about to pass over is put aside before it does.
     is_broken = lost_commits(wal) > 1
     kept_before = _originals(path)
@@ -133,7 +132,7 @@ def _rebuild(path: Path, wal: bytes, problem: str, refusal: StoreError | None) -
         raise refusal or StoreError(f"{path}: there is no such recording")
     found = carve(path, wal)
     for original in _originals(path):
-        found.add(carve(original, _bytes_of(Path(f"{original}-wal"))))
+        found.add(carve(original, readable_bytes(Path(f"{original}-wal"))))
     descriptions = found.descriptions
     if not descriptions or not (found.seconds or found.keyed):
         raise refusal or StoreError(f"{path}: damaged beyond salvage: its description or all of its rows are gone")
@@ -167,13 +166,9 @@ def _keep(path: Path, wal: bytes) -> Path:
         os.link(path, kept)
     except OSError:
         # No hard links on this file system.
-        shutil.copyfile(path, kept)
+        kept.write_bytes(readable_bytes(path))
     schema.sync_directory(path.parent)
     return kept
-
-
-def _bytes_of(path: Path) -> bytes:
-    return path.read_bytes() if path.exists() else b""
 
 
 def _refill_seconds(path: Path, meta: RecordingMeta, found: Carved) -> tuple[Gap, ...]:

@@ -174,6 +174,10 @@ def sqlite_errors(path: Path) -> Iterator[None]:
         if "no such table" in text or "no such column" in text or "malformed" in text:
             raise StoreError(f"{path}: damaged: {text}; run stumblelog work") from error
         raise StoreError(f"{path}: {text}") from error
+    except StoreError:
+        raise
+    except OSError as error:
+        raise StoreError(f"{path}: cannot be read: {error.strerror or error}; run stumblelog work") from error
     except (sqlite3.Error, OverflowError, UnicodeDecodeError) as error:
         # UnicodeDecodeError, OverflowError: a flipped bit in a text or an integer that the module then cannot hand out.
         raise StoreError(f"{path}: damaged: {error}; run stumblelog work") from error
@@ -189,8 +193,8 @@ def connect(path: Path, *, write: bool = False) -> sqlite3.Connection:
         raise StoreError(f"{path}: there is no such recording")
     if path.stat().st_size == 0:
         raise StoreError(f"{path}: the file is empty (0 bytes), not a recording; it holds nothing and can be deleted")
-    mode = "mode=rw" if write else "mode=ro&immutable=1" if _is_folded(path) else "mode=ro"
     with sqlite_errors(path):
+        mode = "mode=rw" if write else "mode=ro&immutable=1" if _is_folded(path) else "mode=ro"
         connection = sqlite3.connect(
             f"file:{_uri_path(path)}?{mode}", uri=True, isolation_level=None, check_same_thread=False, timeout=5.0
         )

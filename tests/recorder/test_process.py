@@ -7,7 +7,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -24,10 +24,10 @@ GIVE_UP_S = 30.0
 class Process:
     """One recorder process and what it says."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, interpreter: Sequence[str] = (sys.executable,)) -> None:
         self.folder = folder
         self.popen = subprocess.Popen(
-            [sys.executable, "-m", "tests.recorder.rig_process", str(folder / "data"), str(folder / "run")],
+            [*interpreter, "-m", "tests.recorder.rig_process", str(folder / "data"), str(folder / "run")],
             stderr=subprocess.PIPE,
             text=True,
         )

@@ -1,5 +1,7 @@
 """Power cuts and bad cards: what was stored comes back, what is damaged is told, nothing is ever made up."""
 
+import errno
+import os
 import shutil
 import struct
 from pathlib import Path
@@ -16,7 +18,7 @@ from logger.store.compaction import compact
 from logger.store.recording import RecordingReader
 from logger.store.salvage import salvage
 from logger.store.schema import RecordingBusyError, RecordingNewerError
-from tests.store.recordings import all_same, everything, fill_shelf, flip, is_part, take, write
+from tests.store.recordings import all_same, everything, fill_shelf, flip, is_part, same, take, write
 
 N_SECONDS = 70
 
@@ -223,3 +225,45 @@ def test_a_table_whose_definition_is_damaged_is_told(shelf: Path, path: Path) ->
     with pytest.raises(StoreError, match="damaged"), RecordingReader(path) as reader:
         reader.gaps()
     assert salvage(path).state == "salvaged"
+
+
+@pytest.mark.parametrize("state", ["closed", "compacted"])
+def test_sectors_that_the_card_no_longer_reads_cost_what_was_in_them(
+    shelf: Path, path: Path, monkeypatch: pytest.MonkeyPatch, state: str
+) -> None:
+    stored = take(shelf, state, path)
+    size = path.stat().st_size
+    start = size // 3 // 512 * 512
+    bad = range(start, start + 512)
+    with path.open("r+b") as file:  # SQLite reads for itself, and is handed nonsense
+        file.seek(bad.start)
+        file.write(b"\xa5" * len(bad))
+    really = os.pread
+
+    def pread(descriptor: int, n: int, at: int) -> bytes:
+        if at < bad.stop and at + n > bad.start and os.fstat(descriptor).st_size == size:
+            raise OSError(errno.EIO, "Input/output error")
+        return really(descriptor, n, at)
+
+    monkeypatch.setattr(os, "pread", pread)
+    result = salvage(path)
+    assert result.state == "salvaged"
+    assert result.lost
+    got = everything(path)
+    assert all(is_part(got[name], stored[name]) for name in got)
+    named = {gap.channel for gap in result.lost}
+    assert named == {"all"} or all(same(got[name], stored[name]) for name in got.keys() - named)
+    assert sum(item.time_ns.size for item in got.values()) > 0
+
+
+def test_a_file_whose_beginning_the_card_no_longer_reads_is_named(
+    shelf: Path, path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    take(shelf, "closed", path)
+
+    def refuse(*_: object) -> None:
+        raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(Path, "open", refuse)
+    with pytest.raises(StoreError, match=r"a\.sqlite: cannot be read: Input/output error; run stumblelog work"):
+        RecordingReader(path)
