@@ -53,6 +53,22 @@ class Rule:
             raise ValueError(f"is {shown}; it must be {self.allowed}")
         return taken
 
+    def read(self, written: str) -> Any:
+        """The value of what a person wrote into a field, decimal comma or point; empty means the default.
+
+        Raises ValueError where it is not allowed, or the key must be given.
+        """
+        text = written.strip()
+        if not text and self.default is not REQUIRED:
+            return self.default
+        if not text:
+            raise ValueError(f"is empty; it must be {self.allowed}")
+        if self.words:
+            return self.take(next((word for word in self.words if str(word) == text), text))
+        if self.kind in ("whole", "number"):
+            return self.take(_number(text, int if self.kind == "whole" else float))
+        return self.take(text)
+
     def _take(self, value: Any) -> Any:
         if self.words:
             known = not isinstance(value, bool) and value in self.words
@@ -105,6 +121,14 @@ def take_table(where: str, section: str, table: Any, known: Mapping[str, Rule]) 
         except ValueError as error:
             raise SettingsError(f"{where}: {section}.{name} {error}") from error
     return values
+
+
+def _number(text: str, kind: type[int] | type[float]) -> int | float | str:
+    """The number, or the text itself where it is none."""
+    try:
+        return kind(text.replace(",", "."))
+    except ValueError:
+        return text
 
 
 def _is_list(value: Any) -> bool:

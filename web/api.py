@@ -8,13 +8,15 @@ from starlette.requests import Request
 
 from logger.event import Cause
 from logger.store.store import Store
-from web import check, day, listing, live, moment, report, safety, superposed, traces, whole_day
+from web import changes, check, day, listing, live, moment, report, safety, superposed, traces, whole_day
 from web.overviews import Overviews
 from web.problems import ErrorAnswer, PageError
 from web.texts import text
 from web.units import Units, units_of
 
-REFUSALS: dict[int | str, dict[str, Any]] = {status: {"model": ErrorAnswer} for status in (404, 422, 503)}
+REFUSALS: dict[int | str, dict[str, Any]] = {
+    status: {"model": ErrorAnswer} for status in (400, 401, 403, 404, 422, 503)
+}
 router = APIRouter(responses=REFUSALS)
 
 Seconds = Annotated[float, Query(ge=-1e6, le=1e7, allow_inf_nan=False)]
@@ -44,6 +46,19 @@ def known_recording(store: Store, event_id: str, recording: str) -> None:
     """Refuse with 404 a recording that the logbook does not list. Cheaper than `known_event`: nothing is looked for."""
     if all(held.name != recording for held in store.recordings(event_id)):
         raise PageError(404, "recording")
+
+
+def corrected_pulses(request: Request) -> float | None:
+    """Pulses per revolution as people corrected them; None where they are those by which the recorder goes."""
+    store = store_of(request)
+    recorded = changes.base(store, request.app.state.settings).engine
+    engine = store.changed_engine(recorded)
+    return None if engine == recorded else engine.pulses_per_revolution
+
+
+def live_of(request: Request) -> live.Live:
+    """The recorder's last word, the speed by the engine as people corrected it."""
+    return live.read_live(request.app.state.run_dir, pulses_per_revolution=corrected_pulses(request))
 
 
 def check_for(request: Request) -> check.CheckPage:
@@ -183,7 +198,7 @@ def show_report(request: Request, event_id: str) -> report.ReportPage:
 @router.get("/now")
 def show_now(request: Request) -> live.Live:
     """The recorder's last word."""
-    return live.read_live(request.app.state.run_dir)
+    return live_of(request)
 
 
 @router.get("/now/check")
@@ -202,5 +217,7 @@ def show_safety() -> safety.SafetyPage:
 async def stream_now(request: Request) -> StreamingResponse:
     """The recorder's words as server-sent events, up to ten a second."""
     state = request.app.state
-    words = live.stream(state.run_dir, request.is_disconnected, state.stopping)
+    words = live.stream(
+        state.run_dir, request.is_disconnected, state.stopping, pulses_per_revolution=corrected_pulses(request)
+    )
     return StreamingResponse(words, media_type="text/event-stream", headers={"X-Accel-Buffering": "no"})

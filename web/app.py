@@ -12,7 +12,7 @@ from logger import __version__
 from logger.settings import Settings
 from logger.settings import default as default_settings
 from logger.store.store import Store
-from web import access_links, api, downloads, entries, exports, garage, login, pages, problems
+from web import access_links, api, downloads, entries, exports, garage, login, pages, problems, settings_pages
 from web.access import Access
 from web.access_keys import Keys
 from web.guard import Guard
@@ -59,9 +59,11 @@ def create_app(
     app.include_router(downloads.router, prefix="/api")
     app.include_router(exports.json_router, prefix="/api")
     app.include_router(garage.json_router, prefix="/api")
+    app.include_router(settings_pages.json_router, prefix="/api")
     app.include_router(exports.page_router)  # before the pages: they take any other name for a recording's
     app.include_router(pages.router)
     app.include_router(garage.page_router)
+    app.include_router(settings_pages.page_router)
     app.include_router(entries.form_router)
     if access is not None:
         app.include_router(login.json_router, prefix="/api")

@@ -9,8 +9,8 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from starlette.requests import Request
 
 from logger.event import Cause
-from web import bench, cards, circumstances, live, pulls
-from web.api import REFUSALS, known_event, store_of
+from web import bench, cards, circumstances, pulls
+from web.api import REFUSALS, known_event, live_of, store_of
 from web.problems import PageError
 from web.rendering import render
 
@@ -26,7 +26,7 @@ def show_bench(request: Request) -> bench.BenchPage:
 
 @page_router.get("/bench")
 def bench_page(request: Request) -> Response:
-    first = live.read_live(request.app.state.run_dir)
+    first = live_of(request)
     page = bench.build(store_of(request))
     return render(request, "bench.html", page, live=asdict(first), big=list(bench.BIG))
 

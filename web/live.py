@@ -35,8 +35,13 @@ class Live:
     key_on_still: bool
 
 
-def read_live(run_dir: Path | None, now_s: Callable[[], float] = time.time) -> Live:
-    """Read live.json once. A file that is missing or half a file is `absent`: the recorder replaces it as a whole."""
+def read_live(
+    run_dir: Path | None, now_s: Callable[[], float] = time.time, pulses_per_revolution: float | None = None
+) -> Live:
+    """Read live.json once. A file that is missing or half a file is `absent`: the recorder replaces it as a whole.
+
+    pulses_per_revolution: as corrected on the page, where the recorder goes by others; None where it does not.
+    """
     if run_dir is None:
         return _judged("absent", None, {})
     path = run_dir / "live.json"
@@ -47,8 +52,18 @@ def read_live(run_dir: Path | None, now_s: Callable[[], float] = time.time) -> L
         return _judged("absent", None, {})
     if not isinstance(values, dict):
         return _judged("absent", None, {})
+    if pulses_per_revolution is not None:
+        values = _with_speed(values, pulses_per_revolution)
     age_s = round(max(now_s() - written_s, 0.0), 1)
     return _judged("live" if age_s < STALE_S else "stale", age_s, values)
+
+
+def _with_speed(values: dict[str, Any], pulses_per_revolution: float) -> dict[str, Any]:
+    """The same word with the engine's speed worked out anew from the rate of its pulses."""
+    tach = (values.get("pulses") or {}).get("tach_pulses") or {}
+    if "rate_hz" not in tach:
+        return values
+    return values | {"engine_rpm": round(tach["rate_hz"] * 60.0 / pulses_per_revolution, 1)}
 
 
 def _judged(state: str, age_s: float | None, values: dict[str, Any]) -> Live:
@@ -82,14 +97,18 @@ def _key_on_still(values: Mapping[str, Any]) -> bool:
 
 
 async def stream(
-    run_dir: Path | None, gone: Callable[[], Awaitable[bool]], stopping: asyncio.Event, step_s: float = STEP_S
+    run_dir: Path | None,
+    gone: Callable[[], Awaitable[bool]],
+    stopping: asyncio.Event,
+    step_s: float = STEP_S,
+    pulses_per_revolution: float | None = None,
 ) -> AsyncIterator[bytes]:
     """Server-sent events: one message whenever the recorder wrote anew (10 Hz), else one every two seconds."""
     yield b"retry: 1000\n\n"
     last: object = None
     sent_s = -math.inf
     while not stopping.is_set() and not await gone():
-        live = read_live(run_dir)
+        live = read_live(run_dir, pulses_per_revolution=pulses_per_revolution)
         if live.values != last or time.monotonic() - sent_s > HEARTBEAT_S:
             last, sent_s = live.values, time.monotonic()
             yield f"data: {json.dumps(asdict(live))}\n\n".encode()

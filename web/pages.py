@@ -13,10 +13,9 @@ from starlette.requests import Request
 
 from logger.event import Cause
 from web import calibration, day, listing, live, moment, report, safety, superposed, whole_day
-from web.api import check_for, known_event, overviews_of, store_of, units_for
+from web.api import check_for, known_event, live_of, overviews_of, store_of
 from web.problems import PageError
 from web.rendering import render
-from web.units import PRESSURE, Units
 
 router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 
@@ -28,16 +27,6 @@ class NowPage:
     """Variables of the page of live values."""
 
     live: live.Live
-
-
-@dataclass(frozen=True, slots=True)
-class SettingsPage:
-    """Variables of the settings page: the units there are, this device's choice, the channels to calibrate."""
-
-    pressures: list[str]
-    temperatures: list[str]
-    chosen: Units
-    channels: list[str]
 
 
 @router.get("/")
@@ -112,7 +101,7 @@ def one_moment(request: Request, event_id: str, recording: str, at_s: AtSeconds)
 
 @router.get("/now")
 def now(request: Request) -> Response:
-    page = NowPage(live.read_live(request.app.state.run_dir))
+    page = NowPage(live_of(request))
     return render(request, "now.html", page, live=asdict(page.live))
 
 
@@ -124,12 +113,6 @@ def what_can_hurt(request: Request) -> Response:
 @router.get("/check")
 def start_check(request: Request) -> Response:
     return render(request, "check.html", check_for(request))
-
-
-@router.get("/settings")
-def settings(request: Request) -> Response:
-    found = list(calibration.channels(store_of(request)))
-    return render(request, "settings.html", SettingsPage(list(PRESSURE), ["degC", "degF"], units_for(request), found))
 
 
 @router.get("/settings/channels/{channel}")

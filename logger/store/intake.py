@@ -136,6 +136,8 @@ def _adopt(logbook: Logbook, database: Database, row: dict[str, Any], event: dic
     twin = logbook.row("SELECT file FROM recordings WHERE uuid = ? AND uuid != ''", [row["uuid"]])
     if twin is not None:
         row |= {"state": "damaged", "reason": f"a copy of {twin['file']}, which is in the store already"}
+    if event:
+        event = {**event, **_said(logbook)}
     started_utc = _started(row, _clock_fixes(logbook).get(row["boot_id"]))
     near_utc = _text(started_utc) or row["system_utc"]  # a clock nobody vouches for still tells days apart
     event_id = _event_of(logbook, event, near_utc) if event else _event_beside(logbook, row["file"])
@@ -147,6 +149,15 @@ def _adopt(logbook: Logbook, database: Database, row: dict[str, Any], event: dic
     number = counted["n"] + 1
     place = {"event_id": event_id, "name": f"r{number:02d}", "position": number}
     database.table("recordings").insert({**row, **place, "started_utc": _text(started_utc), "offset_ns": None})
+
+
+def _said(logbook: Logbook) -> dict[str, Any]:
+    """Name and kind that people chose on the page for recordings to come (logger/store/changes.py)."""
+    rows = logbook.rows(
+        "SELECT key, value FROM changes WHERE section = 'event' AND event_id IS NULL AND removed_utc IS NULL"
+        " AND key IN ('name', 'kind') ORDER BY id"
+    )
+    return {row["key"]: json.loads(row["value"]) for row in rows}
 
 
 def _event_of(logbook: Logbook, event: dict[str, Any], near_utc: str | None) -> str | None:

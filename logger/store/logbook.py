@@ -81,6 +81,18 @@ def let_findings_hold_the_season(database: Database) -> None:
     database.execute("ALTER TABLE findings ADD COLUMN season TEXT")
 
 
+@migrations()
+def create_changes(database: Database) -> None:
+    """Settings changed on the page (logger/store/changes.py); `value` is JSON in a TEXT column, as above."""
+    database.executescript(
+        """
+        CREATE TABLE changes (
+            id INTEGER PRIMARY KEY, event_id TEXT REFERENCES events, section TEXT NOT NULL, key TEXT NOT NULL,
+            value TEXT NOT NULL, entered_utc TEXT NOT NULL, removed_utc TEXT);
+        """
+    )
+
+
 def now_utc() -> str:
     """This moment as the logbook writes it."""
     return datetime.now(UTC).isoformat(timespec="seconds")

@@ -14,7 +14,7 @@ from logger.store.calibrated import WIRING_KEYS
 from logger.store.entries import CalibrationEntry, NoteEntry, RepairEntry, RunAction, RunCorrection, from_row
 from logger.store.logbook import Logbook
 
-Removable = Literal["repairs", "notes", "calibrations", "clock_fixes", "run_corrections", "circumstances"]
+Removable = Literal["repairs", "notes", "calibrations", "clock_fixes", "run_corrections", "circumstances", "changes"]
 
 
 class People:

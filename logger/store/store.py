@@ -20,9 +20,9 @@ from logger.errors import StoreError
 from logger.event import Correction, Engine, Event, Recording, Repair
 from logger.settings import Settings
 from logger.store import intake
-from logger.store.changes import Changes
 from logger.store.analysis_version import analysis_version
 from logger.store.calibrated import with_calibrations
+from logger.store.changes import Changes
 from logger.store.entries import (
     EventEntry,
     RecordingEntry,
