@@ -76,7 +76,7 @@ def list_downloads(request: Request) -> Downloads:
 def show_logbook(request: Request, event_id: str) -> Response:
     """What people entered and what was found, as `logbook.json` of a bundle."""
     store = store_of(request)
-    with opened(store, known_event(store, event_id)) as contents:
+    with opened(store, known_event(store, event_id), growing=False) as contents:
         return Response(logbook_text(contents), media_type="application/json")
 
 

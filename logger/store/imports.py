@@ -24,6 +24,8 @@ from logger.store.intake import free_id, stamp_of
 from logger.store.logbook import Logbook, now_utc
 
 STALE_DRAFT_S = 86_400.0
+FOLLOWED = ("name", "kind", "engine")
+"""Columns of an event that follow where it came from until somebody here changes them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,14 +33,16 @@ class Arrival:
     """An event on its way into the store.
 
     where: what it comes from, for errors. event: a row of the logbook's table, without id and time of entry.
-    wanted_id: the id it had elsewhere, given again where it is free. entries: rows of repairs, notes, run_corrections
-    and findings, without the event's id.
+    wanted_id: the id it had elsewhere, given again where it is free. entries: rows of repairs, notes, circumstances and
+    run_corrections, without the event's id. places: the order and time of all its recordings, by uuid, as columns of
+    their rows.
     """
 
     where: Path
     event: Mapping[str, Any]
     wanted_id: str | None = None
     entries: Mapping[str, Sequence[Mapping[str, Any]]] = field(default_factory=dict)
+    places: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
 
 
 def import_folder(logbook: Logbook, data_dir: Path, folder: Path, progress: Callable[[float], None]) -> str:
@@ -73,8 +77,8 @@ def settle(
     """Put an event in, whole or not at all: written beside the store, then moved into place by one rename.
 
     write: fills a folder with recordings and returns their rows of the logbook, in order, each with the `file` in that
-    folder. refuse: raises StoreError where the event is in the store already. into: the event to which recordings and
-    entries are added, instead of making one. Returns the event's id.
+    folder. refuse: raises StoreError where the event is in the store already. into: the event to which recordings are
+    added and which follows what has changed, instead of making one. Returns the event's id.
     """
     refuse()
     _remove_stale_drafts(data_dir / "recordings")
@@ -88,7 +92,11 @@ def settle(
                 event_id = into or _new_event(logbook, database, arrival)
                 place = _free_place(data_dir / "recordings", event_id)
                 enter_recordings(database, event_id, place.relative_to(data_dir), rows)
-                _enter(database, event_id, arrival, only_new=into is not None)
+                if into:
+                    follow(database, event_id, arrival)
+                else:
+                    _enter(database, event_id, arrival.entries)
+                _remember(database, event_id, arrival)
                 if rows:
                     draft.rename(place)
         except BaseException:
@@ -109,14 +117,61 @@ def _new_event(logbook: Logbook, database: Database, arrival: Arrival) -> str:
     return event_id
 
 
-def _enter(database: Database, event_id: str, arrival: Arrival, *, only_new: bool) -> None:
-    """Enter what people wrote; only_new: except for what is there already, be it taken back since."""
+def _enter(database: Database, event_id: str, entries: Mapping[str, Sequence[Mapping[str, Any]]]) -> None:
+    """Enter what people wrote."""
+    for table, rows in entries.items():
+        database.table(table).insert_all({"event_id": event_id, **row} for row in rows)
+
+
+def follow(database: Database, event_id: str, arrival: Arrival) -> None:
+    """Let an event follow the one that it came from, except where somebody here has changed the same.
+
+    What is new there comes, what was taken back there is taken back here, what was put back is put back: seen from
+    what last came. An event that came before this was remembered only gets what is new. Clocks are set there alone.
+    """
+    (now,) = database.query("SELECT * FROM events WHERE id = ?", [event_id])
+    last = json.loads(now["last_arrival"] or "null")
+    theirs = {name: value for name, value in arrival.event.items() if name in FOLLOWED}
+    untouched = {name for name in theirs if last and now[name] == last["event"][name]}
+    changes = {name: theirs[name] for name in untouched} | {"started_utc": arrival.event["started_utc"]}
+    database.table("events").update(event_id, changes)
+    for uuid, place in arrival.places.items():
+        database.execute(
+            "UPDATE recordings SET position = ?, started_utc = ?, offset_ns = ? WHERE event_id = ? AND uuid = ?",
+            [place["position"], place["started_utc"], place["offset_ns"], event_id, uuid],
+        )
     for table, entries in arrival.entries.items():
+        before = None if last is None else last["entries"].get(table, [])
         for entry in entries:
-            same = " AND ".join(f"{column} IS ?" for column in ("event_id", *entry))
-            known = database.execute(f"SELECT 1 FROM {table} WHERE {same}", [event_id, *entry.values()]).fetchone()
-            if not (only_new and known):
-                database.table(table).insert({"event_id": event_id, **entry})
+            if not _rows_like(database, table, event_id, entry):
+                _enter(database, event_id, {table: [entry]})
+            elif before is not None and entry not in before:
+                _set_removed(database, table, event_id, entry, None)
+        for entry in before or []:
+            if entry not in entries:
+                _set_removed(database, table, event_id, entry, now_utc())
+
+
+def _remember(database: Database, event_id: str, arrival: Arrival) -> None:
+    """Keep what came, to see the next time what has changed since."""
+    event = {name: arrival.event[name] for name in FOLLOWED}
+    came = json.dumps({"event": event, "entries": {name: list(rows) for name, rows in arrival.entries.items()}})
+    database.table("events").update(event_id, {"last_arrival": came})
+
+
+def _rows_like(database: Database, table: str, event_id: str, entry: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Rows that say the same, also those that were taken back."""
+    same = " AND ".join(f"{column} IS ?" for column in ("event_id", *entry))
+    return list(database.query(f"SELECT * FROM {table} WHERE {same}", [event_id, *entry.values()]))
+
+
+def _set_removed(
+    database: Database, table: str, event_id: str, entry: Mapping[str, Any], removed_utc: str | None
+) -> None:
+    """Take back every row that says this, or put it back; one that was taken back here keeps its date."""
+    for row in _rows_like(database, table, event_id, entry):
+        if (row["removed_utc"] is None) != (removed_utc is None):
+            database.table(table).update(row["id"], {"removed_utc": removed_utc})
 
 
 def _event_id(logbook: Logbook, arrival: Arrival) -> str:

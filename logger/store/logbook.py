@@ -93,6 +93,12 @@ def create_changes(database: Database) -> None:
     )
 
 
+@migrations()
+def remember_what_came(database: Database) -> None:
+    """`last_arrival`: JSON of what people had entered where an event was fetched from, when it last came."""
+    database.execute("ALTER TABLE events ADD COLUMN last_arrival TEXT")
+
+
 def now_utc() -> str:
     """This moment as the logbook writes it."""
     return datetime.now(UTC).isoformat(timespec="seconds")

@@ -5,6 +5,7 @@ import json
 import threading
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
@@ -47,10 +48,10 @@ def laptop(tmp_path: Path) -> Iterator[Store]:
         yield store
 
 
-def record_another(pi: Store) -> None:
+def record_another(pi: Store, **more: object) -> None:
     """A second power-up of the same day."""
     writer = RecordingWriter(
-        pi.data_dir / "recordings" / "two.sqlite", replace(recordings.meta(), uuid="1f"), durable=False
+        pi.data_dir / "recordings" / "two.sqlite", replace(recordings.meta(**more), uuid="1f"), durable=False
     )
     with writer:
         writer.append(recordings.second(0))
@@ -108,9 +109,127 @@ def test_a_recording_under_way_stays_where_it_is(pi: Store, laptop: Store, base:
     writer.append(recordings.second(0))
     (event,) = listing(base)
     assert (len(event.recordings), event.n_unfinished) == (1, 1)
+    pi.add_repair(event.event_id, "new rotor", after_recording="r02")
     assert fetch(laptop, event) == (event.event_id, 1)
+    assert [one.after_recording for one in laptop.repairs(event.event_id)] == ["r02"]
     writer.append(recordings.second(1))
     writer.close()
+
+
+def fetched(base: str, laptop: Store) -> str:
+    """Fetch the one event there is; returns its id."""
+    (event,) = listing(base)
+    event_id, _ = fetch(laptop, event)
+    assert event_id is not None
+    return event_id
+
+
+def said(store: Store, event_id: str) -> list[str]:
+    """Notes and repairs that stand."""
+    return [note.text for note in store.notes(event_id)] + [repair.what for repair in store.repairs(event_id)]
+
+
+def test_what_is_taken_back_on_the_logger_is_taken_back_here_and_put_back_with_it(pi: Store, laptop: Store, base: str):
+    event_id = pi.find("latest")
+    note = pi.add_note(event_id, "smelled of petrol", "r01", 1_500_000_000)
+    repair = pi.add_repair(event_id, "renewed the coil feed wire")
+    fetched(base, laptop)
+    pi.remove("notes", note)
+    pi.remove("repairs", repair)
+    fetched(base, laptop)
+    assert said(laptop, event_id) == []
+    pi.restore("notes", note)
+    fetched(base, laptop)
+    assert said(laptop, event_id) == ["smelled of petrol"]
+
+
+def test_what_was_written_or_taken_back_here_stays_as_it_is_here(pi: Store, laptop: Store, base: str):
+    event_id = pi.find("latest")
+    pi.add_note(event_id, "rain from noon")
+    fetched(base, laptop)
+    laptop.remove("notes", laptop.notes(event_id)[0].id)
+    laptop.add_note(event_id, "seen at home")
+    laptop.add_repair(event_id, "new cap and rotor")
+    pi.add_note(event_id, "dry again")
+    fetched(base, laptop)
+    fetched(base, laptop)
+    assert said(laptop, event_id) == ["seen at home", "dry again", "new cap and rotor"]
+    assert said(pi, event_id) == ["rain from noon", "dry again"]
+
+
+def test_a_circumstance_changed_there_is_changed_here(pi: Store, laptop: Store, base: str):
+    event_id = pi.find("latest")
+    pi.enter_circumstances(event_id, {"road": "damp", "air_pressure_kpa": 97.4})
+    fetched(base, laptop)
+    pi.enter_circumstances(event_id, {"road": "dry"})
+    fetched(base, laptop)
+    assert laptop.circumstances(event_id) == {"road": "dry", "air_pressure_kpa": 97.4}
+
+
+def test_a_name_follows_the_logger_until_somebody_here_gives_another(pi: Store, laptop: Store, base: str):
+    event_id = pi.find("latest")
+    fetched(base, laptop)
+    for there, here in (("Larch Hollow", "Larch Hollow"), ("Larch Hollow 2", "Larch Hollow 2")):
+        pi.rename_event(event_id, there, "bench")
+        fetched(base, laptop)
+        assert laptop.outline(event_id).name == here
+        assert laptop.outline(event_id).kind == "bench"
+    laptop.rename_event(event_id, "my best day")
+    pi.rename_event(event_id, "Larch Hollow 3", "road")
+    fetched(base, laptop)
+    assert (laptop.outline(event_id).name, laptop.outline(event_id).kind) == ("my best day", "road")
+
+
+def test_a_clock_that_was_set_later_dates_what_was_fetched_before(pi: Store, laptop: Store, base: str):
+    record_another(pi, boot_id="b1", started_monotonic_ns=0)
+    event_id = fetched(base, laptop)
+    assert [one.started_utc for one in laptop.recordings(event_id)] == [None, None]
+    begun = datetime(2026, 5, 9, 8, 2, 11, tzinfo=UTC)
+    pi.set_clock("b1", 60_000_000_000, begun + timedelta(seconds=60), "browser")
+    fetched(base, laptop)
+    assert [one.started_utc for one in laptop.recordings(event_id)] == [None, begun]
+    assert laptop.outline(event_id).started_utc == begun
+
+
+def test_a_calibration_entered_later_corrects_what_was_fetched_before(pi: Store, laptop: Store, base: str):
+    event_id = fetched(base, laptop)
+    pi.calibrate("battery_voltage", {"unit": "V", "convert": "divider", "ratio": 12.0}, "measured at the fuse box")
+    with laptop.reader(event_id, "r01") as reader:
+        before, counts = reader.read("battery_voltage").value, reader.raws(reader.channels)
+    fetched(base, laptop)
+    with laptop.reader(event_id, "r01") as here, pi.reader(event_id, "r01") as there:
+        assert here.read("battery_voltage").value.tobytes() == there.read("battery_voltage").value.tobytes()
+        assert here.read("battery_voltage").value.tobytes() != before.tobytes()
+        assert recordings.all_same(here.raws(here.channels), counts)
+    assert [path.name for path in (laptop.data_dir / "recordings").rglob("*.*")] == ["001.sqlite"]
+
+
+def test_an_event_that_came_before_arrivals_were_remembered_loses_nothing(pi: Store, laptop: Store, base: str):
+    event_id = pi.find("latest")
+    note = pi.add_note(event_id, "rain from noon")
+    fetched(base, laptop)
+    with laptop.logbook.transaction() as database:
+        database.table("events").update(event_id, {"last_arrival": None})
+    pi.remove("notes", note)
+    pi.add_note(event_id, "dry again")
+    fetched(base, laptop)
+    assert said(laptop, event_id) == ["rain from noon", "dry again"]
+
+
+def test_recordings_keep_the_loggers_order_whichever_came_first(pi: Store, laptop: Store, base: str):
+    record_another(pi)
+    (event,) = listing(base)
+    fetch(laptop, replace(event, recordings=event.recordings[1:]))
+    assert fetch(laptop, event) == (event.event_id, 1)
+    assert [one.name for one in laptop.recordings(event.event_id)] == ["r01", "r02"]
+
+
+def test_what_was_begun_of_another_event_is_still_there_to_go_on_with(pi: Store, laptop: Store, base: str):
+    folder = laptop.data_dir / remote.FOLDER
+    folder.mkdir()
+    (folder / "1f.part").write_bytes(b"as far as it came")
+    fetched(base, laptop)
+    assert [path.name for path in folder.iterdir()] == ["1f.part"]
 
 
 class _Liar(BaseHTTPRequestHandler):

@@ -83,11 +83,12 @@ class Contents:
 
 
 @contextmanager
-def opened(store: Store, event_id: str) -> Iterator[Contents]:
+def opened(store: Store, event_id: str, *, growing: bool = True) -> Iterator[Contents]:
     """Hold an event open for export.
 
     Recordings that still grow are copied first, with every second committed so far; the recorder notices nothing.
-    Raises StoreError where the event is unknown or holds nothing that can be read.
+    growing: False leaves them out, as if they could not be read. Raises StoreError where the event is unknown or holds
+    nothing that can be read.
     """
     store.scan()
     outline = store.outline(event_id)
@@ -98,6 +99,9 @@ def opened(store: Store, event_id: str) -> Iterator[Contents]:
         entries = store.recordings(event_id)
         offsets = {recording.name: recording.offset_ns for recording in outline.recordings}
         for position, entry in enumerate(entries, 1):
+            if entry.state == "open" and not growing:
+                refused[entry.name] = "it is still being recorded"
+                continue
             try:
                 reader = stack.enter_context(_reader(store, event_id, entry, copies / f"{position:03d}.sqlite"))
             except StoreError as error:

@@ -8,7 +8,6 @@
 
 import json
 import re
-import shutil
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -22,7 +21,8 @@ from urllib.request import HTTPCookieProcessor, Request, build_opener
 
 from logger.errors import StoreError
 from logger.store.bundle import logbook_rows, sha256_of
-from logger.store.exports.incoming import Incoming, adopt, keep
+from logger.store.exports.incoming import keep
+from logger.store.exports.recordings_in import Incoming, adopt
 from logger.store.exports.tables import Row
 from logger.store.schema import RecordingMeta
 from logger.store.store import Store
@@ -99,8 +99,9 @@ def fetch(
 ) -> tuple[str | None, int]:
     """Bring an event's finished recordings here; returns its id here (None: nothing is finished) and how many came.
 
-    What is here already is left alone; what people have since entered there is added. Raises StoreError; what had
-    been fetched by then is kept for the next attempt.
+    Recordings that are here already are left alone, and nothing goes the other way. What people have since entered,
+    taken back, renamed, dated or calibrated there is followed, except where somebody here has changed the same.
+    Raises StoreError; what had been fetched by then is kept for the next attempt.
     """
     here = {row["uuid"]: row["event_id"] for row in store.logbook.rows("SELECT uuid, event_id FROM recordings")}
     known = [here[one.uuid] for one in event.recordings if one.uuid in here]
@@ -112,7 +113,10 @@ def fetch(
         folder.mkdir(exist_ok=True)
         paths = {one.uuid: path for one, path in _download(missing, folder, progress)}
         event_id = _take_in(store, event, paths, known[0] if known else None)
-        shutil.rmtree(folder, ignore_errors=True)
+        for path in paths.values():
+            path.unlink(missing_ok=True)  # those that were written anew; what other events have begun stays
+        if not any(folder.iterdir()):
+            folder.rmdir()
     except OSError as error:
         if isinstance(error, StoreError):
             raise
@@ -122,16 +126,16 @@ def fetch(
 
 def _take_in(store: Store, event: RemoteEvent, paths: Mapping[str, Path], into: str | None) -> str:
     tables = logbook_rows(event.logbook_url, _get_json(event.logbook_url))
-    names = [row["recording"] for row in tables["recordings"]]
-    tables["recordings"] = [row for row in tables["recordings"] if row["uuid"] in paths]
+    coming = [row for row in tables["recordings"] if row["uuid"] in paths]
+    here = [row for row in tables["recordings"] if row["uuid"] not in paths]
+    if {row["uuid"] for row in coming} != paths.keys():
+        raise StoreError(f"{event.logbook_url}: the event has changed meanwhile; fetch it again")
+    tables["recordings"] = coming
 
     def write(row: Row, meta: RecordingMeta, to: Path) -> None:
         adopt(Path(event.event_id), tables, paths[row["uuid"]], row, meta, to)
 
-    found = {row["uuid"] for row in tables["recordings"]}
-    if found != paths.keys():
-        raise StoreError(f"{event.logbook_url}: the event has changed meanwhile; fetch it again")
-    return keep(store, Incoming(Path(event.event_id), tables, write, names), into)
+    return keep(store, Incoming(Path(event.event_id), tables, write, here), into)
 
 
 def _download(wanted: list[Remote], folder: Path, progress: Callable[[float], None]) -> Iterator[tuple[Remote, Path]]:
