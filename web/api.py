@@ -4,8 +4,10 @@ from typing import Annotated, Any, cast
 
 from fastapi import APIRouter, Query
 from fastapi.responses import Response, StreamingResponse
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 
+from logger.errors import StoreError
 from logger.event import Cause
 from logger.store.store import Store
 from web import changes, check, day, listing, live, moment, report, safety, superposed, traces, whole_day
@@ -49,10 +51,14 @@ def known_recording(store: Store, event_id: str, recording: str) -> None:
 
 
 def corrected_pulses(request: Request) -> float | None:
-    """Pulses per revolution as people corrected them; None where they are those by which the recorder goes."""
+    """Pulses per revolution as people corrected them; None where they are those by which the recorder goes, or where
+    the logbook does not answer: live values wait for nobody."""
     store = store_of(request)
-    recorded = changes.base(store, request.app.state.settings).engine
-    engine = store.changed_engine(recorded)
+    try:
+        recorded = changes.base(store, request.app.state.settings).engine
+        engine = store.changed_engine(recorded)
+    except StoreError:
+        return None
     return None if engine == recorded else engine.pulses_per_revolution
 
 
@@ -217,7 +223,6 @@ def show_safety() -> safety.SafetyPage:
 async def stream_now(request: Request) -> StreamingResponse:
     """The recorder's words as server-sent events, up to ten a second."""
     state = request.app.state
-    words = live.stream(
-        state.run_dir, request.is_disconnected, state.stopping, pulses_per_revolution=corrected_pulses(request)
-    )
+    pulses = await run_in_threadpool(corrected_pulses, request)
+    words = live.stream(state.run_dir, request.is_disconnected, state.stopping, pulses_per_revolution=pulses)
     return StreamingResponse(words, media_type="text/event-stream", headers={"X-Accel-Buffering": "no"})

@@ -42,9 +42,10 @@ class Site:
         return f"{self.base}/events/{self.event_id}"
 
 
-def serve(store: Store, event_id: str, run_dir: Path) -> Iterator[Site]:
+def serve(store: Store, event_id: str, run_dir: Path, host: str = "127.0.0.1", port: int = 0) -> Iterator[Site]:
     with socket.socket() as listening:
-        listening.bind(("127.0.0.1", 0))
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)  # for one that begins again where it was
+        listening.bind((host, port))
         port = listening.getsockname()[1]
         server = Server(create_app(store, run_dir))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
@@ -53,7 +54,7 @@ def serve(store: Store, event_id: str, run_dir: Path) -> Iterator[Site]:
             while not server.started and thread.is_alive():
                 thread.join(0.02)
             assert server.started, "the server did not start"
-            yield Site(f"http://127.0.0.1:{port}", store, event_id, run_dir)
+            yield Site(f"http://{host}:{port}", store, event_id, run_dir)
         finally:
             server.should_exit = True
             thread.join()

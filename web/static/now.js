@@ -1,6 +1,6 @@
 // Live values as the recorder writes them, ten times a second; the first ones came with the page.
 
-import { ask, connection, format, showLocalTimes, texts, words } from "./page.js";
+import { ask, connection, format, refusal, showLocalTimes, texts, words } from "./page.js";
 
 const CHECK_EVERY_MS = 10000;
 
@@ -122,5 +122,5 @@ byId("sl-set-clock").addEventListener("click", async () => {
     body: JSON.stringify({ utc: new Date().toISOString() }),
   });
   const body = await answer.json();
-  set(byId("sl-said"), answer.ok ? texts.clock_done : `${body.error.what} ${body.error.todo}`);
+  set(byId("sl-said"), answer.ok ? texts.clock_done : refusal(body));
 });

@@ -54,6 +54,11 @@ export function connection(isThere) {
   document.getElementById("sl-lost").hidden = isThere;
 }
 
+/** What an answer that is not the one asked for says, and what to do. */
+export function refusal({ error }) {
+  return `${error.what} ${error.todo}`;
+}
+
 /** fetch that tells the page whether the logger answered at all; an answer that is an error is still an answer. */
 export async function ask(url, options = {}) {
   try {
@@ -73,6 +78,13 @@ async function watchKey() {
     if (answer?.ok) document.getElementById("sl-key-on").hidden = !(await answer.json()).key_on_still;
   }
   setTimeout(watchKey, 5000);
+}
+
+/** From a page that refuses what was written, the way back to it. */
+const back = document.getElementById("sl-back");
+if (back && history.length > 1) {
+  back.hidden = false;
+  back.addEventListener("click", () => history.back());
 }
 
 window.addEventListener("offline", () => connection(false));

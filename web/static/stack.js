@@ -1,6 +1,6 @@
 // Traces stacked on one time axis: one view, one cursor, one request for all panels of a zoom step.
 
-import { ask, format, shown, texts, words } from "./page.js";
+import { ask, format, refusal, shown, texts, words } from "./page.js";
 import { decode, indexBefore } from "./window.js";
 
 const LEFT_PX = 52;
@@ -332,13 +332,13 @@ export class TraceStack {
     this.request = new AbortController();
     try {
       const answer = await ask(`${this.chart.window_href}?${query}`, { signal: this.request.signal });
-      if (!answer.ok) throw new Error(`${answer.status}`);
+      if (!answer.ok) throw new Error(refusal(await answer.json()));
       this.held = decode(await answer.arrayBuffer());
       this.fill();
       this.root.dataset.loaded = `${from.toFixed(6)} ${to.toFixed(6)}`;
     } catch (error) {
       if (error.name === "AbortError") return;
-      this.span.textContent = texts.failed;
+      this.span.textContent = error instanceof TypeError ? texts.failed : `${texts.failed} ${error.message}`;
       this.timer = setTimeout(() => this.fetch(), 2000);
     }
   }
