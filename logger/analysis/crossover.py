@@ -16,7 +16,8 @@ import numpy as np
 from scipy.stats import norm
 
 from logger.analysis.frames import CELL_S, Frame, struck_by
-from logger.analysis.matched import conditional_logit, holm, mantel_haenszel
+from logger.analysis.matched import holm, mantel_haenszel
+from logger.analysis.shared_controls import fit
 from logger.event import BoolArray, FloatArray
 
 SPACING_S = 1.0
@@ -60,19 +61,16 @@ def _table(case: FloatArray, control: FloatArray) -> list[list[int]]:
 
 def _adjusted(frames: Sequence[Frame], sets: Sequence[tuple[FloatArray, FloatArray]]) -> list[dict[str, Any]]:
     names = [name for name in STEPS if all(name in cells.values for cells in frames)]
-    rows, case, stratum = [], [], []
-    number = 0
-    for cells, (onsets, controls) in zip(frames, sets, strict=True):
-        at_controls = _covariates(cells, controls, names)
-        for row in _covariates(cells, onsets, names):
-            if np.isfinite(row).all() and len(controls):
-                rows.append(np.vstack([row, at_controls[np.isfinite(at_controls).all(axis=1)]]))
-                case.append(np.concatenate([[1], np.zeros(len(rows[-1]) - 1, dtype=np.int64)]))
-                stratum.append(np.full(len(rows[-1]), number))
-                number += 1
-    if number < BURSTS_PER_CONDITION * (1 + len(names)):
+    cases, controls = [], []
+    for cells, (onsets, moments) in zip(frames, sets, strict=True):
+        at_onsets, at_moments = (_covariates(cells, at, names) for at in (onsets, moments))
+        known = at_moments[np.isfinite(at_moments).all(axis=1)]
+        if len(known):
+            cases.append(at_onsets[np.isfinite(at_onsets).all(axis=1)])
+            controls.append(known)
+    if sum(map(len, cases)) < BURSTS_PER_CONDITION * (1 + len(names)):
         return []
-    fitted = conditional_logit(np.vstack(rows), np.concatenate(case), np.concatenate(stratum))
+    fitted = fit(cases, controls)
     told = np.flatnonzero((fitted.standard_error > 0) & (fitted.standard_error < WIDEST_ERROR))
     p = holm(2 * norm.sf(np.abs(fitted.coefficient[told] / fitted.standard_error[told])))
     return [
