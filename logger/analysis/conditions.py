@@ -10,15 +10,18 @@ import numpy as np
 from scipy.stats import beta, mannwhitneyu
 
 from logger.analysis.frames import CELL_S, HIT_DOUBT_S, STRUCK_S, Frame, of_the_road, struck_by
-from logger.analysis.matched import rise_p, rotation_counts
+from logger.analysis.matched import rise_evidence, rise_p, rise_p_of_trials, rotation_counts
 from logger.event import BoolArray, FloatArray
 
 STEP_S = 0.02
 LEAD_S = 0.7
 SHARE = 1 / 3
 RISE_DEGC = 2.0
+RISE_START_S = 5.0
+RISE_RUNS = 0.5
+RIVAL_ODDS = 10.0  # "strong evidence" in the scale of H. Jeffreys, Theory of Probability, 3rd ed. 1961, appendix B
 SURE_SHOCK_P = 0.02
-SURE_SPEED_P = 0.005
+SURE_SPEED_P = 0.05
 SLACK_G = 0.8
 HEAT = ("coolant_temperature", "under_bonnet_temperature")
 HEAT_WORDS = {"coolant_temperature": "coolant", "under_bonnet_temperature": "under the bonnet"}
@@ -34,7 +37,7 @@ WHERE = {
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """A condition before correction for the others."""
+    """A condition before correction for the others. rival: what explains the stumbles better than this does, if any."""
 
     name: str
     n: int
@@ -45,6 +48,7 @@ class Compared:
     spread: float = 0.0
     threshold: float = 0.0
     lead: str = ""
+    rival: str = ""
 
 
 def shock(frames: Sequence[Frame]) -> Compared | None:
@@ -83,7 +87,8 @@ def heat(frames: Sequence[Frame], knocked: Compared | None, others: Sequence[Com
     """Temperature at the stumbles against that at all moments at which one could have come; None without values.
 
     Where shock is linked those moments are the knocks (every one a trial of its own, from a little below the weakest
-    that struck), otherwise cells in which a burst could have begun.
+    that struck), otherwise cells in which a burst could have begun. `knocked`: what shock() found; `others`: what
+    ranked() found for the other conditions.
     """
     channel = next((name for name in HEAT if any(name in cells.values for cells in frames)), HEAT[0])
     if knocked is not None and knocked.p < SURE_SHOCK_P:
@@ -93,19 +98,49 @@ def heat(frames: Sequence[Frame], knocked: Compared | None, others: Sequence[Com
         if found.name in ("engine_speed", "load") and found.p < SURE_SPEED_P:
             pool = _above_lowest(frames, found.name, pool)
     warm = ranked(frames, channel, pool, lead_s=0.0)
-    return None if warm is None else replace(warm, name="heat")
+    return None if warm is None else replace(warm, name="heat", rival=_rival(frames, channel, pool))
 
 
 def _at_knocks(frames: Sequence[Frame], channel: str, from_g: float) -> Compared | None:
-    control, case = [], []
+    degc, level, struck = [], [], []
     for cells in frames:
-        use = of_the_road(cells) & (cells.hits.level_g >= from_g) & cells.cells_at(cells.running, cells.hits.time_s)
-        control.append(cells.at(channel, cells.hits.time_s[use]))
-        struck = np.isfinite(struck_by(cells, cells.onset_low_s))
-        case.append(cells.at(channel, cells.onsets_s[struck]))
-    where = f"stumbles after a knock came in the hottest third of such knocks ({HEAT_WORDS[channel]} from {{:.0f}} °C)"
-    found = _against(channel, np.concatenate(case), np.concatenate(control), where)
-    return None if found is None else replace(found, name="heat")
+        time_s = cells.hits.time_s
+        use = of_the_road(cells) & (cells.hits.level_g >= from_g) & cells.cells_at(cells.running, time_s)
+        degc.append(cells.at(channel, time_s[use]))
+        level.append(cells.hits.level_g[use])
+        lag = cells.onset_low_s[None, :] - time_s[use][:, None]
+        struck.append(((lag >= -HIT_DOUBT_S) & (lag <= STRUCK_S)).any(axis=1))
+    value, hit = np.concatenate(degc), np.concatenate(struck)
+    known = np.isfinite(value)
+    words = HEAT_WORDS[channel]
+    where = f"knocks that brought a stumble came in the hottest third of all so hard ({words} from {{:.0f}} °C)"
+    found = _against(channel, value[hit], value, where)
+    if found is None:
+        return None
+    p = rise_p_of_trials(value[known], hit[known], np.concatenate(level)[known], RISE_DEGC)
+    return replace(found, name="heat", p=p)
+
+
+def _rival(frames: Sequence[Frame], channel: str, pool: Sequence[BoolArray]) -> str:
+    """What goes with the hour and tells the bursts RIVAL_ODDS times better apart than the temperature; "" if nothing
+    does: the time since each start, or the order of the runs."""
+    measured = [
+        (replace(cells, values={**cells.values, "run": np.full(cells.time_s.size, float(number))}), mask)
+        for number, (cells, mask) in enumerate(zip(frames, pool, strict=True))
+        if channel in cells.values
+    ]
+
+    def evidence(name: str, width: float) -> float:
+        control = np.concatenate([cells.values[name][mask] for cells, mask in measured])
+        case = np.concatenate([cells.at(name, cells.bursts_s[:, 0]) for cells, _ in measured])
+        return rise_evidence(case[np.isfinite(case)], control[np.isfinite(control)], width)
+
+    rivals = {
+        "the time since the start": evidence("time_since_start", RISE_START_S),
+        "the order of the runs": evidence("run", RISE_RUNS),
+    }
+    best = max(rivals, key=lambda name: rivals[name])
+    return best if rivals[best] > evidence(channel, RISE_DEGC) + np.log(RIVAL_ODDS) else ""
 
 
 def ranked(frames: Sequence[Frame], name: str, pool: Sequence[BoolArray], lead_s: float = LEAD_S) -> Compared | None:

@@ -5,17 +5,19 @@ benjamini_hochberg(p) -> adjusted p                         Y. Benjamini & Y. Ho
 mantel_haenszel(tables) -> MantelHaenszel                   N. Mantel & W. Haenszel, J. Natl. Cancer Inst. 22 (1959)
 conditional_logit(x, case, stratum) -> Logit                R. J. Marshall & R. T. Jackson, Stat. Med. 12 (1993)
 rotation_counts(...)                                        exact null of a coincidence count, see there
+rise_p(...), rise_p_of_trials(...)                          does a rate rise somewhere in a condition, see there
+rise_evidence(case, control, width) -> log-likelihood ratio
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import expit, logsumexp
-from scipy.stats import chi2, norm
+from scipy.stats import chi2, norm, rankdata
 
 from logger.errors import AnalysisError
-from logger.event import FloatArray, IntArray
+from logger.event import BoolArray, FloatArray, IntArray
 
 N_DRAWS = 4000
 N_RISES = 19
@@ -167,25 +169,65 @@ def rotation_counts(cases_s: FloatArray, exposed_s: FloatArray, span: tuple[floa
 def rise_p(case: FloatArray, control: FloatArray, width: float) -> float:
     """p-value of "the rate of cases rises somewhere in this condition": a permutation test against random cells.
 
-    case: (n,) values at the cases; control: (m,) values at all moments at which a case could have come. Under the
-    alternative the rate goes from RISE_FLOOR of itself to all of it around an unknown value, over about `width`. The
-    statistic is the likelihood of the cases' values under that, averaged over N_RISES places for the value; its null
-    comes from N_DRAWS random sets of n moments, the observed one counted among them (so p is never 0; B. Phipson &
-    G. K. Smyth, Stat. Appl. Genet. Mol. Biol. 9 (2010) 39). It finds such a rise with fewer cases than ranks do, where
-    most of the running is beyond it. The same input gives the same p (fixed seed).
+    case: (n,) values at the cases; control: (m,) values at all moments at which a case could have come. The statistic
+    is rise_evidence; its null comes from N_DRAWS random sets of n moments, the observed one counted among them (so p is
+    never 0; B. Phipson & G. K. Smyth, Stat. Appl. Genet. Mol. Biol. 9 (2010) 39). It finds such a rise with fewer cases
+    than ranks do, where most of the running is beyond it. The same input gives the same p (fixed seed).
     """
     if not case.size or not control.size:
         return 1.0
     thinned = control[:: max(1, control.size // MOST_CONTROLS)]
-    places = np.quantile(thinned, np.linspace(0.05, 0.95, N_RISES))
+    log_rises = _log_rises(thinned, width)
+    drawn = np.random.default_rng(SEED).integers(0, thinned.size, size=(N_DRAWS, case.size))
+    return _share_beyond(log_rises(case).sum(axis=1), log_rises(thinned)[:, drawn].sum(axis=2))
+
+
+def rise_evidence(case: FloatArray, control: FloatArray, width: float) -> float:
+    """Logarithm of the likelihood ratio of the cases' values: rate that rises somewhere over rate that does not.
+
+    Risen, the rate goes from RISE_FLOOR of itself to all of it around an unknown value, over about `width`; the
+    likelihood is averaged over N_RISES places for that value, evenly among those of `control`. 0 without any values.
+    """
+    if not case.size or not control.size:
+        return 0.0
+    thinned = control[:: max(1, control.size // MOST_CONTROLS)]
+    return float(logsumexp(_log_rises(thinned, width)(case).sum(axis=1)) - np.log(N_RISES))
+
+
+def rise_p_of_trials(value: FloatArray, hit: BoolArray, level: FloatArray, width: float) -> float:
+    """The same where the moments are few, each a trial that brought a case (`hit`) or did not, all of shape (n,).
+
+    The hits are dealt out anew among the trials, within each third of `level`: a strong trial hits more often than a
+    weak one, whatever the condition, and may by chance have come at another value of it (stratified permutation;
+    no trial hits twice, so a condition that leaves none of them out is found with few).
+    """
+    if not hit.any() or hit.all():
+        return 1.0
+    log_rises = _log_rises(value, width)(value)
+    rng = np.random.default_rng(SEED)
+    third = np.minimum(2, (rankdata(level) - 0.5) * 3 // level.size)
+    dealt = np.zeros((N_RISES, N_DRAWS))
+    for number in range(3):
+        mine = np.flatnonzero(third == number)
+        n_hits = int(hit[mine].sum())
+        chosen = np.argsort(rng.random((N_DRAWS, mine.size)), axis=1)[:, :n_hits]
+        dealt += log_rises[:, mine[chosen]].sum(axis=2)
+    return _share_beyond(log_rises[:, hit].sum(axis=1), dealt)
+
+
+def _log_rises(control: FloatArray, width: float) -> Callable[[FloatArray], FloatArray]:
+    """Of a value, shape (n,): the logarithm (N_RISES, n) of each risen rate over its mean in `control`."""
+    places = np.quantile(control, np.linspace(0.05, 0.95, N_RISES))
 
     def rate(value: FloatArray) -> FloatArray:
         risen: FloatArray = expit((value[None, :] - places[:, None]) / width) + RISE_FLOOR
         return risen
 
-    level = np.log(rate(thinned).mean(axis=1, keepdims=True))
-    of_control = np.log(rate(thinned)) - level
-    observed = logsumexp((np.log(rate(case)) - level).sum(axis=1))
-    drawn = np.random.default_rng(SEED).integers(0, thinned.size, size=(N_DRAWS, case.size))
-    by_chance = logsumexp(of_control[:, drawn].sum(axis=2), axis=0)
-    return float((1 + np.count_nonzero(by_chance >= observed)) / (1 + N_DRAWS))
+    level = np.log(rate(control).mean(axis=1, keepdims=True))
+    return lambda value: np.log(rate(value)) - level
+
+
+def _share_beyond(observed: FloatArray, drawn: FloatArray) -> float:
+    """Share of the draws (N_RISES, N_DRAWS) whose likelihood reaches the observed one (N_RISES,), itself counted in."""
+    reached = np.count_nonzero(logsumexp(drawn, axis=0) >= logsumexp(observed) - 1e-9)
+    return float((1 + reached) / (1 + drawn.shape[1]))

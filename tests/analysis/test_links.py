@@ -67,6 +67,33 @@ def test_a_contact_that_opens_on_knocks_only_when_hot_is_linked_with_both() -> N
     assert str(found["sentence"]).startswith("Linked with heat and shock.")
 
 
+def test_knocks_that_brought_nothing_while_cold_speak_for_heat() -> None:
+    """Of 16 knocks alike 8 came hot, and these brought all 5 stumbles: by Fisher's test C(8,5) / C(16,5) = 0.013."""
+    alike = [(at_s, 3.0) for at_s in (5.0, 9.3, 17.1, 22.4, 31.8, 36.5, 45.0, 52.7)]
+    of = event([run("r01", alike, COLD), run("r02", alike, HOT)])
+    found = link(of, [stumble("r02", at_s + 0.03) for at_s, _ in alike[:5]])
+    assert (found["linked_heat"], found["linked_shock"]) == (True, True)
+    heat = condition(found, "heat")
+    assert (heat["n"], heat["p"]) == (5, pytest.approx(56 / 4368, abs=0.004))
+    assert "knocks that brought a stumble came in the hottest third of all so hard" in str(heat["sentence"])
+
+
+def test_a_fault_that_comes_half_a_minute_into_every_run_is_not_put_down_to_heat() -> None:
+    degc = [(60.0, 88.0), (68.0, 93.0), (62.0, 86.0), (70.0, 95.0)]
+    of = event([run(f"r{k}", (), pair) for k, pair in enumerate(degc)])
+    found = link(of, [stumble(f"r{k}", at_s) for k in range(4) for at_s in (34.0, 41.0, 48.0, 55.0)])
+    assert found["linked_heat"] is None
+    assert "but the time since the start tells them apart better" in str(condition(found, "heat")["sentence"])
+
+
+def test_a_fault_that_begins_late_in_the_day_is_not_put_down_to_heat_when_earlier_runs_were_as_hot() -> None:
+    degc = [(50.0, 70.0), (80.0, 92.0), (78.0, 90.0), (82.0, 93.0)]
+    of = event([run(f"r{k}", (), pair) for k, pair in enumerate(degc)])
+    found = link(of, [stumble("r3", 3.0 + 6.0 * k) for k in range(9)])
+    assert found["linked_heat"] is None
+    assert "but the order of the runs tells them apart better" in str(condition(found, "heat")["sentence"])
+
+
 def test_stumbles_spread_over_everything_are_linked_with_neither() -> None:
     of = event([run("r01", KNOCKS, COLD), run("r02", KNOCKS, WARM), run("r03", KNOCKS, HOT)])
     stumbles = [stumble(name, at_s) for name in ("r01", "r02", "r03") for at_s in (10.0, 27.0, 48.0)]

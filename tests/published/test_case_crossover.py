@@ -2,10 +2,11 @@
 
 import numpy as np
 import pytest
-from scipy.stats import norm
+from scipy.stats import fisher_exact, norm
+from statsmodels.datasets import modechoice
 from statsmodels.discrete.conditional_models import ConditionalLogit
 
-from logger.analysis.matched import conditional_logit, mantel_haenszel, rotation_counts
+from logger.analysis.matched import conditional_logit, mantel_haenszel, rise_evidence, rise_p_of_trials, rotation_counts
 
 ADMISSIONS = [
     [[512, 313], [89, 19]], [[353, 207], [17, 8]], [[120, 205], [202, 391]],
@@ -79,6 +80,19 @@ def test_conditional_logistic_regression_agrees_with_an_independent_implementati
     assert norm.sf(ours.coefficient[0] / ours.standard_error[0]) < 0.01
 
 
+def test_conditional_logistic_regression_gives_the_published_estimates_of_travel_mode_choice() -> None:
+    # 210 travellers with four ways to choose from, 840 rows: W. H. Greene & D. Hensher (1997), public domain, shipped
+    # with statsmodels. A choice among four is a case with three controls. Estimates, standard errors and
+    # log-likelihoods as in W. H. Greene, Econometric Analysis (5th ed., conditional logit, unweighted): from memory.
+    data = modechoice.load_pandas().data
+    air, train, bus = ((data["mode"] == k).to_numpy(float) for k in (1, 2, 3))
+    x = np.column_stack([data["gc"], data["ttme"], data["hinc"] * air, air, train, bus])
+    found = conditional_logit(x, data["choice"].to_numpy(int), data["individual"].to_numpy(int))
+    assert found.coefficient == pytest.approx([-0.01550, -0.09612, 0.01329, 5.2074, 3.8690, 3.1632], abs=5e-5)
+    assert found.standard_error == pytest.approx([0.004408, 0.01044, 0.01026, 0.7791, 0.4431, 0.4503], rel=5e-4)
+    assert (found.log_likelihood, found.log_likelihood_null) == pytest.approx((-199.1284, -291.1218), abs=5e-5)
+
+
 def test_turning_one_case_round_gives_the_share_of_exposed_time() -> None:
     # By hand: 3 s of 60 s exposed.
     chance = rotation_counts(np.array([10.0]), np.array([[5.0, 6.0], [20.0, 22.0]]), (0.0, 60.0), 0.02)
@@ -91,3 +105,27 @@ def test_turning_two_cases_round_together_keeps_their_distance() -> None:
     windows = np.array([[5.0, 6.0], [20.0, 21.0]])
     chance = rotation_counts(np.array([10.0, 25.0]), windows, (0.0, 60.0), 0.02)
     assert chance == pytest.approx([57 / 60, 2 / 60, 1 / 60], abs=2e-3)
+
+
+@pytest.mark.parametrize(("n_cold", "n_hot", "hits"), [(6, 6, 4), (8, 8, 5), (4, 12, 6)])
+def test_trials_that_hit_only_when_hot_have_fishers_p(n_cold: int, n_hot: int, hits: int) -> None:
+    # R. A. Fisher's exact test of the table [[hits, hot left], [0, cold]] (SciPy), trials alike but for temperature.
+    degc = np.concatenate([np.full(n_cold, 60.0), np.full(n_hot, 90.0)])
+    hit = np.arange(degc.size) >= degc.size - hits
+    exact = fisher_exact([[hits, n_hot - hits], [0, n_cold]], alternative="greater").pvalue
+    assert rise_p_of_trials(degc, hit, np.full(degc.size, 3.0), 2.0) == pytest.approx(exact, abs=0.01)
+
+
+def test_trials_that_hit_by_their_strength_alone_say_nothing_of_heat() -> None:
+    # By hand: the strong third hits always, and happens to be the hot one; dealt out within thirds nothing can change.
+    degc, level = np.repeat([60.0, 75.0, 90.0], 5), np.repeat([2.0, 3.0, 4.0], 5)
+    assert rise_p_of_trials(degc, level > 3.5, level, 2.0) == 1.0
+
+
+def test_evidence_of_a_rise_is_that_of_the_share_of_time_beyond_it() -> None:
+    # By hand: a rise between two halves makes each of 6 cases in the hot one at most twice as likely, so 2^6 in all;
+    # in the cold half less likely than no rise would.
+    control = np.repeat([60.0, 90.0], 500)
+    evidence = rise_evidence(np.full(6, 90.0), control, 0.1)
+    assert 0.0 < evidence <= 6 * np.log(2.0)
+    assert rise_evidence(np.full(6, 60.0), control, 0.1) < 0.0
