@@ -186,15 +186,11 @@ def sqlite_errors(path: Path) -> Iterator[None]:
 def connect(path: Path, *, write: bool = False) -> sqlite3.Connection:
     """Open a recording that exists, and make sure that it is one of ours and not newer than this program.
 
-    Readers open `mode=ro`; only a file whose header says "no WAL" and beside which there is none is opened as
-    immutable, since that flag hides whatever is still in the WAL. Raises StoreError.
+    Readers open `mode=ro`, never as immutable, which would hide what is still in the WAL. Nothing here opens the file
+    but SQLite: closing any other descriptor of it would take away the locks of a writer in the same process. Raises
+    StoreError.
     """
-    if not path.is_file():
-        raise StoreError(f"{path}: there is no such recording")
-    if path.stat().st_size == 0:
-        raise StoreError(f"{path}: the file is empty (0 bytes), not a recording; it holds nothing and can be deleted")
-    with sqlite_errors(path):
-        mode = "mode=rw" if write else "mode=ro&immutable=1" if _is_folded(path) else "mode=ro"
+    mode = "mode=rw" if write else "mode=ro"
         connection = sqlite3.connect(
             f"file:{_uri_path(path)}?{mode}", uri=True, isolation_level=None, check_same_thread=False, timeout=5.0
         )
@@ -222,13 +218,6 @@ def _check_identity(connection: sqlite3.Connection, path: Path) -> None:
         )
     if version < 1:
         raise StoreError(f"{path}: a recording of format {version}, which never existed; the file is damaged")
-
-
-def _is_folded(path: Path) -> bool:
-    """Bytes 18 and 19 of an SQLite header are 2 in WAL mode (SQLite's file format, section 1.3)."""
-    with path.open("rb") as file:
-        header = file.read(20)
-    return header[18:20] == b"\x01\x01" and not Path(f"{path}-wal").exists()
 
 
 def _uri_path(path: Path) -> str:

@@ -256,7 +256,7 @@ def test_sectors_that_the_card_no_longer_reads_cost_what_was_in_them(
     assert sum(item.time_ns.size for item in got.values()) > 0
 
 
-def test_a_file_whose_beginning_the_card_no_longer_reads_is_named(
+def test_a_file_that_the_card_no_longer_finds_is_named(
     shelf: Path, path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     take(shelf, "closed", path)
@@ -264,6 +264,6 @@ def test_a_file_whose_beginning_the_card_no_longer_reads_is_named(
     def refuse(*_: object) -> None:
         raise OSError(errno.EIO, "Input/output error")
 
-    monkeypatch.setattr(Path, "open", refuse)
+    monkeypatch.setattr(Path, "stat", refuse)
     with pytest.raises(StoreError, match=r"a\.sqlite: cannot be read: Input/output error; run stumblelog work"):
         RecordingReader(path)
