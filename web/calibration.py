@@ -55,6 +55,12 @@ class Pairs:
 
 def channels(store: Store) -> dict[str, ChannelSettings]:
     """The ADC channels of the newest recording that a recorder made; empty where there is none."""
+    found = newest(store)
+    return {} if found is None else dict(found.channels)
+
+
+def newest(store: Store) -> Settings | None:
+    """The settings of the newest recording that a recorder made."""
     for event in store.events():
         for stored in reversed(store.recordings(event.event_id)):
             if not stored.readable:
@@ -62,8 +68,8 @@ def channels(store: Store) -> dict[str, ChannelSettings]:
             with store.reader(event.event_id, stored.name) as reader:
                 settings = dict(reader.meta.settings)
             if settings.get("channels"):
-                return dict(Settings.from_dict(settings, stored.file).channels)
-    return {}
+                return Settings.from_dict(settings, stored.file)
+    return None
 
 
 def build(store: Store, channel: str) -> ChannelPage | None:
@@ -164,8 +170,12 @@ def _thermistor(old: Thermistor, shown: np.ndarray[Any, Any], true: np.ndarray[A
 
 
 def enter(store: Store, channel: str, entered: Pairs) -> int | None:
-    """Keep a new version made of the pairs; None for a channel that no recorder has."""
-    settings = channels(store).get(channel)
+    """Keep a new version made of the pairs; None for a channel that no recorder has.
+
+    The live values that were read off follow the version in force, so that is what the pairs correct.
+    """
+    known = newest(store)
+    settings = None if known is None else store.calibrated(known).channels.get(channel)
     if settings is None:
         return None
     said = ", ".join(f"{shown:g} → {true:g}" for shown, true in entered.pairs)

@@ -122,6 +122,15 @@ def test_an_old_recording_follows_and_goes_back(recorded: tuple[Client, Store, s
     assert pressure(store, event_id) == pytest.approx(360.0, abs=0.1)
 
 
+def test_a_second_calibration_corrects_the_first_as_live_values_follow_it(
+    recorded: tuple[Client, Store, str],
+) -> None:
+    client, store, event_id = recorded
+    for shown, true in ((350.0, 360.0), (360.0, 355.0)):
+        client.post("/settings/channels/fuel_pressure", data={"shown": [str(shown)], "true": [str(true)]})
+        assert pressure(store, event_id) == pytest.approx(true, abs=0.1)
+
+
 def test_the_form_speaks_the_units_of_the_device(recorded: tuple[Client, Store, str]) -> None:
     client, store, event_id = recorded
     data = {"shown": ["3,5", ""], "true": ["3.6", " "]}
