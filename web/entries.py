@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal, cast
 from urllib.parse import quote
 
 from fastapi import APIRouter, Form
+from fastapi import Path as PathParameter
 from fastapi.responses import RedirectResponse
 from pydantic import AwareDatetime, BaseModel, Field, StringConstraints, field_validator
 from starlette.requests import Request
@@ -30,10 +31,14 @@ json_router = APIRouter(responses=REFUSALS)
 form_router = APIRouter(include_in_schema=False)
 
 CLOCK_NOT_BEFORE = datetime(2025, 1, 1, tzinfo=UTC)
+FURTHEST = timedelta(days=3653)
+"""A repair ten years from its event is a slip of the pen."""
 CLOCK_PLUS_MINUS_S = 1.0
 """A phone's clock is good to a second or so, and the way through the network takes less."""
 
 Number = Annotated[float, Field(ge=-1e6, le=1e6, allow_inf_nan=False)]
+EntryId = Annotated[int, PathParameter(ge=1, lt=2**63)]
+"""SQLite has no larger ones, and says so by an error of its own."""
 RemovableHere = Literal["repairs", "notes", "run_corrections"]
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=1000)]
 
@@ -102,7 +107,10 @@ def add_repair(store: Store, event_id: str, entry: RepairEntry) -> int:
         started_utc = store.outline(event_id).started_utc
         if started_utc is None:
             raise PageError(422, "no_clock")
-        offset_ns = (entry.done_utc - started_utc) // timedelta(microseconds=1) * 1000
+        offset = entry.done_utc - started_utc
+        if abs(offset) > FURTHEST:
+            raise PageError(422, "clock")
+        offset_ns = offset // timedelta(microseconds=1) * 1000
     return store.add_repair(
         event_id, entry.what, offset_ns=offset_ns, after_recording=entry.after_recording, suspect=entry.suspect
     )
@@ -180,13 +188,13 @@ def put_name(request: Request, event_id: str, entry: NameEntry) -> None:
 
 
 @json_router.delete("/events/{event_id}/entries/{table}/{entry_id}", status_code=204)
-def delete_entry(request: Request, event_id: str, table: RemovableHere, entry_id: int) -> None:
+def delete_entry(request: Request, event_id: str, table: RemovableHere, entry_id: EntryId) -> None:
     """Take an entry back."""
     take_back(store_of(request), event_id, table, entry_id, undo=False)
 
 
 @json_router.post("/events/{event_id}/entries/{table}/{entry_id}/restore", status_code=204)
-def restore_entry(request: Request, event_id: str, table: RemovableHere, entry_id: int) -> None:
+def restore_entry(request: Request, event_id: str, table: RemovableHere, entry_id: EntryId) -> None:
     """Put an entry back that was taken back."""
     take_back(store_of(request), event_id, table, entry_id, undo=True)
 
@@ -282,7 +290,10 @@ def _number(written: str) -> float:
 
 @form_router.post("/settings/calibrations/{entry_id}/{verb}")
 def form_take_back_calibration(
-    request: Request, entry_id: int, verb: Literal["remove", "restore"], channel: Annotated[str, Form(max_length=100)]
+    request: Request,
+    entry_id: EntryId,
+    verb: Literal["remove", "restore"],
+    channel: Annotated[str, Form(max_length=100)],
 ) -> RedirectResponse:
     store = store_of(request)
     if all(entry.id != entry_id for entry in store.calibrations(channel)):
@@ -293,7 +304,7 @@ def form_take_back_calibration(
 
 @form_router.post("/events/{event_id}/entries/{table}/{entry_id}/{verb}")
 def form_take_back(
-    request: Request, event_id: str, table: RemovableHere, entry_id: int, verb: Literal["remove", "restore"]
+    request: Request, event_id: str, table: RemovableHere, entry_id: EntryId, verb: Literal["remove", "restore"]
 ) -> RedirectResponse:
     take_back(store_of(request), event_id, table, entry_id, undo=verb == "restore")
     if verb == "remove":

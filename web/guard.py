@@ -76,6 +76,8 @@ class Guard:
 
         request = Request(scope)
         answer = self._refusal(request) or await self._closed(request)
+        if answer is not None and request.method not in SAFE_METHODS:
+            answer.headers["Connection"] = "close"  # else the server would go on to swallow a body that nobody reads
         await (answer or self.app)(scope, receive, send_with_headers)
 
     def _refusal(self, request: Request) -> Response | None:

@@ -5,6 +5,8 @@ import socket
 import uvicorn
 from fastapi import FastAPI
 
+MAX_HEAD_BYTES = 16 << 10
+
 
 class Server(uvicorn.Server):
     """uvicorn's server, to be run on listening sockets.
@@ -16,7 +18,8 @@ class Server(uvicorn.Server):
         super().__init__(
             uvicorn.Config(
                 app,
-                http="h11",  # bounds the head of a request to 16 KiB; the faster one bounds nothing
+                http="h11",  # bounds the head of a request; the faster one bounds nothing
+                h11_max_incomplete_event_size=MAX_HEAD_BYTES,
                 ws="none",
                 proxy_headers=False,  # else whoever is on this machine could name any address as their own
                 server_header=False,

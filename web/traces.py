@@ -253,7 +253,7 @@ def values_csv(reader: RecordingReader, from_s: float, to_s: float) -> str:
     lines = ["channel,time_s,value,unit"]
     sampled = [name for name in reader.channels if not is_pulses(name)]
     for name, trace in reader.reads(sampled, t0, t1).items():
-        columns = trace.value.reshape(trace.time_ns.size, -1).T
+        columns = np.atleast_2d(trace.value.T)
         names = [f"{name}_{axis}" for axis in "xyz"] if CHANNELS[name].kind == "vector" else [name]
         for label, column in zip(names, columns, strict=False):
             lines += [

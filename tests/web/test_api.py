@@ -135,3 +135,8 @@ def test_fifty_requests_leave_no_file_open(client: Client, filled: tuple[Store, 
     for path in paths * 17:
         assert client.get(path).status_code == 200
     assert len(list(Path("/proc/self/fd").iterdir())) <= before
+
+
+def test_a_stretch_without_any_value_is_a_table_of_no_lines(client: Client, filled: tuple[Store, str]) -> None:
+    answer = client.get(f"/api/events/{filled[1]}/recordings/r01/values.csv?from_s=0&to_s=1e-320")
+    assert (answer.status_code, answer.text) == (200, "channel,time_s,value,unit\n")

@@ -42,6 +42,7 @@ def test_a_repair_without_a_place_stands_after_the_last_recording(own: Own) -> N
         ({"what": "new rotor", "suspect": "gremlins"}, 422),
         ({"what": "new rotor", "after_recording": "r09"}, 404),
         ({"what": ["new rotor"]}, 422),
+        ({"what": "new rotor", "done_utc": "0785-03-15T16:30:48Z"}, 422),
     ],
 )
 def test_a_repair_that_makes_no_sense_is_refused(own: Own, entry: dict[str, object], status: int) -> None:
@@ -137,3 +138,9 @@ def test_the_devices_clock_is_entered_with_its_offset(own: Own) -> None:
 @pytest.mark.parametrize("utc", ["1970-01-01T00:10:00Z", "2026-05-09T10:02:11", "soon", ""])
 def test_a_clock_that_cannot_be_right_is_refused(own: Own, utc: str) -> None:
     assert_error(own[0].post("/api/now/clock", json={"utc": utc}), 422)
+
+
+@pytest.mark.parametrize("number", [0, -1, 2**63, -(2**63) - 1, 10**30])
+def test_a_number_that_no_entry_can_have_is_refused(own: Own, number: int) -> None:
+    client, _, event_id = own
+    assert_error(client.request("DELETE", f"/api/events/{event_id}/entries/notes/{number}"), 422)

@@ -23,7 +23,18 @@ def test_our_own_names_and_plain_addresses_are_answered(host: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "host", ["", "elsewhere.example", "localhost.elsewhere.example", "[::1", "127.0.0.1.elsewhere.example"]
+    "host",
+    [
+        "",
+        "elsewhere.example",
+        "localhost.elsewhere.example",
+        "[::1",
+        "127.0.0.1.elsewhere.example",
+        "somebody@127.0.0.1",
+        "127.0.0.1/elsewhere.example",
+        "localhost\n",
+        "127.0.0.1:port",
+    ],
 )
 def test_other_names_are_not_answered(host: str) -> None:
     assert not Guard(nothing).knows_host(host)
@@ -38,7 +49,15 @@ def test_a_strange_host_gets_the_error_shape(client: Client) -> None:
 
 
 @pytest.mark.parametrize(
-    "headers", [{"Origin": "http://elsewhere.example"}, {"Sec-Fetch-Site": "cross-site"}, {"Origin": "null"}]
+    "headers",
+    [
+        {"Origin": "http://elsewhere.example"},
+        {"Sec-Fetch-Site": "cross-site"},
+        {"Sec-Fetch-Site": "same-site"},
+        {"Origin": "null"},
+        {"Origin": "http://[::1"},
+        {"Origin": "http://somebody@127.0.0.1"},
+    ],
 )
 def test_a_write_from_another_page_is_refused(client: Client, headers: dict[str, str]) -> None:
     assert_error(client.post("/api/events", json={}, headers=headers), 403)
@@ -49,6 +68,13 @@ def test_a_body_without_end_is_refused(client: Client) -> None:
         yield b"x"
 
     assert_error(client.post("/api/events", content=endless()), 413)
+
+
+@pytest.mark.parametrize("length", ["1000001", "9" * 5000, "-1", "", "\u00b2", "1e3", "0x10"])
+def test_a_length_that_is_none_or_too_long_is_refused(client: Client, length: str) -> None:
+    answer = client.post("/api/events", content=b"x", headers={b"Content-Length": length.encode("latin-1")})
+    assert_error(answer, 413)
+    assert answer.headers["connection"] == "close", "the body is not read either"
 
 
 @pytest.mark.parametrize("path", ["/events", "/api/events", "/static/sl.css", "/nothing/here/at/all/x"])
