@@ -191,6 +191,13 @@ def connect(path: Path, *, write: bool = False) -> sqlite3.Connection:
     StoreError.
     """
     mode = "mode=rw" if write else "mode=ro"
+    with sqlite_errors(path):
+        if not path.is_file():
+            raise StoreError(f"{path}: there is no such recording")
+        if path.stat().st_size == 0:
+            raise StoreError(
+                f"{path}: the file is empty (0 bytes), not a recording; it holds nothing and can be deleted"
+            )
         connection = sqlite3.connect(
             f"file:{_uri_path(path)}?{mode}", uri=True, isolation_level=None, check_same_thread=False, timeout=5.0
         )
