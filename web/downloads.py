@@ -28,6 +28,7 @@ class FinishedRecording(BaseModel):
 
     recording: str
     uuid: str
+    duration_ns: int
     size: int
     sha256: str
     href: str
@@ -105,6 +106,7 @@ def _event(request: Request, store: Store, event_id: str, name: str) -> Download
             FinishedRecording(
                 recording=entry.name,
                 uuid=entry.uuid,
+                duration_ns=entry.duration_ns,
                 size=(store.data_dir / entry.file).stat().st_size,
                 sha256=_sums(request).of(store.data_dir / entry.file),
                 href=f"{base}/recordings/{quote(entry.name)}/file",

@@ -1,6 +1,7 @@
 """Recordings for the store's tests: small, every number known."""
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -40,9 +41,9 @@ def second(index: int, **more: object) -> Second:
     return Second(index, series, **more)  # type: ignore[arg-type]
 
 
-def write(path: Path, n_seconds: int, *, close: bool = True) -> RecordingWriter:
+def write(path: Path, n_seconds: int, *, close: bool = True, uuid: str = "0f") -> RecordingWriter:
     """A recording of so many seconds; with `close` False the caller closes."""
-    writer = RecordingWriter(path, meta())
+    writer = RecordingWriter(path, replace(meta(), uuid=uuid))
     for index in range(n_seconds):
         gaps = (Gap("fuel_pressure", NS_PER_S, 2 * NS_PER_S, "wire off"),) if index == 2 else ()
         writer.append(second(index, gaps=gaps))

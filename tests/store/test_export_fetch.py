@@ -14,7 +14,9 @@ import pytest
 from logger.commands.serve import listen_on
 from logger.errors import StoreError
 from logger.store.exports import remote
+from logger.store.exports.incoming import take_in
 from logger.store.exports.remote import base_url, fetch, listing
+from logger.store.exports.write import write
 from logger.store.recording import RecordingWriter
 from logger.store.store import Store
 from tests.store import recordings
@@ -230,6 +232,21 @@ def test_what_was_begun_of_another_event_is_still_there_to_go_on_with(pi: Store,
     (folder / "1f.part").write_bytes(b"as far as it came")
     fetched(base, laptop)
     assert [path.name for path in folder.iterdir()] == ["1f.part"]
+
+
+def test_a_recording_that_came_while_it_grew_is_fetched_whole(pi: Store, laptop: Store, base: str, tmp_path: Path):
+    writer = recordings.write(pi.data_dir / "recordings" / "two.sqlite", 2, close=False, uuid="1f")
+    write(pi, pi.find("latest"), "bundle", tmp_path / "event.zip")
+    take_in(laptop, tmp_path / "event.zip")
+    (event,) = listing(base)
+    assert fetch(laptop, event) == (event.event_id, 0)
+    writer.append(recordings.second(2))
+    writer.close()
+    (event,) = listing(base)
+    assert fetch(laptop, event) == (event.event_id, 1)
+    assert fetch(laptop, event) == (event.event_id, 0)
+    with pi.reader(event.event_id, "r02") as a, laptop.reader(event.event_id, "r02") as b:
+        assert recordings.all_same(a.raws(a.channels), b.raws(b.channels))
 
 
 class _Liar(BaseHTTPRequestHandler):

@@ -144,6 +144,30 @@ def test_the_same_recordings_are_not_taken_in_twice_in_whatever_form(form, car, 
 
 
 @pytest.mark.parametrize("form", FORMS)
+def test_a_later_export_of_the_same_event_completes_what_is_here(form, car, laptop, tmp_path):
+    writer = recordings.write(car.data_dir / "recordings" / "one.sqlite", 3, close=False)
+    sent = car.events()[0].event_id
+    car.add_note(sent, "rain from noon")
+    assert send(car, laptop, sent, form, tmp_path / "while recording") == sent
+    with pytest.raises(StoreError, match="in the store already"):
+        take_in(laptop, tmp_path / "while recording")
+    writer.append(recordings.second(3))
+    writer.close()
+    recordings.write(car.data_dir / "recordings" / "two.sqlite", 2, uuid="1f")
+    car.events()
+    car.remove("notes", car.notes(sent)[0].id)
+    assert send(car, laptop, sent, form, tmp_path / "afterwards") == sent
+    assert [entry.event_id for entry in laptop.events()] == [sent]
+    assert laptop.notes(sent) == []
+    for one, other in zip(car.recordings(sent), laptop.recordings(sent), strict=True):
+        assert (one.name, one.uuid, one.duration_ns) == (other.name, other.uuid, other.duration_ns)
+        with car.reader(sent, one.name) as a, laptop.reader(sent, other.name) as b:
+            assert recordings.all_same(a.raws(a.channels), b.raws(b.channels))
+    with pytest.raises(StoreError, match="in the store already"):
+        take_in(laptop, tmp_path / "afterwards")
+
+
+@pytest.mark.parametrize("form", FORMS)
 def test_an_export_while_recording_holds_every_second_committed_and_disturbs_nothing(form, car, laptop, tmp_path):
     writer = recordings.write(car.data_dir / "recordings" / "one.sqlite", 3, close=False)
     sent = car.events()[0].event_id

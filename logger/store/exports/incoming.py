@@ -3,16 +3,18 @@
 import json
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from logger.errors import CaptureError, SettingsError, StoreError
+from logger.event import NS_PER_S
 from logger.store import schema
 from logger.store.analysis_version import analysis_version
 from logger.store.blocks import Series
 from logger.store.bundle import is_bundle, unpack
 from logger.store.exports.entries_in import arrival_of
-from logger.store.exports.recordings_in import Incoming, adopt, recalibrate, write_recordings, writer_of
+from logger.store.exports.recordings_in import Incoming, adopt, lengthen, recalibrate, write_recordings, writer_of
 from logger.store.exports.stored_findings import findings_of
 from logger.store.exports.tables import Row
 from logger.store.imports import settle
@@ -23,20 +25,26 @@ from logger.store.store import Store
 def take_in(store: Store, path: Path, progress: Callable[[float], None] = lambda share: None) -> list[str]:
     """Take in a capture folder, a bundle, an event's SQLite file, or a folder of partitioned Parquet.
 
-    Returns the ids of the events that came in: of a season those that were not in the store yet. Each comes whole or
-    not at all. Raises StoreError or CaptureError, naming what is wrong.
+    Returns the ids of the events that came in: of a season those that were not in the store yet, or not all of them.
+    Each comes whole or not at all; one that is here in part is completed. Raises StoreError or CaptureError, naming
+    what is wrong.
     """
     if (path / "capture.toml").is_file():
         return [store.import_folder(path, progress)]
-    events = []
     with incoming(path) as found:
-        fresh = [one for one in found if twin_of(store, one) is None] if len(found) > 1 else found
-        for number, one in enumerate(fresh):
+        homes = [home_of(store, one) for one in found]
+        fresh = [(into, rest) for into, rest in homes if rest.recordings]
+        if len(found) == 1 and not fresh and homes[0][0] is not None:
+            raise _here_already(found[0], homes[0][0])
+        if len(found) == 1:
+            fresh = homes
+        events = []
+        for number, (into, rest) in enumerate(fresh):
 
             def share(done: float, number: int = number) -> None:
                 progress((number + done) / len(fresh))
 
-            events.append(keep(store, one, progress=share))
+            events.append(keep(store, rest, into, share))
     return events
 
 
@@ -84,13 +92,46 @@ def _from_parquet(folder: Path) -> Iterator[Incoming]:
         yield Incoming(place, tables, writer_of(place, tables, series))
 
 
-def twin_of(store: Store, one: Incoming) -> str | None:
-    """The event of the store with the same recordings of the same lengths, if there is one."""
-    wanted = {(row["uuid"], row["duration_ns"]) for row in one.recordings}
-    held: dict[str, set[tuple[str, int]]] = {}
-    for row in store.logbook.rows("SELECT event_id, uuid, duration_ns FROM recordings WHERE uuid != ''"):
-        held.setdefault(row["event_id"], set()).add((row["uuid"], row["duration_ns"]))
-    return next((event_id for event_id, recordings in held.items() if wanted and wanted <= recordings), None)
+@dataclass(frozen=True, slots=True)
+class Known:
+    """A recording of the store: which event it is in, and how much of it is here, None while it is being recorded."""
+
+    event_id: str
+    duration_ns: int | None
+
+    def reaches(self, duration_ns: int) -> bool:
+        """Whether that much of it is here, or soon will be."""
+        return self.duration_ns is None or self.duration_ns >= duration_ns
+
+
+NOWHERE = Known("", -1)
+
+
+def held_in(store: Store) -> dict[str, Known]:
+    """The recordings of the store by their uuid."""
+    rows = store.logbook.rows("SELECT event_id, uuid, state, duration_ns FROM recordings WHERE uuid != ''")
+    return {row["uuid"]: Known(row["event_id"], None if row["state"] == "open" else row["duration_ns"]) for row in rows}
+
+
+def _least_ns(row: Row) -> int:
+    """How long a recording is at the least: while it grows, its length is known in whole seconds, rounded up."""
+    return int(row["duration_ns"]) - (0 if row["how_closed"] else NS_PER_S)
+
+
+def home_of(store: Store, one: Incoming) -> tuple[str | None, Incoming]:
+    """The event of the store that some of these recordings are in, if any, and what of them is not here yet.
+
+    A recording may have come while it was still growing: then the rest of it is not here yet.
+    """
+    held = held_in(store)
+    coming = [row for row in one.recordings if not held.get(row["uuid"], NOWHERE).reaches(_least_ns(row))]
+    here = [row for row in one.tables["recordings"] if row not in coming]
+    into = next((held[row["uuid"]].event_id for row in one.recordings if row["uuid"] in held), None)
+    return into, replace(one, tables={**one.tables, "recordings": coming}, here=[*one.here, *here])
+
+
+def _here_already(one: Incoming, event_id: str) -> StoreError:
+    return StoreError(f"{one.where}: its recordings are in the store already, as event {event_id}; nothing was changed")
 
 
 def keep(
@@ -102,13 +143,16 @@ def keep(
     it comes from since it last came (`logger.store.imports.follow`). Raises StoreError where something is not as it
     should be, or the recordings are in the store already.
     """
+    files = {} if into is None else {entry.uuid: entry.file for entry in store.recordings(into) if entry.readable}
+    longer = [row for row in one.recordings if row["uuid"] in files]
+    fresh = [row for row in one.recordings if row["uuid"] not in files]
+    one = replace(one, tables={**one.tables, "recordings": fresh}, here=[*one.here, *longer])
 
     def refuse() -> None:
-        twin = twin_of(store, one)
-        if twin is not None:
-            raise StoreError(
-                f"{one.where}: its recordings are in the store already, as event {twin}; nothing was changed"
-            )
+        for row in fresh:
+            known = store.logbook.row("SELECT event_id FROM recordings WHERE uuid = ?", [row["uuid"]])
+            if known is not None:
+                raise _here_already(one, known["event_id"])
 
     (event,) = one.tables["event"]
     try:
@@ -121,10 +165,13 @@ def keep(
     event_id = settle(
         store.logbook, store.data_dir, arrival, lambda draft: write_recordings(one, draft, progress), refuse, into
     )
-    files = {entry.uuid: store.data_dir / entry.file for entry in store.recordings(event_id) if entry.readable}
+    for row in longer:
+        lengthen(one, row, store.data_dir / files[row["uuid"]])
+        with store.logbook.transaction() as database:
+            database.table("recordings").update(files[row["uuid"]], {"duration_ns": row["duration_ns"]})
     for row in one.here:
         if row["unreadable"] is None and row["uuid"] in files:
-            recalibrate(one, row, files[row["uuid"]])
+            recalibrate(one, row, store.data_dir / files[row["uuid"]])
     if findings is not None and into is None:
         # Kept until they are made anew: those of another version count as stale.
         made_here = event["analysis_version"] == analysis_version()

@@ -141,6 +141,13 @@ def adopt(
     schema.put_in_place(partial, to)
 
 
+def lengthen(one: Incoming, row: Row, path: Path) -> None:
+    """Put a recording in the place of its begin, which came at `path` while it was still growing."""
+    fresh = path.with_name(f"{path.name}.new")
+    one.write(row, meta_in(one.where, row), fresh)
+    os.replace(fresh, path)
+
+
 def recalibrate(one: Incoming, row: Row, path: Path) -> None:
     """Give a recording that is here already, at `path`, the calibrations that have been put in force where it comes
     from: they stand in its description."""

@@ -21,7 +21,7 @@ from urllib.request import HTTPCookieProcessor, Request, build_opener
 
 from logger.errors import StoreError
 from logger.store.bundle import logbook_rows, sha256_of
-from logger.store.exports.incoming import keep
+from logger.store.exports.incoming import NOWHERE, held_in, keep
 from logger.store.exports.recordings_in import Incoming, adopt
 from logger.store.exports.tables import Row
 from logger.store.schema import RecordingMeta
@@ -44,6 +44,7 @@ class Remote:
 
     name: str
     uuid: str
+    duration_ns: int
     size: int
     sha256: str
     url: str
@@ -103,9 +104,9 @@ def fetch(
     taken back, renamed, dated or calibrated there is followed, except where somebody here has changed the same.
     Raises StoreError; what had been fetched by then is kept for the next attempt.
     """
-    here = {row["uuid"]: row["event_id"] for row in store.logbook.rows("SELECT uuid, event_id FROM recordings")}
-    known = [here[one.uuid] for one in event.recordings if one.uuid in here]
-    missing = [one for one in event.recordings if one.uuid not in here]
+    held = held_in(store)
+    known = [held[one.uuid].event_id for one in event.recordings if one.uuid in held]
+    missing = [one for one in event.recordings if not held.get(one.uuid, NOWHERE).reaches(one.duration_ns)]
     if not known and not missing:
         return None, 0
     folder = store.data_dir / FOLDER
@@ -181,7 +182,8 @@ def _event(base: str, event: Mapping[str, Any]) -> RemoteEvent:
         if not _UUID.fullmatch(one["uuid"]) or not _SHA256.fullmatch(one["sha256"]) or one["size"] < 0:
             raise ValueError(f"{one!r:.200}")
         url = urljoin(base, one["href"])
-        recordings.append(Remote(str(one["recording"]), one["uuid"], int(one["size"]), one["sha256"], url))
+        duration_ns = int(one.get("duration_ns", 0))
+        recordings.append(Remote(str(one["recording"]), one["uuid"], duration_ns, int(one["size"]), one["sha256"], url))
     logbook_url = urljoin(base, event["logbook"])
     if any(not url.startswith(base) for url in (logbook_url, *(one.url for one in recordings))):
         raise ValueError("it points elsewhere")
