@@ -1,6 +1,6 @@
 """The recorder as a whole: CPU beside a bare loop that makes the same reads, start-up, memory.
 
-    python -m tests.bench.recorder [--minutes 24] [--json FILE]
+    python -m tests.bench.recorder [--minutes 60] [--json FILE]
 
 The car runs steadily on the emulated bus, in real time: three channels at 100 Hz, the accelerometer's FIFO at 400 Hz,
 200 tach pulses a second. The bare loop (limit) makes the same transactions through the same I2C devices, sleeps between
@@ -132,10 +132,12 @@ def run_bare(rig: Rig, settings: Settings) -> None:
             fifo += 20_000_000
 
 
-def cpu_without_bus(run: Callable[[Rig, Settings], None], folder: Path, clock: type[Clock]) -> tuple[float, float]:
+def cpu_without_bus(
+    run: Callable[[Rig, Settings], None], folder: Path, clock: type[Clock], repeats: int = REPEATS
+) -> tuple[float, float]:
     """(CPU seconds per recorded second without the bus, of the bus alone), medians."""
     own, bus = [], []
-    for repeat in range(REPEATS):
+    for repeat in range(repeats):
         settings = settings_in(folder / f"{run.__name__}-{clock.__name__}-{repeat}")
         rig = rig_of(settings, CPU_S, clock())
         watch = BusTime(rig.bus)
@@ -212,29 +214,50 @@ def rss_mb() -> float:
     return int(Path("/proc/self/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
-def main(arguments: list[str]) -> int:
-    minutes = float(arguments[arguments.index("--minutes") + 1]) if "--minutes" in arguments else 24.0
+def measure_cpu(folder: Path, quick: bool) -> list[Row]:
+    """CPU beside a bare loop, in real and in virtual time."""
+    repeats = 1 if quick else REPEATS
     memory = "/dev/shm" if Path("/dev/shm").is_dir() else None
-    with TemporaryDirectory(dir=".") as name, TemporaryDirectory(dir=memory) as run_dir:
+    with TemporaryDirectory(dir=memory) as run_dir:
         os.environ[RUN_DIR] = run_dir
-        folder = Path(name)
-        ours, ours_bus = cpu_without_bus(run_recorder, folder, SystemClock)
-        bare, bare_bus = cpu_without_bus(run_bare, folder, SystemClock)
-        virtual, _ = cpu_without_bus(run_recorder, folder, VirtualClock)
-        bare_virtual, _ = cpu_without_bus(run_bare, folder, VirtualClock)
-        start = statistics.median(start_up_s(folder, k) for k in range(REPEATS))
-        imported = statistics.median(numpy_and_commit_s(folder, k) for k in range(REPEATS))
-        early, late = memory_mb(folder, minutes)
-    rows = [
-        Row("CPU of the whole recorder, emulator off", "ms/s", ours * 1e3, None, bare * 1e3, 1.5),
-        Row("  the same in virtual time, where nobody sleeps", "ms/s", virtual * 1e3, None, bare_virtual * 1e3),
-        Row("  of the emulated bus, which was taken off", "ms/s", ours_bus * 1e3, None, bare_bus * 1e3),
-        Row("process start to first stored sample", "s", start, None, imported, 2.0),
-        Row("  the same against one second", "s", start, None, 1.0, 1.0),
-        Row("resident memory, the prepared drive off", "MB", late, None, 60.0, 1.0),
-        Row(f"  its growth over the last 9/10 of {minutes:g} min", "MB", late - early),
+        ours, ours_bus = cpu_without_bus(run_recorder, folder, SystemClock, repeats)
+        bare, bare_bus = cpu_without_bus(run_bare, folder, SystemClock, repeats)
+        virtual, _ = cpu_without_bus(run_recorder, folder, VirtualClock, repeats)
+        bare_virtual, _ = cpu_without_bus(run_bare, folder, VirtualClock, repeats)
+        del os.environ[RUN_DIR]
+    bus = "  of the emulated bus, which was taken off"
+    return [
+        Row("CPU of the whole recorder, emulator off", "ms/s", ours * 1e3, None, bare * 1e3, 1.5, key="recorder"),
+        Row("  in virtual time, where nobody sleeps", "ms/s", virtual * 1e3, None, bare_virtual * 1e3, key="recorder"),
+        Row(bus, "ms/s", ours_bus * 1e3, None, bare_bus * 1e3, key="recorder"),
     ]
-    return show("recorder", rows, json_path_of(arguments))
+
+
+def measure_start(folder: Path, quick: bool) -> list[Row]:
+    """Process start to first stored sample."""
+    repeats = range(1 if quick else REPEATS)
+    start = statistics.median(start_up_s(folder, k) for k in repeats)
+    imported = statistics.median(numpy_and_commit_s(folder, k) for k in repeats)
+    return [Row("process start to first stored sample", "s", start, None, imported, 2.0, key="start")]
+
+
+def measure_memory(folder: Path, quick: bool, minutes: float | None = None) -> list[Row]:
+    """Resident memory, level over time; `minutes` of virtual time."""
+    minutes = minutes or (0.5 if quick else 60.0)
+    early, late = memory_mb(folder, minutes)
+    what = f"recorder's resident memory after {minutes:g} min, the prepared drive off"
+    return [
+        Row(what, "MB", late, target=60.0, against="figure", key="memory"),
+        Row("  its growth over the last 9/10 of that", "MB", late - early, target=3.0, against="figure", key="memory"),
+    ]
+
+
+def main(arguments: list[str]) -> int:
+    minutes = float(arguments[arguments.index("--minutes") + 1]) if "--minutes" in arguments else None
+    with TemporaryDirectory(dir=".") as name:
+        folder = Path(name)
+        table = measure_cpu(folder, False) + measure_start(folder, False) + measure_memory(folder, False, minutes)
+    return show("recorder", table, json_path_of(arguments))
 
 
 if __name__ == "__main__":

@@ -3,8 +3,8 @@
     python -m tests.bench.storage [--hours 8] [--json FILE]
 
 plain: one row per sample with an index (channel, time), as most loggers do it. limit: int16 and int32 numbers appended
-to files and synced once a second; read back through a memory map. CPU times are medians of five with the files in the
-page cache. The plain way is read over one hour and scaled to all of them, since its cost is strictly proportional.
+to files and synced once a second; read back through a memory map. CPU times are medians of five. The plain way is read
+over one hour and scaled to all of them, since its cost is strictly proportional.
 """
 
 import os
@@ -20,7 +20,7 @@ from logger.event import NS_PER_S
 from logger.store.compaction import compact
 from logger.store.recording import RecordingReader, RecordingWriter, Second
 from tests.bench import workload
-from tests.bench.measure import REPEATS, Row, cpu_s, json_path_of, show, written_bytes
+from tests.bench.measure import REPEATS, Row, cold_cpu_s, cpu_s, json_path_of, show, written_bytes
 from tests.bench.workload import CHANNELS, RAW_BYTES_PER_S, SAMPLED, TACH
 
 WRITE_S = 600
@@ -117,13 +117,14 @@ class Append:
         os.close(self.file)
 
 
-def writing(folder: Path) -> list[Row]:
+def measure_writing(folder: Path, quick: bool) -> list[Row]:
     """Disk, written bytes and CPU of recording, per hour."""
-    seconds = [workload.second(index) for index in range(WRITE_S)]
+    duration_s = 60 if quick else WRITE_S
+    seconds = [workload.second(index) for index in range(duration_s)]
     kinds = (Ours, RowPerSample, WideRows, Append)
     measured: dict[str, list[tuple[float, float, float]]] = {kind.__name__: [] for kind in kinds}
     # In turns, so that whatever else the machine is doing weighs on all alike.
-    for kind in kinds * REPEATS:
+    for kind in kinds * (1 if quick else REPEATS):
         path = folder / kind.__name__
         sink = kind(path)
         before = written_bytes()
@@ -131,19 +132,25 @@ def writing(folder: Path) -> list[Row]:
         sink.close()
         measured[kind.__name__].append((float(path.stat().st_size), float(written_bytes() - before), cpu))
         path.unlink()
-    per_hour = 3600 / WRITE_S
+    per_hour = 3600 / duration_s
     figures = {name: [float(x) * per_hour for x in np.median(rows, axis=0)] for name, rows in measured.items()}
     ours, rows, wide, limit = (figures[name] for name in ("Ours", "RowPerSample", "WideRows", "Append"))
+    disk, written, cpu = ([value / 1e6 for value in column] for column in zip(ours, rows, wide, limit, strict=True))
     return [
-        Row("disk while recording against rows", "MB/h", ours[0] / 1e6, rows[0] / 1e6, limit[0] / 1e6, 1 / 20, "plain"),
-        Row("disk while recording against wide rows", "MB/h", ours[0] / 1e6, wide[0] / 1e6, None, 1 / 4, "plain"),
-        Row("written, FULL, a commit a second", "MB/h", ours[1] / 1e6, rows[1] / 1e6, limit[1] / 1e6, 1.5),
-        Row("CPU of storing", "s/h", ours[2], rows[2], limit[2], 1.8),
+        Row("disk while recording against rows", "MB/h", disk[0], disk[1], disk[3], 1 / 20, "plain", "disk"),
+        Row("disk while recording against wide rows", "MB/h", disk[0], disk[2], disk[3], 1 / 4, "plain", "disk"),
+        Row("written, FULL, a commit a second", "MB/h", written[0], written[1], written[3], 1.5, key="written"),
+        Row("CPU of storing", "s/h", 1e6 * cpu[0], 1e6 * cpu[1], 1e6 * cpu[3], 1.8, key="storing"),
     ]
 
 
-def reading(folder: Path, hours: float) -> list[Row]:
+def measure_reading(folder: Path, quick: bool) -> list[Row]:
     """Size once closed, and CPU of reading everything, a window and an overview."""
+    return reading(folder, 0.25 if quick else 8.0, 1 if quick else REPEATS)
+
+
+def reading(folder: Path, hours: float, repeats: int = REPEATS) -> list[Row]:
+    """Everything is read with files out of the page cache, windows and overviews again and again, as zooming does."""
     n_seconds = round(hours * 3600)
     growing, closed = folder / "growing.sqlite", folder / "closed.sqlite"
     for path in (closed, growing):
@@ -231,19 +238,24 @@ def reading(folder: Path, hours: float) -> list[Row]:
             return [connection.execute(sql, (k, width)).fetchall() for k in range(TACH)]
 
     def ms(work: Callable[[], object]) -> float:
-        return cpu_s(work) * 1e3
+        return cpu_s(work, repeats) * 1e3
 
-    raw_ms, map_ms, rows_overview = ms(whole_raw), ms(overview_mapped), ms(overview_rows) * scale
+    def cold_ms(work: Callable[[], object], *paths: Path) -> float:
+        return cold_cpu_s(work, paths, repeats) * 1e3
+
+    map_ms, rows_overview = ms(overview_mapped), ms(overview_rows) * scale
+    raw_ms, rows_ms, si_ms = cold_ms(whole_raw, closed), cold_ms(whole_rows, rows) * scale, cold_ms(whole, closed)
+    si_map_ms, raw_map_ms = cold_ms(mapped, *arrays), cold_ms(mapped_raw, *arrays)
     everything, shown = f"whole {hours:g} h into arrays", f"overview of all channels, {hours:g} h"
+    closed_ms, growing_ms = ms(lambda: overview(closed)), ms(lambda: overview(growing))
     window_ms = (ms(window), ms(window_rows), ms(window_mapped))
     table = [
-        Row(f"{hours:g} h closed", "MB", closed.stat().st_size / 1e6, None, raw_bytes / 1e6, 0.50),
-        Row(f"{everything}, against rows", "CPU ms", raw_ms, ms(whole_rows) * scale, None, 1 / 40, "plain"),
-        Row(f"{everything}, SI with times", "CPU ms", ms(whole), None, ms(mapped), 1.5),
-        Row("  counts and times only; memmap: counts only", "CPU ms", raw_ms, None, ms(mapped_raw)),
-        Row("10 s window of all channels", "CPU ms", *window_ms, 2.0),
-        Row(f"{shown}, closed", "CPU ms", ms(lambda: overview(closed)), rows_overview, map_ms, 0.5),
-        Row(f"{shown}, recording", "CPU ms", ms(lambda: overview(growing)), rows_overview, map_ms, 1.0),
+        Row(f"{hours:g} h closed", "MB", closed.stat().st_size / 1e6, None, raw_bytes / 1e6, 0.50, key="closed"),
+        Row(f"{everything}, against rows", "CPU ms", raw_ms, rows_ms, raw_map_ms, 1 / 40, "plain", "whole"),
+        Row(f"{everything}, SI with times", "CPU ms", si_ms, None, si_map_ms, 1.5, key="whole"),
+        Row("10 s window of all channels", "CPU ms", *window_ms, 2.0, key="window"),
+        Row(f"{shown}, closed", "CPU ms", closed_ms, rows_overview, map_ms, 0.5, key="overview"),
+        Row(f"{shown}, recording", "CPU ms", growing_ms, rows_overview, map_ms, 1.0, key="overview"),
     ]
     writer.close()
     return table
@@ -276,8 +288,8 @@ def write_rows(folder: Path, n_seconds: int) -> Path:
 def main(arguments: list[str]) -> int:
     hours = float(arguments[arguments.index("--hours") + 1]) if "--hours" in arguments else 8.0
     with TemporaryDirectory(dir=".") as name:
-        rows = writing(Path(name)) + reading(Path(name), hours)
-    return show("storage", rows, json_path_of(arguments))
+        table = measure_writing(Path(name), quick=False) + reading(Path(name), hours)
+    return show("storage", table, json_path_of(arguments))
 
 
 if __name__ == "__main__":
