@@ -1,5 +1,6 @@
 #!/bin/sh
-# Installs stumblelog on Debian or Raspberry Pi OS; may be run again, then it upgrades and keeps settings and data.
+# Installs stumblelog on Debian or Raspberry Pi OS; may be run again, then it upgrades and keeps settings, data and
+# pass-phrase.
 #   sudo systemd/install.sh [--hotspot]
 set -eu
 
@@ -24,7 +25,11 @@ systemd-tmpfiles --create /usr/lib/tmpfiles.d/stumblelog.conf
 install -d -m 755 /etc/stumblelog
 settings=$(/opt/stumblelog/bin/python -c 'from logger.settings import DEFAULT_FILE; print(DEFAULT_FILE)')
 [ -e /etc/stumblelog/settings.toml ] || install -m 644 "$settings" /etc/stumblelog/settings.toml
-[ -e /etc/stumblelog/page.env ] || install -m 644 "$here/page.env" /etc/stumblelog/page.env
+if [ ! -e /etc/stumblelog/page.env ]; then
+    install -m 644 "$here/page.env" /etc/stumblelog/page.env
+    # A hot spot was asked for so that others can read there; they are asked for the page's pass-phrase.
+    [ "$hotspot" = no ] || sed -i 's/^STUMBLELOG_HOST=.*/STUMBLELOG_HOST=10.42.0.1/' /etc/stumblelog/page.env
+fi
 install -d /etc/systemd/journald.conf.d
 install -m 644 "$here/journald-stumblelog.conf" /etc/systemd/journald.conf.d/stumblelog.conf
 
@@ -38,6 +43,15 @@ if [ "$hotspot" = yes ] && [ ! -e /etc/NetworkManager/system-connections/stumble
     echo "Switch it on with: nmcli connection up stumblelog-hotspot"
 fi
 
+# Before the page starts: one that finds no pass-phrase asks nobody, or refuses to listen where others can reach it.
+made=
+if [ ! -e /var/lib/stumblelog/access/pass-phrase.json ]; then
+    host=$(sed -n 's/^STUMBLELOG_HOST=//p' /etc/stumblelog/page.env)
+    port=$(sed -n 's/^STUMBLELOG_PORT=//p' /etc/stumblelog/page.env)
+    made=$(runuser -u stumblelog -- env PYTHONIOENCODING=utf-8 /opt/stumblelog/bin/stumblelog serve --new-pass-phrase \
+        --data-dir /var/lib/stumblelog --host "${host:-127.0.0.1}" --port "${port:-8765}")
+fi
+
 for unit in stumblelog-recorder.service stumblelog-page.service stumblelog-power-off.path stumblelog-power-off.service; do
     install -m 644 "$here/$unit" "/etc/systemd/system/$unit"
 done
@@ -46,3 +60,4 @@ systemctl enable stumblelog-recorder.service stumblelog-page.service stumblelog-
 systemctl restart stumblelog-recorder.service stumblelog-page.service stumblelog-power-off.path
 systemctl --no-pager --lines=0 status stumblelog-recorder.service stumblelog-page.service || true
 echo "Settings: /etc/stumblelog/settings.toml   Recordings: /var/lib/stumblelog   Page: see /etc/stumblelog/page.env"
+[ -z "$made" ] || printf '\n%s\n' "$made"

@@ -83,7 +83,8 @@ def _new_pass_phrase(data_dir: Path, host: str, port: int) -> int:
     print(f"Without it:  {once_address}   (logs in one device, once, within a day)")
     if not _is_loopback(host):  # which no phone could reach
         segno.make(once_address, error="l", micro=False).terminal(compact=True, border=2)
-    print("Earlier log-ins and shared links have ended.", flush=True)
+    print("Earlier log-ins and shared links have ended. A page that runs without a pass-phrase asks once restarted.")
+    sys.stdout.flush()
     return 0
 
 
