@@ -142,6 +142,13 @@ def test_a_card_fits_its_page_and_begins_with_the_key_out(cause: Cause) -> None:
     assert text.index("CAUTION") < text.index("FIRST, ENGINE OFF, KEY OUT") < text.index("THEN MEASURE")
 
 
+@pytest.mark.parametrize("cause", CAUSES)
+def test_a_card_first_looks_smells_and_tugs_at_every_plug_relay_and_ground(cause: Cause) -> None:
+    first = next_tests.test_card(cause).first
+    assert first[0].startswith("Engine off, key out")
+    assert not [word for word in ("smell", "tug", "plug", "relay", "ground") if word not in " ".join(first).lower()]
+
+
 def test_a_card_for_a_word_that_is_no_cause_is_refused() -> None:
     with pytest.raises(KeyError):
         next_tests.test_card("gremlins")  # type: ignore[arg-type]
