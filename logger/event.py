@@ -9,7 +9,7 @@ Two recordings of one event are related only by `offset_ns`, which is absent whe
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from datetime import datetime
 from itertools import pairwise
 from typing import Literal
@@ -55,6 +55,13 @@ class Engine:
     def pulses_per_revolution(self) -> float:
         """Pulses on the tach wire per revolution: as given, or one for each firing."""
         return self.tach_pulses_per_revolution or self.firings_per_revolution
+
+
+def same_car(one: Engine, other: Engine) -> bool:
+    """Whether two descriptions can be of one engine: they agree wherever both say something. The idle speed, which a
+    screw changes, is left out."""
+    pairs = [(getattr(one, f.name), getattr(other, f.name)) for f in fields(Engine) if f.name != "idle_rpm"]
+    return all(a == b or a is None or b is None for a, b in pairs)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,11 +6,12 @@
 
 No recording is opened: the findings keep each run's exposure (analysis/exposure.py). Two events are of one car where
 their descriptions of the engine agree wherever both say something; the idle speed, which a screw changes, is left out.
-Events without a date stand where they were entered, after the event before them.
+Events without a date stand where they were entered, after the event before them. Commissioning tests count for nothing:
+their stumbles were made on purpose.
 """
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -20,7 +21,7 @@ from logger.analysis.exposure import Exposure
 from logger.analysis.findings import RepairVerdict
 from logger.analysis.provoking import Run, agreed
 from logger.analysis.repairs import Work
-from logger.event import Engine, Event, EventKind, repair_places
+from logger.event import Event, EventKind, repair_places, same_car
 from logger.store.entries import RepairEntry
 from logger.store.store import Store
 
@@ -97,12 +98,6 @@ def every_car(store: Store) -> list[Season]:
         seasons.append(_season([one for one in left if same_car(one.outline.engine, engine)]))
         left = [one for one in left if not same_car(one.outline.engine, engine)]
     return seasons
-
-
-def same_car(one: Engine, other: Engine) -> bool:
-    """Whether two descriptions can be of one engine."""
-    pairs = [(getattr(one, f.name), getattr(other, f.name)) for f in fields(Engine) if f.name != "idle_rpm"]
-    return all(a == b or a is None or b is None for a, b in pairs)
 
 
 def keep(store: Store) -> None:
@@ -201,4 +196,6 @@ def _read(store: Store, event_id: str) -> SeasonEvent:
         Run(Exposure.from_dict(document), None, told["linked_heat"], told["linked_shock"])
         for document in told.get("exposure", [])
     )
+    if event_id in store.commissioned():
+        runs = ()
     return SeasonEvent(event_id, store.outline(event_id), runs, tuple(store.repairs(event_id)), found is not None)

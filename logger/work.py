@@ -31,15 +31,18 @@ DEFAULT_IDLE_RPM = 900.0
 def analyse_event(store: Store, event_id: str, progress: Callable[[float], None] | None = None) -> Findings:
     """Analyse a stored event, keep its findings and what they mean for the other events of the car, return them."""
     from logger import season
-    from logger.analysis import analyse
+    from logger.analysis import analyse, commission
 
     store.scan()
     # Taken before reading: what changes meanwhile then makes the findings stale instead of silently wrong.
     fingerprint = store.input_fingerprint(event_id)
-    findings = analyse(store.event(event_id), progress=progress)
+    event = store.event(event_id)
+    findings = analyse(event, progress=progress)
     left_out = [f"{r.name} was left out: {r.reason}" for r in store.recordings(event_id) if not r.readable]
     findings = replace(findings, not_judged=[*findings.not_judged, *left_out])
     store.save_findings(event_id, findings.as_json(), fingerprint)
+    if event_id in store.commissioned():
+        store.save_commissioning(event_id, commission.judge(findings, event).as_json())
     season.keep(store)
     return findings
 

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from logger import season
-from logger.event import Engine, Repair
+from logger.event import Engine, Repair, same_car
 from logger.store.store import Store
 from tests.analysis.invented import ENGINE
 from tests.seasons import CLEAN, FAILED, FEED, Day, put_in
@@ -99,7 +99,7 @@ def test_another_car_is_another_season(store: Store, tmp_path: Path) -> None:
     ],
 )
 def test_one_car_is_told_by_what_both_descriptions_say(other: Engine, same: bool) -> None:
-    assert season.same_car(ENGINE, other) is same
+    assert same_car(ENGINE, other) is same
 
 
 def test_an_event_that_is_not_analysed_yet_is_named_and_does_not_count(store: Store, tmp_path: Path) -> None:

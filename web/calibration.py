@@ -37,7 +37,7 @@ class Version:
 
 @dataclass(frozen=True, slots=True)
 class ChannelPage:
-    """Variables of one channel's page. conversion: from the newest recording's settings, which the pairs correct."""
+    """Variables of one channel's page. conversion: what the settings of the newest recording say."""
 
     channel: str
     unit: str

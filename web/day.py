@@ -11,6 +11,7 @@ from logger.errors import StoreError
 from logger.event import NS_PER_S, Event, FloatArray, IntArray, Recording, RunAction
 from logger.store.entries import NoteEntry, RunCorrection
 from logger.store.store import Store
+from web.commissioning import CarTest, of_car
 from web.listing import revision
 from web.texts import TEXTS, text
 
@@ -157,6 +158,7 @@ class EventPage:
     unreadable: list["Unreadable"]
     notes: list["NoteLine"]
     corrections: list["CorrectionLine"]
+    car_test: CarTest
     reached: str | None
     provoke: list[str]
     proof_ahead: str | None
@@ -239,6 +241,7 @@ def build(store: Store, event_id: str) -> EventPage:
         + [Unreadable(glance.recording.name, glance.unreadable) for glance in glances if glance.unreadable],
         notes=notes_of(store, event_id),
         corrections=corrections_of(store, event_id),
+        car_test=of_car(store, event_id),
         reached=((found or {}).get("coverage") or {}).get("sentence"),
         provoke=list((found or {}).get("provoke") or ()),
         proof_ahead=_ahead(found),

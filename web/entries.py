@@ -187,6 +187,20 @@ def put_name(request: Request, event_id: str, entry: NameEntry) -> None:
     rename(store_of(request), event_id, entry)
 
 
+@json_router.put("/events/{event_id}/commissioning", status_code=204)
+def put_commissioning(request: Request, event_id: str) -> None:
+    """Say that the event was a commissioning test; it is judged in a few seconds."""
+    store = store_of(request)
+    store.commission(known_event(store, event_id))
+
+
+@json_router.delete("/events/{event_id}/commissioning", status_code=204)
+def delete_commissioning(request: Request, event_id: str) -> None:
+    """Say that it was none."""
+    store = store_of(request)
+    store.withdraw_commissioning(known_event(store, event_id))
+
+
 @json_router.delete("/events/{event_id}/entries/{table}/{entry_id}", status_code=204)
 def delete_entry(request: Request, event_id: str, table: RemovableHere, entry_id: EntryId) -> None:
     """Take an entry back."""
@@ -255,6 +269,14 @@ def form_run(request: Request, event_id: str, entry: Annotated[RunEntry, Form()]
 def form_name(request: Request, event_id: str, entry: Annotated[NameEntry, Form()]) -> RedirectResponse:
     rename(store_of(request), event_id, entry)
     return _back(event_id, "sl-main")
+
+
+@form_router.post("/events/{event_id}/commissioning/{verb}")
+def form_commissioning(request: Request, event_id: str, verb: Literal["enter", "withdraw"]) -> RedirectResponse:
+    store = store_of(request)
+    known_event(store, event_id)
+    (store.commission if verb == "enter" else store.withdraw_commissioning)(event_id)
+    return _back(event_id, "sl-car-test")
 
 
 @form_router.post("/settings/channels/{channel}")

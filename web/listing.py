@@ -59,11 +59,12 @@ def build(store: Store) -> ListPage:
 
 
 def revision(store: Store, event_id: str) -> str:
-    """Changes with what was recorded or entered (the inputs' digest), with the findings, name and notes."""
+    """Changes with what was recorded or entered (the inputs' digest), with the findings, name, notes and test."""
     shown = (
         store.input_fingerprint(event_id),
         store.stored_findings(event_id),
         store.outline(event_id).name,
         store.notes(event_id),
+        store.commissioned(),
     )
     return f"{zlib.crc32(repr(shown).encode()):08x}"

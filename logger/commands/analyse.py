@@ -73,6 +73,8 @@ def _analyse(args: argparse.Namespace, progress: Callable[[float], None]) -> "tu
     with open_store(args) as store:
         event_id = store.find(args.event)
         store.enter_circumstances(event_id, entered)
+        if args.commission:
+            store.commission(event_id)
         findings = analyse_event(store, event_id, progress)
         return store.event(event_id), findings
 

@@ -82,6 +82,17 @@ def let_findings_hold_the_season(database: Database) -> None:
 
 
 @migrations()
+def create_commissioning(database: Database) -> None:
+    """Events in which coil feed and pump feed were interrupted on purpose (logger/store/commissioning.py)."""
+    database.executescript(
+        """
+        CREATE TABLE commissioning (
+            event_id TEXT PRIMARY KEY REFERENCES events, asked_utc TEXT NOT NULL, result TEXT);
+        """
+    )
+
+
+@migrations()
 def create_changes(database: Database) -> None:
     """Settings changed on the page (logger/store/changes.py); `value` is JSON in a TEXT column, as above."""
     database.executescript(

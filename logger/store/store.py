@@ -23,6 +23,7 @@ from logger.store import intake
 from logger.store.analysis_version import analysis_version
 from logger.store.calibrated import with_calibrations
 from logger.store.changes import Changes
+from logger.store.commissioning import Commissioning
 from logger.store.entries import (
     EventEntry,
     RecordingEntry,
@@ -41,7 +42,7 @@ _EVENTS = """
 """
 
 
-class Store(People, Changes):
+class Store(People, Changes, Commissioning):
     """Everything kept under one data directory. Close it, or use it in a `with` block; safe across threads.
 
     Raises StoreError where the logbook cannot be used, an event is unknown, or an entry makes no sense.
@@ -207,6 +208,7 @@ class Store(People, Changes):
             [asdict(correction) for correction in self.run_corrections(event_id)],
             self.circumstances(event_id),
             self.calibrations_in_force(),
+            event_id in self.commissioned(),
         ]
         return hashlib.sha256(json.dumps(inputs, default=str, sort_keys=True).encode()).hexdigest()
 

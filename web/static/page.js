@@ -12,6 +12,7 @@ export function words(key, values = {}) {
 const TIME_FORMS = {
   datetime: { dateStyle: "medium", timeStyle: "short" },
   "datetime-seconds": { dateStyle: "medium", timeStyle: "medium" },
+  date: { dateStyle: "medium" },
   time: { timeStyle: "short" },
   seconds: { timeStyle: "medium" },
 };
@@ -89,4 +90,4 @@ if (back && history.length > 1) {
 
 window.addEventListener("offline", () => connection(false));
 showLocalTimes();
-if (!document.body.classList.contains("sl-reader")) watchKey(); // a shared link shows one event, not the car as it is
+if (!document.body.matches(".sl-reader, .sl-nobody")) watchKey(); // only the owner may see the car as it is
