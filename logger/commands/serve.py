@@ -1,7 +1,6 @@
 """`stumblelog serve`: the page, with the worker beside it."""
 
 import argparse
-import os
 import signal
 import socket
 import subprocess
@@ -172,14 +171,14 @@ def listen_on(host: str, port: int) -> socket.socket:
 def worker_beside(data_dir: Path) -> Iterator[None]:
     """Keep a worker process going until the block ends; one that dies is started again after a while."""
     stopping = threading.Event()
-    command = [sys.executable, "-m", "logger.cli", "work", "--data-dir", str(data_dir)]
-    command += ["--parent", str(os.getpid())]
-    process = subprocess.Popen(command)
+    command = [sys.executable, "-m", "logger.cli", "work", "--with-input", "--data-dir", str(data_dir)]
+    process = subprocess.Popen(command, stdin=subprocess.PIPE)
 
     def keep_going() -> None:
         nonlocal process
         while process.wait() is not None and not stopping.wait(RESTART_AFTER_S):
-            process = subprocess.Popen(command)
+            process.communicate()  # closes its pipe
+            process = subprocess.Popen(command, stdin=subprocess.PIPE)
 
     keeper = threading.Thread(target=keep_going, daemon=True)
     keeper.start()
@@ -189,3 +188,4 @@ def worker_beside(data_dir: Path) -> Iterator[None]:
         stopping.set()
         process.terminate()
         keeper.join()
+        process.communicate()

@@ -16,20 +16,10 @@ NICENESS = 10
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--once", action="store_true", help="do what is due now, then stop")
-    parser.add_argument("--parent", type=int, metavar="PID", help="stop when that process, which started this, ends")
+    parser.add_argument(
+        "--with-input", action="store_true", help="stop when standard input ends: when what started this is gone"
+    )
     add_data_dir(parser)
-
-
-class _Stop(threading.Event):
-    """Set by a signal, or by the end of the page that started this worker, however it ended."""
-
-    def __init__(self, parent: int | None) -> None:
-        super().__init__()
-        self._parent = parent
-
-    def is_set(self) -> bool:
-        orphaned = self._parent is not None and os.getppid() != self._parent
-        return orphaned or super().is_set()
 
 
 def run(args: argparse.Namespace) -> int:
@@ -37,7 +27,9 @@ def run(args: argparse.Namespace) -> int:
 
     if hasattr(os, "nice"):  # not on Windows, where nothing records
         os.nice(NICENESS)  # recording comes first
-    stop = _Stop(args.parent)
+    stop = threading.Event()
+    if args.with_input:
+        threading.Thread(target=_end_with_input, args=(stop,), daemon=True).start()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
     with open_store(args) as store:
@@ -48,6 +40,13 @@ def run(args: argparse.Namespace) -> int:
         else:
             worker.run(stop)
     return 0
+
+
+def _end_with_input(stop: threading.Event) -> None:
+    """However the other side ends, the pipe from it does; a parent's process number says nothing on Windows."""
+    while os.read(sys.stdin.fileno(), 1024):  # not sys.stdin.read(): its lock, held here, would block our own end
+        pass
+    stop.set()
 
 
 def _say(text: str) -> None:

@@ -93,6 +93,27 @@ def test_a_bundle_is_served_whole_without_a_pi_and_nothing_is_kept(folder: Path,
     assert not data_dir.exists()
 
 
+def test_a_laptop_imports_analyses_and_exports_without_the_pis_modules(folder: Path, tmp_path: Path):
+    run = without(*PI_ONLY, *POSIX_ONLY) + "from logger.cli import main; raise SystemExit(main(sys.argv[1:]))"
+
+    def said(*words: str) -> str:
+        command = [sys.executable, "-c", run, *words]
+        return subprocess.run(command, capture_output=True, text=True, check=True).stdout
+
+    assert said("import", str(folder)) == f"{EVENT_ID}\n"
+    assert json.loads(said("analyse", str(folder), "--json"))["stumbles"] == []
+    assert said("export", "latest", "--as", "bundle", "--to", str(tmp_path / "event.zip")).strip().endswith("event.zip")
+    with zipfile.ZipFile(tmp_path / "event.zip") as archive:
+        assert "report.html" in archive.namelist()
+
+
+def test_the_worker_ends_with_the_page_that_started_it_however_that_ended(tmp_path: Path):
+    command = [sys.executable, "-m", "logger.cli", "work", "--with-input", "--data-dir", str(tmp_path / "data")]
+    worker = subprocess.Popen(command, stdin=subprocess.PIPE)
+    worker.communicate(timeout=60)  # closes the pipe, as the end of the page does
+    assert worker.returncode == 0
+
+
 def test_every_module_of_a_laptop_starts_without_the_pis(tmp_path: Path):
     code = without(*PI_ONLY, *POSIX_ONLY) + (
         "import logger.cli, logger.store, logger.store.door, logger.store.bundle, logger.work, web.app, web.server;"
