@@ -16,9 +16,9 @@ from web.login_tries import Tries
 SESSION_COOKIE = "sl_session"
 LINK_COOKIE = "sl_link"
 READING = frozenset({"GET", "HEAD"})
-ANYBODYS = frozenset({("GET", "/log-in"), ("POST", "/log-in"), ("POST", "/api/log-in")})
+ANYBODYS = frozenset({("GET", "/log-in"), ("POST", "/log-in"), ("POST", "/api/log-in"), ("GET", "/safety")})
 READERS_TOO = ("/cards/", "/safety")
-"""Pages that say the same to everybody and show nothing recorded."""
+"""Pages that say the same to everybody and show nothing recorded; a caution is nobody's secret."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +51,7 @@ class Access:
 
 
 def is_anybodys(method: str, path: str) -> bool:
-    """Whether a request needs no key: the log-in, the address of a link, and the files that any page is drawn with."""
+    """Whether a request needs no key: the log-in, a link's address, the safety text, the files pages are drawn with."""
     return (method, path) in ANYBODYS or (method in READING and path.startswith(("/static/", "/shared/")))
 
 

@@ -81,7 +81,7 @@ def form_link(
     if days not in DAYS:
         raise PageError(422, "invalid")
     address = f"{str(request.base_url).rstrip('/')}{_make(request, event_id, days, name).href}"
-    code = segno.make(address, error="l", micro=False).svg_data_uri(scale=5, border=4)
+    code = segno.make(address, error="l", micro=False).svg_data_uri(scale=5, border=4, light="#fff")
     return render(request, "links.html", _page(request, event_id, address, code))
 
 

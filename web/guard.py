@@ -104,13 +104,13 @@ class Guard:
                 await run_in_threadpool(self.access.keys.write_time)
         except StoreError as error:
             return problem_response(request, 503, "store", str(error))
+        if visitor is not None and may(visitor, request.method, path):
+            request.state.visitor = visitor
+            return None
         if is_anybodys(request.method, path):
             return None
         if visitor is None:
             return log_in_first(request)
-        if may(visitor, request.method, path):
-            request.state.visitor = visitor
-            return None
         if path in ("/", "/events") and request.method == "GET":
             return RedirectResponse(f"/events/{quote(visitor.event_id)}", status_code=303)
         return problem_response(request, 403, "link_only")

@@ -191,6 +191,19 @@ def test_the_way_back_never_leads_elsewhere(locked: Locked, to: str) -> None:
     assert (answer.status_code, answer.headers["location"]) == (303, "/")
 
 
+def test_the_safety_text_is_for_everybody_and_keeps_the_owner_logged_in(locked: Locked) -> None:
+    nobody, owner = locked.device().get("/safety", headers=HTML), locked.owner().get("/safety", headers=HTML)
+    assert (nobody.status_code, owner.status_code) == (200, 200)
+    assert ('action="/log-out"' in nobody.text, 'action="/log-out"' in owner.text) == (False, True)
+
+
+def test_a_reader_can_still_log_in(locked: Locked) -> None:
+    reader = shared(locked)
+    assert 'class="sl-reader"' not in reader.get("/log-in", headers=HTML).text
+    assert reader.post("/log-in", data={"pass_phrase": locked.pass_phrase}).status_code == 303
+    assert reader.get("/api/events").status_code == 200
+
+
 def test_only_the_log_in_needs_no_key() -> None:
     assert is_anybodys("GET", "/log-in")
     assert is_anybodys("GET", "/static/sl.css")
@@ -391,7 +404,8 @@ def test_a_link_shows_its_event(locked: Locked) -> None:
         assert reader.get(event + rest, headers=HTML).status_code == 200, rest
     for rest in ("", "/report", "/recordings/r02", "/revision", "/findings", "/day", "/logbook"):
         assert reader.get(f"/api{event}{rest}").status_code == 200, rest
-    assert reader.get("/cards/mixture", headers=HTML).status_code == 200
+    for path in ("/cards/mixture", "/safety"):
+        assert reader.get(path, headers=HTML).status_code == 200, path
 
 
 def test_a_link_shows_nothing_else(locked: Locked) -> None:
