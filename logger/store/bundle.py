@@ -15,6 +15,7 @@ sizes beyond all reason, too. Its logbook is text that is checked row by row, ne
 
 import hashlib
 import json
+import mmap
 import re
 import shutil
 import stat
@@ -46,6 +47,10 @@ SMALL_BYTES = 1 << 20
 """Below this nobody cares how much an entry shrinks."""
 
 _CHUNK = 1 << 20
+_LISTED = b"PK\x01\x02"
+_FOLDER_INSIDE = re.compile(r"([^/\\.][^/\\]*/)?(capture\.toml|car=[^/\\]+/event=[^/\\]+/[^\\]+)")
+"""In the .zip of an export that is a folder, as the page makes it."""
+
 _README = """{name}
 
 An event recorded by stumblelog: {n} recordings, what people entered, and what was found.
@@ -99,6 +104,7 @@ def unpack(path: Path, folder: Path) -> dict[str, list[Row]]:
 
     Raises StoreError where it is no bundle, is damaged, or holds anything that a bundle does not.
     """
+    _refuse_a_crowd(path)
     try:
         with zipfile.ZipFile(path) as archive:
             entries = _checked(path, archive, shutil.disk_usage(folder).free)
@@ -147,13 +153,27 @@ def logbook_text(contents: Contents) -> str:
     return json.dumps(rows, indent=1, allow_nan=False, ensure_ascii=False)
 
 
+def _refuse_a_crowd(path: Path) -> None:
+    """Raise StoreError where an archive lists too many files, before zipfile makes objects of them all.
+
+    Counted by the mark that begins each entry of the list, since what the archive says of its length may be a lie.
+    """
+    with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data:
+        at, n = data.find(_LISTED), 0
+        while at >= 0:
+            n += 1
+            if n > MOST_FILES:
+                raise StoreError(f"{path}: refused: it holds more than {MOST_FILES} files, and a bundle does not")
+            at = data.find(_LISTED, at + 1)
+
+
 def _checked(path: Path, archive: zipfile.ZipFile, free_bytes: int) -> dict[str, zipfile.ZipInfo]:
     """The entries by name. Raises StoreError for anything that has no place in a bundle."""
     entries: dict[str, zipfile.ZipInfo] = {}
     known = {ABOUT, README, LOGBOOK, SUMS, *REPORTS}
     infos = archive.infolist()
-    if len(infos) > MOST_FILES:
-        raise StoreError(f"{path}: refused: it holds {len(infos)} files; a bundle holds at most {MOST_FILES}")
+    if any(_FOLDER_INSIDE.fullmatch(info.orig_filename) for info in infos):
+        raise StoreError(f"{path}: a zipped folder; unpack it, and give the folder that is in it")
     for info in infos:
         # The name as it stands in the archive: the other one has been made harmless, and silently.
         name = info.orig_filename

@@ -132,7 +132,26 @@ def test_many_small_files_that_fill_the_disk_are_refused(bundled: Path, tmp_path
     monkeypatch.setattr(bundle, "MOST_BYTES", 20_000)
     assert_refused(bundled, tmp_path, "would unpack to")
     monkeypatch.setattr(bundle, "MOST_FILES", 3)
-    assert_refused(bundled, tmp_path, "it holds 7 files; a bundle holds at most 3")
+    assert_refused(bundled, tmp_path, "it holds more than 3 files, and a bundle does not")
+
+
+def test_a_crowd_of_files_is_refused_whatever_the_archive_says_of_their_number(bundled: Path, tmp_path: Path):
+    path = tmp_path / "bad.zip"
+    with zipfile.ZipFile(path, "w") as archive:
+        for number in range(bundle.MOST_FILES + 1):
+            archive.writestr(f"{number}", b"")
+    data = bytearray(path.read_bytes())
+    data[-14:-10] = bytes([3, 0, 3, 0])  # the number of its files, in the 22 bytes that end an archive
+    path.write_bytes(data)
+    assert_refused(path, tmp_path, "it holds more than 10000 files")
+
+
+@pytest.mark.parametrize("form", ["csv", "parquet"])
+def test_a_zipped_folder_is_told_from_a_bundle(bundled: Path, tmp_path: Path, form: str):
+    with Store(tmp_path / "car") as store:
+        write(store, store.find("latest"), form, tmp_path / "out" / "event")
+    path = Path(shutil.make_archive(str(tmp_path / "event-folder"), "zip", tmp_path / "out", "event"))
+    assert_refused(path, tmp_path, "a zipped folder; unpack it, and give the folder that is in it")
 
 
 def test_a_name_given_twice_is_refused(bundled: Path, tmp_path: Path):

@@ -14,6 +14,7 @@ import pytest
 
 from logger.errors import StoreError
 from logger.store.capture_out import write_folder
+from logger.store.exports import parquet_folder
 from logger.store.exports.incoming import take_in
 from logger.store.exports.reference import STUMBLES_PER_HOT_MINUTE
 from logger.store.exports.write import write
@@ -131,6 +132,20 @@ def test_an_event_is_not_written_over_another_and_a_car_needs_a_plain_name(seaso
     with pytest.raises(StoreError, match=r"car is '\.\./x'; use letters, digits, - and _"):
         write(stores["green"], event_id, "parquet", folder, car="../x")
     write(stores["green"], event_id, "parquet", folder, car="green", overwrite=True)
+
+
+@pytest.mark.parametrize(("limit", "channel"), [("MOST_ROWS", "tach_pulses"), ("MOST_SMALL_ROWS", None)])
+def test_a_small_file_of_rows_without_end_is_refused(season, tmp_path: Path, monkeypatch, limit: str, channel):
+    _, stores = season
+    write(stores["blue"], "event-without-a-date", "parquet", tmp_path / "out")
+    name = f"channel={channel}/001.parquet" if channel else "table=channels/part.parquet"
+    (path,) = (tmp_path / "out").rglob(name)
+    whole = pq.read_metadata(path)
+    monkeypatch.setattr(parquet_folder, limit, whole.num_rows - 1)
+    with Store(tmp_path / "laptop") as laptop:
+        with pytest.raises(StoreError, match=rf"^{path}: refused: it holds {whole.num_rows} rows"):
+            take_in(laptop, tmp_path / "out")
+        assert laptop.events() == []
 
 
 @pytest.mark.parametrize("harm", ["missing", "half", "foreign"])

@@ -50,6 +50,10 @@ _TYPES = {
     "flag": pa.bool_(),
     "moment": pa.timestamp("us", "UTC"),
 }
+MOST_ROWS = 100_000_000
+"""Three days of acceleration at 400 Hz. Repeated rows cost a Parquet file nothing, so its size promises nothing."""
+
+MOST_SMALL_ROWS = 1_000_000
 _WORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
 
 
@@ -105,7 +109,7 @@ def read_tables(place: Path) -> dict[str, list[Row]]:
     tables = {}
     for name, table in TABLES.items():
         path = place / f"table={name}" / SMALL_FILE
-        rows = _read(path, [column.name for column in table.columns]).to_pylist()
+        rows = _read(path, [column.name for column in table.columns], MOST_SMALL_ROWS).to_pylist()
         try:
             tables[name] = [typed(table, row) for row in rows]
         except (TypeError, ValueError) as error:
@@ -117,7 +121,7 @@ def read_series(place: Path, position: int, channel: StoredChannel, number: int)
     """A channel of the recording at that place of the event, as it was stored. Raises StoreError."""
     path = place / f"table={SAMPLE_TABLES[channel.kind]}" / f"channel={channel.name}" / f"{position:03d}.parquet"
     names = [] if channel.is_pulses else raw_names(channel.kind) if channel.counts else value_names(channel.kind)
-    table = _read(path, ["time_ns", *names])
+    table = _read(path, ["time_ns", *names], MOST_ROWS)
     time_ns = table.column("time_ns").to_numpy()
     if not names:
         return Series(number, time_ns)
@@ -138,7 +142,7 @@ def _is_event(folder: Path) -> bool:
     return (folder / "table=event" / SMALL_FILE).is_file()
 
 
-def _read(path: Path, columns: list[str]) -> pa.Table:
+def _read(path: Path, columns: list[str], most_rows: int) -> pa.Table:
     if not path.is_file():
         raise StoreError(f"{path}: is missing; copy the event's folder again, whole")
     try:
@@ -149,7 +153,11 @@ def _read(path: Path, columns: list[str]) -> pa.Table:
                 raise StoreError(f"{path}: not written by stumblelog")
             if about.get("version", 0) > VERSION:
                 raise StoreError(f"{path}: written by a newer stumblelog; update this one to read it")
+            if file.metadata.num_rows > most_rows:
+                raise StoreError(f"{path}: refused: it holds {file.metadata.num_rows} rows, more than any recording")
             return file.read(columns)
+    except StoreError:
+        raise
     except (pa.ArrowInvalid, pa.ArrowNotImplementedError, KeyError, OSError, ValueError) as error:
         raise StoreError(f"{path}: cannot be read: {' '.join(str(error).split())}; copy it again") from error
 
