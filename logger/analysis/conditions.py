@@ -18,7 +18,6 @@ LEAD_S = 0.7
 SHARE = 1 / 3
 RISE_DEGC = 2.0
 RISE_START_S = 5.0
-RISE_RUNS = 0.5
 RIVAL_ODDS = 10.0  # "strong evidence" in the scale of H. Jeffreys, Theory of Probability, 3rd ed. 1961, appendix B
 SURE_SHOCK_P = 0.02
 SURE_SPEED_P = 0.05
@@ -122,25 +121,17 @@ def _at_knocks(frames: Sequence[Frame], channel: str, from_g: float) -> Compared
 
 
 def _rival(frames: Sequence[Frame], channel: str, pool: Sequence[BoolArray]) -> str:
-    """What goes with the hour and tells the bursts RIVAL_ODDS times better apart than the temperature; "" if nothing
-    does: the time since each start, or the order of the runs."""
-    measured = [
-        (replace(cells, values={**cells.values, "run": np.full(cells.time_s.size, float(number))}), mask)
-        for number, (cells, mask) in enumerate(zip(frames, pool, strict=True))
-        if channel in cells.values
-    ]
+    """What tells the bursts RIVAL_ODDS times better apart than the temperature that goes with it: the time since each
+    start, or "" if that does not."""
+    measured = [(cells, mask) for cells, mask in zip(frames, pool, strict=True) if channel in cells.values]
 
     def evidence(name: str, width: float) -> float:
         control = np.concatenate([cells.values[name][mask] for cells, mask in measured])
         case = np.concatenate([cells.at(name, cells.bursts_s[:, 0]) for cells, _ in measured])
         return rise_evidence(case[np.isfinite(case)], control[np.isfinite(control)], width)
 
-    rivals = {
-        "the time since the start": evidence("time_since_start", RISE_START_S),
-        "the order of the runs": evidence("run", RISE_RUNS),
-    }
-    best = max(rivals, key=lambda name: rivals[name])
-    return best if rivals[best] > evidence(channel, RISE_DEGC) + np.log(RIVAL_ODDS) else ""
+    better = evidence("time_since_start", RISE_START_S) - evidence(channel, RISE_DEGC)
+    return "the time since the start" if better > np.log(RIVAL_ODDS) else ""
 
 
 def ranked(frames: Sequence[Frame], name: str, pool: Sequence[BoolArray], lead_s: float = LEAD_S) -> Compared | None:

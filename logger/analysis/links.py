@@ -19,11 +19,9 @@ How it is told:
   struck, each a trial that brought a stumble or did not (matched.rise_p_of_trials); otherwise driving outside bursts
   (all running, where bursts came at idle too), at no lower speed than the bursts came at if speed brings them out.
   Stumbles that come as system voltage falls over the day are put down to that and not to heat; those that the time
-  since each start or the order of the runs tells better apart are put down to nothing, as a fault that warms up or
-  wears on cannot be told from heat by them.
-* Heat and shock are the two questions asked beforehand, and share the allowance for error: STAKES of it for each, and
-  all of it for heat once shock is told (weighted Bonferroni, graphically passed on: F. Bretz and others, Stat. Med. 28
-  (2009) 586-604; more for heat, as shock shows plainly or not at all). Other conditions are looked at because
+  since each start tells much better apart cannot be told.
+* Heat and shock are the two questions asked beforehand, and share the allowance for error: STAKES of it for each
+  (weighted Bonferroni; more for heat, as shock shows plainly or not at all). Other conditions are looked at because
   they are there (rank-sum test, F. Wilcoxon, Biometrics 1 (1945) 80-83): leads, of which few may be wrong (false
   discovery rate over everything looked at, Benjamini and Hochberg).
 * With fewer than MINIMUM_STUMBLES heat is never called linked, as it goes with the hour; shock can be.
@@ -50,7 +48,7 @@ LEANING_P = 0.15
 RIVAL_P = 0.01
 MINIMUM_STUMBLES = 5
 MINIMUM_SPREAD_DEGC = 8.0
-STAKES = {"heat": 0.8, "shock": 0.2}
+STAKES = {"heat": 0.7, "shock": 0.3}
 COMPARED = ("under_bonnet_temperature", "lateral_g", "engine_speed", "load", "battery_voltage")
 WORDS = {
     "heat": "heat",
@@ -119,7 +117,7 @@ def linked(frames: Sequence[Frame]) -> dict[str, Any]:
     others = [found for name in COMPARED if (found := compared.ranked(frames, name, could_begin))]
     heat = compared.heat(frames, shock, others)
     first = [found for found in (heat, shock) if found is not None]
-    adjusted = _two_questions(heat, shock)
+    adjusted = {found.name: min(1.0, found.p / STAKES[found.name]) for found in first}
     everything = benjamini_hochberg([c.p for c in first + others])
     for found, p in zip(first + others, everything, strict=True):
         adjusted.setdefault(found.name, p)
@@ -135,14 +133,6 @@ def linked(frames: Sequence[Frame]) -> dict[str, Any]:
         "crossover": crossover(frames, could_begin),
         "runs": [_run(cells) for cells in frames],
     }
-
-
-def _two_questions(heat: Compared | None, shock: Compared | None) -> dict[str, float]:
-    """Adjusted p-values: each p over its stake; once shock is told, its stake is free for heat as well."""
-    adjusted = {found.name: min(1.0, found.p / STAKES[found.name]) for found in (heat, shock) if found is not None}
-    if heat is not None and shock is not None:
-        adjusted["heat"] = min(adjusted["heat"], max(heat.p, adjusted["shock"]))
-    return adjusted
 
 
 def _run(cells: Frame) -> dict[str, Any]:

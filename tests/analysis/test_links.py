@@ -86,14 +86,6 @@ def test_a_fault_that_comes_half_a_minute_into_every_run_is_not_put_down_to_heat
     assert "but the time since the start tells them apart better" in str(condition(found, "heat")["sentence"])
 
 
-def test_a_fault_that_begins_late_in_the_day_is_not_put_down_to_heat_when_earlier_runs_were_as_hot() -> None:
-    degc = [(50.0, 70.0), (80.0, 92.0), (78.0, 90.0), (82.0, 93.0)]
-    of = event([run(f"r{k}", (), pair) for k, pair in enumerate(degc)])
-    found = link(of, [stumble("r3", 3.0 + 6.0 * k) for k in range(9)])
-    assert found["linked_heat"] is None
-    assert "but the order of the runs tells them apart better" in str(condition(found, "heat")["sentence"])
-
-
 def test_stumbles_spread_over_everything_are_linked_with_neither() -> None:
     of = event([run("r01", KNOCKS, COLD), run("r02", KNOCKS, WARM), run("r03", KNOCKS, HOT)])
     stumbles = [stumble(name, at_s) for name in ("r01", "r02", "r03") for at_s in (10.0, 27.0, 48.0)]
