@@ -31,6 +31,8 @@ TRACED = {
 MOST_IN_FULL = 6
 """Bursts told with traces; of the others, and of the later stumbles of a burst, one line each."""
 MOST_LINES = 4
+MOST_TESTS = 3
+"""Tests told with their steps: what the minutes between two runs allow. The others are on the card."""
 
 
 def text_report(event: Event, findings: dict[str, Any]) -> str:
@@ -46,14 +48,13 @@ def text_report(event: Event, findings: dict[str, Any]) -> str:
     sections = [
         _heading(event),
         _facts(findings),
-        *(_chapter(name, getattr(told, name)) for name in ("happened", "probably")),
-        "\n\n".join(bursts_told),
-        *(_chapter(name, getattr(told, name)) for name in ("brings", "repaired")),
+        *(_chapter(name, getattr(told, name)) for name in ("happened", "probably", "brings")),
         _listed(TITLES["tests"], _next_tests(findings.get("next_tests", ()))),
-        *(_chapter(name, getattr(told, name)) for name in ("provoke", "reached", "pulls")),
+        *(_chapter(name, getattr(told, name)) for name in ("repaired", "provoke", "reached", "pulls")),
         _listed("Sensor faults (the engine ran on)", map(_sensor_fault, findings["sensor_faults"])),
         _listed("Failed starts", map(_failed_start, findings.get("failed_starts", ()))),
         _chapter("not_judged", told.not_judged),
+        "\n\n".join(["Stumble by stumble", *bursts_told] if bursts_told else []),
     ]
     return "\n\n".join(section for section in sections if section) + "\n"
 
@@ -225,12 +226,16 @@ def _failed_start(start: dict[str, Any]) -> str:
 
 
 def _next_tests(tests: Sequence[dict[str, Any]]) -> Iterator[str]:
-    """Each test; of a caution that stands in full above only the danger is named again."""
+    """The first tests with their steps, the others by name; of a caution that stands in full above only the danger is
+    named again."""
     said: set[str] = set()
-    for test in tests:
+    for test in tests[:MOST_TESTS]:
         cautions = re.split(r"(?<=\.) ", test["caution"]) if test.get("caution") else []
         told = [f"{one.split(':')[0]} (see above)." if one in said and ":" in one else one for one in cautions]
         said.update(cautions)
         caution = f" Caution: {' '.join(told)}" if told else ""
         steps = " ".join(f"({number}) {step}" for number, step in enumerate(test["steps"], 1))
         yield f"{test['title']} (about {test['minutes']} min).{caution} {steps} Passes: {test['passes']}"
+    if left := tests[MOST_TESTS:]:
+        named = "; ".join(f"{test['title']} ({test['minutes']} min)" for test in left)
+        yield f"If these pass: {named}. Their steps, limits and cautions are on the test card (report --card)."

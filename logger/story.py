@@ -1,5 +1,5 @@
-"""The event's story in order, in sentences: what happened, what it probably is, what brings it out, what was repaired
-and how sure that is, what to test next. Text report, JSON and page are all made from it.
+"""The event's story in order, in sentences: what happened, what it probably is, what brings it out, what to test
+next, what was repaired and how sure that is. Text report, JSON and page are all made from it.
 
     story(event, findings) -> Story             `event`: its outline is enough; `findings`: as Store.findings gives them
 """
@@ -31,8 +31,8 @@ class Story:
     happened: list[str]
     probably: list[str]
     brings: list[str]
-    repaired: list[str]
     tests: list[str]
+    repaired: list[str]
     provoke: list[str]
     reached: list[str]
     pulls: list[str]
@@ -43,8 +43,8 @@ TITLES = {
     "happened": "What happened",
     "probably": "What it probably is",
     "brings": "What brings it out",
-    "repaired": "What was repaired, and how sure that is",
     "tests": "What to test next, by hand",
+    "repaired": "What was repaired, and how sure that is",
     "provoke": "How to bring it out again",
     "reached": "What this bench session has reached",
     "pulls": "Full-load pulls compared",
@@ -61,8 +61,8 @@ def story(event: Event, findings: dict[str, Any]) -> Story:
         happened=list(_happened(event, findings)),
         probably=list(_probably(findings)),
         brings=[links["sentence"]] if findings["stumbles"] and links.get("sentence") else [],
-        repaired=[repair_words(repair) for repair in findings.get("repairs", ())] + list(_ahead(findings)),
         tests=[f"{test['title']}, about {test['minutes']} min." for test in findings.get("next_tests", ())],
+        repaired=[repair_words(repair) for repair in findings.get("repairs", ())] + list(_ahead(findings)),
         provoke=list(findings.get("provoke") or ()),
         reached=[reached] if reached else [],
         pulls=list(pulls.get("sentences", ())),

@@ -124,6 +124,24 @@ def test_of_many_bursts_only_the_first_are_told_in_full():
     assert "9. r01 at 9.000 s: cut-out of 0.10 s, 10 firings lost, ignition, primary side" in lines
 
 
+def test_what_to_do_comes_before_the_stumbles_one_by_one(report):
+    heads = [
+        "What happened",
+        "What it probably is",
+        "What to test next, by hand",
+        "What was repaired, and how sure that is",
+    ]
+    places = [report.index(head) for head in [*heads, "Stumble by stumble"]]
+    assert places == sorted(places)
+
+
+def test_the_tests_that_no_break_between_runs_leaves_time_for_are_named_only():
+    tests = [NextTest(title, ["Do it."], "1 V", "common practice") for title in ("One", "Two", "Three", "Four", "Five")]
+    said = " ".join(text_report(stumbling_event(), replace(NOTHING, next_tests=tests).as_json()).split())
+    assert "Three (about 5 min). (1) Do it. Passes: 1 V" in said
+    assert "If these pass: Four (5 min); Five (5 min). Their steps, limits and cautions are on the test card" in said
+
+
 def test_a_caution_is_spelt_out_once_and_its_danger_named_again():
     fire = "Petrol under pressure: relieve it before a joint is opened."
     tests = [NextTest(title, ["Do it."], "1 V", "common practice", fire) for title in ("One", "Two")]

@@ -9,13 +9,14 @@ no less coolant temperature (to 2.5 °C), engine speed (to 500 rev/min), and kno
 Conditions that are known not to matter are not asked for: a link of False takes its condition out.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from logger.analysis.exposure import EDGES, LEVEL_EDGES, Exposure
-from logger.event import FloatArray
+from logger.event import Cause, FloatArray
 
 REACHED_S = 10.0
 REACHED_KNOCKS = 3
@@ -26,6 +27,15 @@ KNOCKS_PER_BURST = 3
 MOST_KNOCKS = 40
 SUSPECT_SHARE = 0.3
 """Where nobody can tell yet, shaking is asked for if at least so many bursts came after a knock."""
+TAPPED: dict[Cause, str] = {
+    "supply_voltage": "battery clamps, master switch, main feed, alternator plug and ground straps",
+    "ignition_primary": "the coil's feed wire, plug and relay, ignition switch, pick-up plug and module",
+    "ignition_secondary": "coil, cap and their brackets, never a lead",
+    "fuel_delivery": "the pump's plug, relay and ground",
+    "mixture": "injector plugs, their relay, the control unit's plug and the intake hoses",
+    "undetermined": "looms, plugs, relays and grounds",
+}
+"""Where to tap a standing car, by the cause behind most of the bursts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,14 +96,19 @@ def plan(stumbled: Sequence[Exposure], linked_heat: bool | None = None, linked_s
     struck = float(np.isfinite(struck_g).mean())
     if (linked_shock and struck) or (linked_shock is None and struck >= SUSPECT_SHARE):
         knocks = min(KNOCKS_PER_BURST * degc.size, MOST_KNOCKS)
+        seen = Counter(cause for one in stumbled for causes in one.burst_causes for cause in causes)
+        where = TAPPED[max(seen, key=lambda cause: (seen[cause], cause), default="undetermined")]
         steps.append(
-            f"Shake it: {knocks} knocks of {np.nanmedian(struck_g):.1f} g or more at the logger. "
-            "By hand or with a rubber mallet at looms, coil and relays; nobody near fan, belts or "
-            "coil leads while the engine runs, and no petrol joint open."
+            f"Shake it: {knocks} knocks of {np.nanmedian(struck_g):.1f} g or more at the logger, such as a slow drive "
+            "over a board gives; only those count as reached."
+        )
+        steps.append(
+            f"On the spot, tap {where} with a rubber mallet or a dry wooden stick, one at a time, and press the mark "
+            "button each time. Nobody near fan, belts or coil leads while the engine runs; no petrol joint open."
         )
     speeds = _speeds(stumbled)
     if speeds.size and np.median(speeds) >= SLACK_RPM:
-        steps.append(f"Hold {np.median(speeds):.0f} rev/min, under load where the bench can give it.")
+        steps.append(f"Hold about {np.median(speeds):.0f} rev/min, under load where the bench can give it.")
     throttle = _at_bursts(stumbled, "load")
     if throttle.size and np.median(throttle) >= 50:
         steps.append("Most stumbles came with the throttle wide open: a session without load does not reach them.")

@@ -57,7 +57,10 @@ def sentence(
     if compared.overdispersion > 1.2:
         said.append(f"Runs differ more than by chance, so counts were divided by {compared.overdispersion:.1f}.")
     if len(done_together) > 1:
-        said.append(f"Done together ({' and '.join(done_together)}): which of them did it cannot be told.")
+        said.append(
+            f"Done together ({' and '.join(done_together)}), so one repair: which of them did it cannot be told, unless "
+            "the old parts are put back one at a time, where that is safe."
+        )
     if aside.later and compared.verdict == "fixed":
         said.append(f"Done later, and part of the clean record: {', '.join(aside.later)}.")
     if aside.other_causes:
@@ -97,8 +100,9 @@ def needed(before: Sequence[Run], after: Sequence[Run], matched: Matched, compar
         e for run in before if (e := matched.within(run.exposure)) > 0
     ]
     runs = int(np.ceil(compared.needed / np.mean(like))) if like else 0
-    text = f"{_amount(compared.needed)} more {matched.unit} without a stumble, about {runs} clean runs like these."
-    return f"{text} {STRONGEST_PROOF}" if runs > 6 else text
+    like_these = "1 clean run like these" if runs == 1 else f"{runs} clean runs like these"
+    text = f"{_amount(compared.needed)} more {matched.unit} without a stumble, about {like_these}."
+    return f"{text} {STRONGEST_PROOF}"
 
 
 def _amount(value: float) -> str:

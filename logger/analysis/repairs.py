@@ -188,14 +188,15 @@ def _agree(earlier: Sequence[Run], own: Sequence[Run]) -> bool:
 def _verdict(
     group: _Group, before: Sequence[Run], after: Sequence[Run], asked: Sequence[Matched], aside: Aside
 ) -> RepairVerdict:
-    """The comparison under the condition that leaves most doubt."""
+    """The comparison under the condition that leaves most doubt; where it came back, under what brings it out first."""
     counts = [[run.exposure.bursts for run in side] for side in (before, after)]
     compared = [
         compare(counts[0], [m.within(run.exposure) for run in before], counts[1], [m.within(r.exposure) for r in after])
         for m in asked
     ]
     doubtful = min(range(len(asked)), key=lambda i: (compared[i].confidence, -round(compared[i].needed_ratio, 6)))
-    matched, numbers = asked[doubtful], compared[doubtful]
+    shown = 0 if compared[0].verdict == compared[doubtful].verdict == "not_fixed" else doubtful
+    matched, numbers = asked[shown], compared[shown]
     return RepairVerdict(
         what=group.names[0],
         verdict=numbers.verdict,

@@ -55,7 +55,15 @@ def test_the_plan_names_temperature_knocks_and_speed() -> None:
     steps = plan(at_the_event())
     assert steps[0].startswith("Warm it up until the coolant shows 91 °C")
     assert steps[1].startswith("Shake it: 9 knocks of ")
-    assert steps[2].startswith("Hold 4250 rev/min")
+    assert steps[2].startswith("On the spot, tap the coil's feed wire, plug and relay")
+    assert steps[3].startswith("Hold about 4250 rev/min")
+
+
+def test_the_plan_says_where_to_tap_by_what_failed_most_often() -> None:
+    stumbles = [stumble("r01", at_s + 0.03, cause="fuel_delivery") for at_s in (6.0, 23.0)] + [stumble("r01", 44.03)]
+    steps = plan([exposure.of(run("r01", KNOCKS, (89.0, 93.0)), ENGINE, [(0.0, 60.0)], stumbles)])
+    assert "tap the pump's plug, relay and ground with a rubber mallet" in steps[2]
+    assert "no petrol joint open" in steps[2]
 
 
 def test_the_plan_leaves_out_what_does_not_matter() -> None:

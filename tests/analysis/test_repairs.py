@@ -53,6 +53,15 @@ def test_one_clean_run_is_too_early_and_says_how_many_more() -> None:
     found = one_verdict(3, 1)
     assert found.verdict == "too_early"
     assert "clean runs like these" in found.needed
+    assert "Strongest proof, where it is safe: put the old part back" in found.needed
+
+
+def test_what_came_back_is_told_over_what_brings_it_out() -> None:
+    """Linked with shock, and as warm throughout: knocks are what to speak of, not minutes as warm as that."""
+    recordings, stumbles = runs(2, 2)
+    stumbles += knocked("r03") + knocked("r04")
+    (found,) = judge(event(recordings, [Repair(FEED, after_recording="r02")]), stumbles)
+    assert "Bursts: 6 in 12 knocks above" in found.sentence
 
 
 def test_the_runs_said_to_be_needed_are_those_that_make_it_fixed() -> None:
@@ -130,7 +139,7 @@ def test_two_repairs_in_one_minute_are_one_and_say_so() -> None:
     found = judge(event(recordings, both), stumbles)
     assert [one.what for one in found] == [FEED, "new coil"]
     assert [one.verdict for one in found] == ["fixed", "fixed"]
-    assert "which of them did it cannot be told" in found[0].sentence
+    assert "so one repair: which of them did it cannot be told, unless the old parts are put back" in found[0].sentence
 
 
 def test_two_repairs_a_minute_apart_by_the_clock_are_one_as_well() -> None:
