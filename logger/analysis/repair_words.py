@@ -58,8 +58,8 @@ def sentence(
         said.append(f"Runs differ more than by chance, so counts were divided by {compared.overdispersion:.1f}.")
     if len(done_together) > 1:
         said.append(
-            f"Done together ({' and '.join(done_together)}), so one repair: which of them did it cannot be told, unless "
-            "the old parts are put back one at a time, where that is safe."
+            f"Done together ({' and '.join(done_together)}), so one repair: which of them did it cannot be told, "
+            "unless the old parts are put back one at a time, where that is safe."
         )
     if aside.later and compared.verdict == "fixed":
         said.append(f"Done later, and part of the clean record: {', '.join(aside.later)}.")
