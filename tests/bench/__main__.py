@@ -12,10 +12,11 @@ import importlib
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from tests.bench.measure import Row, document, machine, markdown, show
+from tests.bench.measure import Row, machine, markdown, show
 
 DEVELOPERS = Path(__file__).parents[2] / "DEVELOPERS.md"
 SECTION = "## How fast, how large"
@@ -82,6 +83,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--json", type=Path, metavar="FILE", help="write the figures there")
     parser.add_argument("--table", action="store_true", help="write the figures into DEVELOPERS.md")
     options = parser.parse_args(arguments)
+    if options.quick and options.table:
+        parser.error("--table takes figures that mean something; leave --quick out")
     if options.list:
         print("\n".join(f"{key:12} {what}" for key, what in ROWS.items()))
         return 0
@@ -94,15 +97,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     rows.sort(key=lambda row: list(ROWS).index(row.key))
     missed = show("quick look, figures say little" if options.quick else "all rows", rows, options.json, options.quick)
     if options.table:
-        write_table(DEVELOPERS, rows, options.quick)
+        write_table(DEVELOPERS, rows)
     return 0 if options.quick else missed
 
 
-def write_table(path: Path, rows: Sequence[Row], quick: bool) -> None:
+def write_table(path: Path, rows: Sequence[Row]) -> None:
     """Put the table, with date and machine, in place of the document's section of that name, or at its end."""
-    made = document("", rows, quick)
     on = machine()
-    head = f"Measured on {made['date']}: {on['cpu']}, {on['cores']} cores, Python {on['python']}; medians of five."
+    head = f"Measured on {datetime.now(UTC):%Y-%m-%d}: {on['cpu']}, {on['cores']} cores, Python {on['python']}; medians of five."
     how = "Written by `python -m tests.bench --table`. Plain: the obvious way; limit: what the machine needs at least."
     section = f"{SECTION}\n\n{head}\n{how}\n\n{markdown(rows)}"
     before, found, after = path.read_text(encoding="utf-8").partition(f"{SECTION}\n")

@@ -8,6 +8,7 @@ for each run, or as one file that goes on all day.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
 from random import Random
 from tempfile import TemporaryDirectory
@@ -41,9 +42,10 @@ class Run:
     series: tuple[Series, ...]
 
 
-def record_runs(n: int = N_DRIVES) -> list[Run]:
-    """Drive and record the runs that days are made of; takes some four seconds for each."""
-    return [_record(number) for number in range(n)]
+@cache
+def record_runs(n: int = N_DRIVES) -> tuple[Run, ...]:
+    """Drive and record the runs that days are made of; takes some four seconds for each, once in a process."""
+    return tuple(_record(number) for number in range(n))
 
 
 def _record(number: int) -> Run:
