@@ -1,8 +1,9 @@
-// Keeps an open event page up to date: asks for its revision every second and swaps the content when it changed.
+// Keeps an open event page up to date: asks for its revision again and again and swaps the content when it changed.
 
 import { ask, showLocalTimes } from "./page.js";
 
 const STEP_MS = 1000;
+const WHILE_RECORDING_MS = 400; // somebody is waiting for the run that has just ended
 const main = document.getElementById("sl-main");
 const place = () => document.getElementById("sl-event");
 
@@ -31,7 +32,7 @@ async function look() {
 
 async function watch() {
   if (!document.hidden) await look().catch(() => {}); // ask() has told the page; the next round tries again
-  setTimeout(watch, STEP_MS);
+  setTimeout(watch, "recording" in place().dataset ? WHILE_RECORDING_MS : STEP_MS);
 }
 
 offerTimes();
