@@ -23,6 +23,7 @@ SURE_SHOCK_P = 0.02
 SURE_SPEED_P = 0.05
 SLACK_G = 0.8
 HEAT = ("coolant_temperature", "under_bonnet_temperature")
+LESS_IS_WORSE = ("battery_voltage", "time_since_load_step")
 HEAT_WORDS = {"coolant_temperature": "coolant", "under_bonnet_temperature": "under the bonnet"}
 WHERE = {
     "coolant_temperature": "hottest third of the running (coolant from {:.0f} °C)",
@@ -31,6 +32,7 @@ WHERE = {
     "engine_speed": "third with the highest engine speed (from {:.0f} rev/min)",
     "load": "third with the widest throttle (from {:.0f} %)",
     "battery_voltage": "third with the lowest battery voltage (up to {:.1f} V)",
+    "time_since_load_step": "third soonest after an electrical load switched (within {:.0f} s)",
 }
 
 
@@ -149,7 +151,7 @@ def _against(name: str, case: FloatArray, control: FloatArray, where: str) -> Co
     case, control = case[np.isfinite(case)], control[np.isfinite(control)]
     if control.size < 10 or not case.size:
         return None
-    sign = -1.0 if name == "battery_voltage" else 1.0
+    sign = -1.0 if name in LESS_IS_WORSE else 1.0
     if name in HEAT:
         p = rise_p(case, control, RISE_DEGC)
     else:

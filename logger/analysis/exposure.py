@@ -15,12 +15,11 @@ import numpy as np
 
 from logger.analysis.conditions import LEAD_S
 from logger.analysis.findings import Stumble
-from logger.analysis.frames import CELL_S, Frame, Interval, frame, inside, knocks_at_risk, smooth, struck_by
+from logger.analysis.frames import CELL_S, Frame, Interval, frame, knocks_at_risk, struck_by
 from logger.event import NS_PER_S, Cause, Engine, Event, FloatArray, Recording
 
-STEP_VOLT = 0.25
 HOT_STOP_DEGC = 80.0
-CHANGED = ("engine_speed", "load", "battery_voltage", "lateral_g")
+CHANGED = ("engine_speed", "load", "battery_voltage", "lateral_g", "time_since_load_step")
 """What a stumble changes itself: taken LEAD_S before its begin."""
 
 EDGES: dict[str, FloatArray] = {
@@ -30,6 +29,7 @@ EDGES: dict[str, FloatArray] = {
     "engine_speed": np.arange(0.0, 15001.0, 500.0),
     "load": np.arange(0.0, 101.0, 10.0),
     "lateral_g": np.arange(0.0, 3.1, 0.1),
+    "time_since_load_step": np.array([0.0, 0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0, 7200.0]),
     "time_since_start": np.arange(0.0, 7201.0, 10.0),
     "time_since_hot_stop": np.arange(0.0, 7201.0, 60.0),
 }
@@ -190,21 +190,6 @@ def hot_stops(event: Event, frames: Sequence[Frame]) -> list[float | None]:
             hot = float(cells.at("coolant_temperature", np.array([at_s]))[0]) >= HOT_STOP_DEGC
             stopped_ns = recording.offset_ns + round(at_s * NS_PER_S) if hot else None
     return found
-
-
-def load_steps(recording: Recording, running: Sequence[Interval]) -> FloatArray:
-    """Times (k,), seconds, at which battery voltage steps by STEP_VOLT within 0.2 s while the engine runs: a fan, lamps
-    or pump switching on. Steps closer than 1 s are one."""
-    trace = recording.traces.get("battery_voltage")
-    if trace is None or trace.time_ns.size < 4:
-        return np.empty(0)
-    n = int(recording.duration_ns / NS_PER_S / CELL_S)
-    time_s = (np.arange(n, dtype=np.float64) + 0.5) * CELL_S
-    value = smooth(trace, time_s, CELL_S)
-    found = np.flatnonzero((np.abs(value[2:] - value[:-2]) > STEP_VOLT) & inside(time_s, running)[1:-1]) + 1
-    first = found[np.concatenate([[True], np.diff(found) > 1.0 / CELL_S])] if found.size else found
-    times: FloatArray = time_s[first]
-    return times
 
 
 def _lows(cells: Frame) -> FloatArray:

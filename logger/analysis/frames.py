@@ -32,6 +32,8 @@ DRIVING_SPREAD_S = 3.0
 MAX_DOUBT_S = 0.02
 STRUCK_S = 0.3
 HIT_DOUBT_S = 0.01
+STEP_VOLT = 0.25
+STEP_DOUBT_S = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +90,9 @@ def frame(recording: Recording, engine: Engine, running: Sequence[Interval], stu
             values[name] = on_grid(recording.traces[name], time_s)
     if "battery_voltage" in recording.traces:
         values["battery_voltage"] = smooth(recording.traces["battery_voltage"], time_s, 1.0)
+        own = [(s.onset_s - STEP_DOUBT_S, s.end_s + STEP_DOUBT_S) for s in stumbles if s.recording == recording.name]
+        steps = load_steps(recording, running)
+        values["time_since_load_step"] = _since(steps[~inside(steps, own)], time_s, values["time_since_start"])
     if "throttle_position" in recording.traces:
         values["load"] = smooth(recording.traces["throttle_position"], time_s, CELL_S)
     acceleration = recording.traces.get("acceleration")
@@ -202,6 +207,28 @@ def _lowest_onset(stumble: Stumble) -> float:
     """The earliest instant at which the first signal can have left normal; a doubt of more than 20 ms is that of slow
     channels, and would throw out the knock itself."""
     return stumble.onset_s - (min(stumble.order[0].plus_minus_s, MAX_DOUBT_S) if stumble.order else 0.0)
+
+
+def load_steps(recording: Recording, running: Sequence[Interval]) -> FloatArray:
+    """Times (k,), seconds, at which battery voltage steps by STEP_VOLT within 0.2 s while the engine runs: a fan, lamps
+    or pump switching on. Steps closer than 1 s are one."""
+    trace = recording.traces.get("battery_voltage")
+    if trace is None or trace.time_ns.size < 4:
+        return np.empty(0)
+    n = int(recording.duration_ns / NS_PER_S / CELL_S)
+    time_s = (np.arange(n, dtype=np.float64) + 0.5) * CELL_S
+    value = smooth(trace, time_s, CELL_S)
+    found = np.flatnonzero((np.abs(value[2:] - value[:-2]) > STEP_VOLT) & inside(time_s, running)[1:-1]) + 1
+    first = found[np.concatenate([[True], np.diff(found) > 1.0 / CELL_S])] if found.size else found
+    times: FloatArray = time_s[first]
+    return times
+
+
+def _since(events_s: FloatArray, time_s: FloatArray, otherwise: FloatArray) -> FloatArray:
+    """Time since the last of some events (k,), ascending; `otherwise` (n,) before the first."""
+    number = np.searchsorted(events_s, time_s, side="right")
+    since: FloatArray = np.where(number > 0, time_s - np.append(0.0, events_s)[number], otherwise)
+    return since
 
 
 def inside(time_s: FloatArray, intervals: Sequence[Interval]) -> BoolArray:

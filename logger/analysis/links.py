@@ -49,7 +49,9 @@ RIVAL_P = 0.01
 MINIMUM_STUMBLES = 5
 MINIMUM_SPREAD_DEGC = 8.0
 STAKES = {"heat": 0.7, "shock": 0.3}
-COMPARED = ("under_bonnet_temperature", "lateral_g", "engine_speed", "load", "battery_voltage")
+COMPARED = (
+    "under_bonnet_temperature", "lateral_g", "engine_speed", "load", "battery_voltage", "time_since_load_step",
+)  # fmt: skip
 WORDS = {
     "heat": "heat",
     "shock": "shock",
@@ -58,6 +60,7 @@ WORDS = {
     "engine_speed": "high engine speed",
     "load": "wide throttle",
     "battery_voltage": "low battery voltage",
+    "time_since_load_step": "an electrical load switching",
 }
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logger.analysis import exposure
-from logger.analysis.frames import bursts, frame, knocks_at_risk, numbered, part, struck_by
+from logger.analysis.frames import bursts, frame, knocks_at_risk, load_steps, numbered, part, struck_by
 from logger.event import Recording, Trace
 from tests.analysis.invented import ENGINE, coolant, event, run, seconds, steady_pulses, stumble
 
@@ -105,8 +105,19 @@ def test_load_steps_are_found_where_battery_voltage_jumps() -> None:
     time_s = np.arange(0.0, 20.0, 0.01)
     value = 14.0 - 0.5 * (time_s > 8.0) + 0.5 * (time_s > 14.0)
     recording = Recording("r01", 20 * 10**9, {"battery_voltage": Trace(seconds(time_s), value)})
-    np.testing.assert_allclose(exposure.load_steps(recording, [(0.0, 20.0)]), [8.0, 14.0], atol=0.15)
-    assert exposure.load_steps(recording, [(0.0, 5.0)]).size == 0
+    np.testing.assert_allclose(load_steps(recording, [(0.0, 20.0)]), [8.0, 14.0], atol=0.15)
+    assert load_steps(recording, [(0.0, 5.0)]).size == 0
+
+
+def test_time_since_a_load_switched_is_counted_and_the_step_of_a_stumble_itself_is_none() -> None:
+    time_s = np.arange(0.0, 20.0, 0.01)
+    value = 14.0 - 0.5 * (time_s > 8.0) - 3.0 * ((time_s > 15.0) & (time_s < 15.3))
+    traces = {"battery_voltage": Trace(seconds(time_s), value)}
+    recording = Recording("r01", 20 * 10**9, traces, {"tach_pulses": steady_pulses(20.0)})
+    told = exposure.of(recording, ENGINE, [(0.0, 20.0)], [stumble("r01", 15.0)])
+    histogram = told.histograms["time_since_load_step"]
+    assert histogram.bursts[list(histogram.edges[:-1]).index(5.0)] == 1  # 15.0 - 0.7 - 8.0 s
+    assert histogram.seconds[0] == pytest.approx(1.0, abs=0.15)  # half a second from the start, and from 8 s
 
 
 def test_a_hot_stop_is_known_from_the_clock_and_the_coolant_and_not_without_them() -> None:

@@ -133,6 +133,18 @@ def test_a_battery_that_runs_flat_over_the_day_is_not_heat() -> None:
     assert condition(found, "battery_voltage")["linked"] is True
 
 
+def test_stumbles_right_after_a_fan_switches_on_are_told_as_a_lead() -> None:
+    one, time_s = run("r01", KNOCKS, WARM), np.arange(0.0, 60.0, 0.05)
+    on = np.searchsorted([7.0, 12.0, 19.0, 25.0, 38.0, 45.0, 50.0, 56.0], time_s) % 2
+    traces = {**one.traces, "battery_voltage": Trace(seconds(time_s), 14.0 - 0.6 * on)}
+    stumbles = [stumble("r01", at_s + 1.2) for at_s in (7.0, 12.0, 19.0, 25.0, 38.0, 45.0, 50.0, 56.0)]
+    found = condition(
+        link(event([Recording("r01", one.duration_ns, traces, one.pulses)]), stumbles), "time_since_load_step"
+    )
+    assert found["linked"] is True
+    assert "bursts began in the third soonest after an electrical load switched" in str(found["sentence"])
+
+
 def test_a_faulty_temperature_sensor_does_not_speak() -> None:
     of = event([run("r01", KNOCKS, COLD), run("r02", KNOCKS, WARM), run("r03", KNOCKS, HOT)])
     stumbles = [stumble("r03", at_s) for at_s in (3.0, 10.0, 18.0, 27.0, 38.0, 48.0)]
