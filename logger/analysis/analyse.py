@@ -44,15 +44,18 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
     event = replace(event, engine=_completed(event))
     prepared = []
     faults: list[SensorFault] = []
+    gaps: list[list[dict[str, Any]]] = []
     n_recordings = max(1, len(event.recordings))
     for number, recording in enumerate(event.recordings):
-        firings = pulses.clean(recording.pulses.get("tach_pulses", np.empty(0, np.int64)), event.engine)
+        some = sensor_faults.gaps(recording)
+        edges = recording.pulses.get("tach_pulses", np.empty(0, np.int64))
+        firings = pulses.clean(edges, event.engine, _silence_ns(some))
         found = sensor_faults.find(recording, event.engine)
         faults += found
+        gaps.append(some)
         prepared.append((recording, firings, _masked(recording, found)))
         report(0.7 * (number + 1) / n_recordings)
     scale = states.load_scale([(traces, firings) for _, firings, traces in prepared], event.engine)
-    gaps = [sensor_faults.gaps(recording) for recording in event.recordings]
     views = [
         stops.without_standstills(
             states.view(recording, event.engine, firings, traces, scale, _silence_ns(some)), scale

@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from logger.analysis import tach_noise
 from logger.event import NS_PER_S, BoolArray, Engine, FloatArray, IntArray
 
 NumberArray = npt.NDArray[np.int32]
@@ -69,26 +70,49 @@ class Firings:
         return np.column_stack((np.flatnonzero(change == 1), np.flatnonzero(change == -1))).astype(np.int64)
 
 
-def clean(edges_ns: IntArray, engine: Engine) -> Firings:
-    """Turn the tach wire's edges (int64 ns, any order, duplicates allowed) into Firings."""
+def clean(edges_ns: IntArray, engine: Engine, gaps_ns: IntArray | None = None) -> Firings:
+    """Turn the tach wire's edges (int64 ns, any order, duplicates allowed) into Firings.
+
+    gaps_ns: stretches in which nothing was recorded, int64 (m, 2), in order; nothing is laid across them.
+    """
     edges, repeats = _distinct(edges_ns)
+    bounced = tach_noise.bounces(edges, tach_noise.fastest_interval_ns(engine))
+    extra = np.concatenate((repeats, edges[bounced]))
+    begins = [] if gaps_ns is None else np.searchsorted(edges[~bounced], gaps_ns[:, 1]).tolist()
+    return _join([_clean(part, engine) for part in np.split(edges[~bounced], begins)], extra)
+
+
+def _clean(edges: IntArray, engine: Engine) -> Firings:
     per_revolution = engine.pulses_per_revolution
     if edges.size < 4:
         empty = np.empty(0, np.int64)
-        return Firings(
-            empty,
-            np.empty(0, bool),
-            empty.astype(np.int32),
-            np.empty(0),
-            np.concatenate((edges, repeats)),
-            per_revolution,
-        )
+        return Firings(empty, np.empty(0, bool), empty.astype(np.int32), np.empty(0), edges, per_revolution)
     interval = np.diff(edges).astype(np.float64)
-    typical = ndimage.median_filter(interval, MEDIAN_WIDTH, mode="nearest")
-    odd = (interval < SHORT * typical) | (interval > LONG * typical)
     slowest = slowest_running_interval_ns(engine)
+    noisy = tach_noise.bursts(interval, tach_noise.fastest_interval_ns(engine))
+    typical = np.full(interval.size, np.inf)
+    if not noisy.all():
+        typical[~noisy] = ndimage.median_filter(interval[~noisy], MEDIAN_WIDTH, mode="nearest")
+    odd = noisy | (interval < SHORT * typical) | (interval > LONG * typical)
+    odd |= tach_noise.chatter(interval, odd, SAG_MATTERS_BELOW * slowest)
     patches = [_resolve(edges, interval, odd, first, last, slowest) for first, last in _odd_places(interval, odd)]
-    return _assemble(edges, repeats, patches, per_revolution)
+    return _assemble(edges, patches, per_revolution)
+
+
+def _join(parts: list[Firings], extra_ns: IntArray) -> Firings:
+    """Put trains that follow each other together, each with its own stretches."""
+    stretch, begin = [], 0
+    for part in parts:
+        stretch.append(part.stretch + np.int32(begin))
+        begin += int(part.stretch[-1]) + 1 if part.stretch.size else 0
+    return Firings(
+        np.concatenate([part.time_ns for part in parts]),
+        np.concatenate([part.seen for part in parts]),
+        np.concatenate(stretch),
+        np.concatenate([part.speed_rps for part in parts]),
+        np.sort(np.concatenate([extra_ns, *(part.extra_ns for part in parts)])),
+        parts[0].pulses_per_revolution,
+    )
 
 
 def split(firings: Firings, silences: list[tuple[int, int]]) -> Firings:
@@ -178,7 +202,15 @@ def _resolve(edges: IntArray, interval: FloatArray, odd: BoolArray, first: int, 
         return _unchanged(first + 1)
     if _sagging(interval, first) and slowest > SAG_MATTERS_BELOW * slowest_ns:
         return _unchanged(first + 1) if interval[longest] < 8.0 * before else _stop(longest + 1)
+    if slowest > SAG_MATTERS_BELOW * slowest_ns and _smooth(interval[max(0, first - 1) : last + 2]):
+        return _unchanged(first + 1)  # the crank itself sagged and picked up again
     return _lay_phase(edges, *_widened(interval, first, last, before, after), before, after)
+
+
+def _smooth(interval: FloatArray) -> bool:
+    """Whether intervals change from each to the next by no more than a crank near standstill can."""
+    ratio = interval[1:] / interval[:-1]
+    return bool(ratio.max(initial=1.0) < LONG and ratio.min(initial=1.0) > 1.0 / LONG)
 
 
 def _widened(interval: FloatArray, first: int, last: int, before: float, after: float) -> tuple[int, int]:
@@ -221,6 +253,9 @@ def _lay_phase(edges: IntArray, first: int, last: int, before: float, after: flo
     seen = np.zeros(count - 1, bool)
     time_ns[due[best] - 1] = inner[best]
     seen[due[best] - 1] = True
+    if inner.size > 2 * count:
+        # Among so much noise some edge is near every phase: the phase itself dates the pulse better.
+        time_ns = start + np.rint(_time_at_phase(np.arange(1, count), count, slope) * elapsed).astype(np.int64)
     is_extra = np.ones(inner.size, bool)
     is_extra[best] = False
     return _Patch(first + 1, last + 1, time_ns, seen, inner[is_extra], False)
@@ -250,8 +285,8 @@ def _good_interval(interval: FloatArray, odd: BoolArray, place: int, step: int, 
     return float(np.median(good)) if good.size >= GOOD_RUN else None
 
 
-def _assemble(edges: IntArray, repeats: IntArray, patches: list[_Patch], per_revolution: float) -> Firings:
-    times, seens, stops, extras = [], [], [], [repeats]
+def _assemble(edges: IntArray, patches: list[_Patch], per_revolution: float) -> Firings:
+    times, seens, stops, extras = [], [], [], [np.empty(0, np.int64)]
     done = length = 0
     for patch in patches:
         times += [edges[done : patch.first], patch.time_ns]

@@ -9,10 +9,12 @@ some; stretches whose sum rises far enough are reported: the cumulative sum test
 
 import numpy as np
 
+from logger.analysis.pulses import Firings
 from logger.analysis.signs import Sign
 from logger.analysis.states import View
 from logger.event import BoolArray, IntArray
 
+NOISE_NS = 100_000_000
 REACH_NS = 1_500_000  # a spark follows the tach edge within this
 MISSING_SHARE = 0.5  # of the sparks, while the ignition misses
 CONVINCING = 14.0  # natural log-likelihood: one chance stretch in some thousand hours
@@ -27,7 +29,7 @@ def signs(view: View) -> list[Sign]:
     firings = view.firings
     if sparks is None or sparks.size < 100 or firings.time_ns.size < BLOCK:
         return []
-    due = np.flatnonzero(firings.seen & view.running)
+    due = np.flatnonzero(firings.seen & view.running & ~_in_noise(firings))
     if due.size < BLOCK:
         return []
     missing = unsparked(firings.time_ns[due], sparks)
@@ -45,6 +47,13 @@ def signs(view: View) -> list[Sign]:
         from_ns, to_ns = int(firings.time_ns[begin]), int(firings.time_ns[end])
         found.append(Sign("no_spark", "spark_pulses", from_ns, to_ns, float(lost), score, earliest))
     return found
+
+
+def _in_noise(firings: Firings) -> BoolArray:
+    """Pulses (n,) among extra edges half as many as they, within NOISE_NS to either side: their times are guesses."""
+    around = np.stack((firings.time_ns - NOISE_NS, firings.time_ns + NOISE_NS))
+    pulses, extra = np.searchsorted(firings.time_ns, around), np.searchsorted(firings.extra_ns, around)
+    return np.asarray(2 * (extra[1] - extra[0]) > pulses[1] - pulses[0])
 
 
 def unsparked(tach_ns: IntArray, spark_ns: IntArray) -> BoolArray:

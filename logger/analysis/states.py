@@ -94,7 +94,7 @@ def view(
 ) -> View:
     """Put the parts of one recording together. traces: lies already NaN; scale: from load_scale over the event."""
     clean = {name: _without_nan(trace) for name, trace in traces.items()}
-    state = _coarse_state(firings, engine)
+    state = _coarse_state(firings, engine, gaps_ns)
     load = scale.load(clean, firings)
     running = state >= State.IDLE
     idle_rps = (engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
@@ -111,7 +111,7 @@ def _without_nan(trace: Trace) -> Trace:
     return Trace(trace.time_ns[~bad], trace.value[~bad]) if bad.any() else trace
 
 
-def _coarse_state(firings: Firings, engine: Engine) -> StateArray:
+def _coarse_state(firings: Firings, engine: Engine, gaps_ns: IntArray) -> StateArray:
     """OFF, CRANKING, STARTING or (for everything that runs) IDLE, int8 (n,)."""
     idle_rps = (engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     state = np.full(firings.time_ns.size, State.IDLE, np.int8)
@@ -122,8 +122,10 @@ def _coarse_state(firings: Firings, engine: Engine) -> StateArray:
             state[first:last] = State.OFF
             continue
         state[first:last][slow[first:last]] = State.CRANKING
-        if firings.time_ns[first] < NS_PER_S and not slow[first : first + SHORTEST_STRETCH].any():
-            continue  # the recording began with the engine running
+        begun = [0, *gaps_ns[:, 1].tolist()]
+        since = min(abs(int(firings.time_ns[first]) - at) for at in begun)
+        if since < NS_PER_S and not slow[first : first + SHORTEST_STRETCH].any():
+            continue  # the recording began, or went on, with the engine running
         caught = np.flatnonzero(~slow[first:last])
         begin = first + int(caught[0]) if caught.size else last
         state[first:begin] = State.CRANKING

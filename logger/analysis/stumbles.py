@@ -19,14 +19,24 @@ from logger.analysis.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.signs import Sign
 from logger.analysis.states import View
 from logger.analysis.stops import Stop, stops
-from logger.event import NS_PER_S
+from logger.event import NS_PER_S, Trace
 
 JOIN_NS = NS_PER_S // 2
 BLUR_NS = 250 * 1_000_000
 BOWL_NS = 2 * NS_PER_S
+# A float bowl holds 15 to 40 g and an engine that pulls burns 3 to 8 g/s (both common practice, no source): with next
+# to no pressure for longer than this it has run dry.
+BOWL_LASTS_NS = 5 * NS_PER_S
+NEXT_TO_NONE = 0.3
 BLURRED = ("lean", "weak_torque")
 MS = 1_000_000
-STARVED = 0.25  # of the level before: a rail that loses this much leaves the mixture too lean to pull
+LEAD_NS = 60 * MS  # a rail that falls no earlier than this before the ignition may have lost the same supply
+# What injectors may lack of the pressure of full load before firings are lost. Flow goes with the root of the pressure
+# across them (Bernoulli); a quarter less makes the mixture a sixth leaner, half of it leaner by four tenths, where
+# torque is gone or nearly. Below what the rail holds behind a shut throttle they lack it whatever the manifold does;
+# with the throttle wide open they lack all that is missing; where the throttle is not recorded, most of it.
+LACKS_ANYHOW, LACKS_OPEN, LACKS_PERHAPS = 0.27, 0.5, 0.55
+WIDE_OPEN = 0.6
 FEEL_IT_NS = 100 * MS  # about how long the crank takes to show it
 BELIEVED = 0.66  # chance from which missing pulses are held to be the ignition's, not the wire's
 # A coil below this no longer charges in the dwell that high speed leaves (common practice, no source).
@@ -181,32 +191,65 @@ def _at_key_off(sign: Sign, halts: Sequence[Stop]) -> bool:
 def join(signs: list[Sign], bowl_ns: int = 0) -> list[list[Sign]]:
     """Group signs by time: one group while the next begins less than JOIN_NS after the latest end so far.
 
-    bowl_ns: how long a float bowl carries the engine through low pressure, so that what comes later belongs to it.
+    Two faults that overlap stay two: a rail that was low before the ignition failed did not fall for that, and a coil
+    without current did not starve. Only a rail that falls after the supply did goes with it. An engine that runs down
+    belongs to what came before; what the exhaust or the car's motion tells is too blurred to join or to part others,
+    so it goes to the group it touches, or makes one of its own.
 
-    What the exhaust or the car's motion tells is too blurred to join or to part others: it goes to the group it
-    touches, or makes one of its own.
+    bowl_ns: how long a float bowl carries the engine through low pressure, so that what comes later belongs to it.
     """
+    electrical = [sign for sign in signs if not _follows(sign) and sign.kind != "low_pressure"]
+    alone = []
+    for starved in _in_a_row([sign for sign in signs if sign.kind == "low_pressure"]):
+        if any(_led(group, starved) for group in _in_a_row(electrical)):
+            electrical += starved
+        else:
+            alone.append(starved)
+    groups = _in_a_row(electrical) + alone
+    for sign in sorted(filter(_follows, signs), key=lambda sign: sign.from_ns):
+        touched = [group for group in groups if _touches(sign, group, bowl_ns)]
+        if sign.kind == "died" and touched:
+            # What failed before the crank stood and what failed as it was turned again is one.
+            groups = [group for group in groups if group not in touched]
+            groups.append([*(other for group in touched for other in group), sign])
+        elif touched:
+            # What lost firings for certain explains more than a rail that was low anyway.
+            max(touched, key=lambda group: any(other.kind not in ("low_pressure", *BLURRED) for other in group)).append(
+                sign
+            )
+        else:
+            groups.append([sign])
+    return sorted(groups, key=lambda group: group[0].from_ns)
+
+
+def _in_a_row(signs: list[Sign]) -> list[list[Sign]]:
     groups: list[list[Sign]] = []
     latest = 0
-    for sign in sorted((sign for sign in signs if sign.kind not in BLURRED), key=lambda sign: sign.from_ns):
-        if groups and sign.from_ns - latest < JOIN_NS:
+    for sign in sorted(signs, key=lambda sign: sign.from_ns):
+        felt_ns = sign.from_ns if sign.engine_ns is None else sign.engine_ns
+        if groups and felt_ns - latest < JOIN_NS:
             groups[-1].append(sign)
             latest = max(latest, sign.to_ns)
         else:
             groups.append([sign])
             latest = sign.to_ns
-    for sign in sorted((sign for sign in signs if sign.kind in BLURRED), key=lambda sign: sign.from_ns):
-        home = next((group for group in groups if _touches(sign, group, bowl_ns)), None)
-        if home is None:
-            groups.append([sign])
-        else:
-            home.append(sign)
-    return sorted(groups, key=lambda group: group[0].from_ns)
+    return groups
+
+
+def _follows(sign: Sign) -> bool:
+    """Whether a sign only tells what something else brought about."""
+    return sign.kind in BLURRED or sign.kind == "died"
+
+
+def _led(group: list[Sign], starved: list[Sign]) -> bool:
+    """Whether the rail fell as the electrical signs of a group began, or while they lasted."""
+    begin, end = min(sign.from_ns for sign in group), max(sign.to_ns for sign in group)
+    return begin - LEAD_NS < starved[0].from_ns < end + JOIN_NS
 
 
 def _touches(sign: Sign, group: list[Sign], bowl_ns: int) -> bool:
     sharp = [other for other in group if other.kind not in BLURRED]
-    reach = BLUR_NS if sharp else JOIN_NS
+    reach = BLUR_NS if sharp and sign.kind in BLURRED else JOIN_NS
     dated = sharp or group
     begin, end = min(other.from_ns for other in dated), max(other.to_ns for other in dated)
     starved = bowl_ns if any(other.kind == "low_pressure" for other in group) else 0
@@ -259,12 +302,14 @@ def pressure_signs(view: View, band: bands.PressureBand | None) -> list[Sign]:
         if view.near("sensor_supply_voltage", dip.from_ns - 20 * MS, dip.to_ns + 20 * MS).value.min(initial=5.0) < 4.5:
             continue
         left, level = bands.fall(trace, dip.from_ns, band)
-        # A float bowl goes on feeding the engine: then only what the engine does itself tells when it starves.
-        bowl = view.engine.fuel_system == "carburettor"
-        starved = 0.0 if bowl else 1.0 - dip.lowest / max(level, 1.0)
-        weak = bands.misfires_at(trace, left, dip.to_ns, level) if starved else None
-        if weak is None and starved >= STARVED:
-            weak = left + FEEL_IT_NS
+        if view.engine.fuel_system == "carburettor":
+            starved = _emptied(trace, band, left, dip)
+            weak = left + BOWL_LASTS_NS - NS_PER_S if starved >= 1.0 else None
+        else:
+            starved = _starved(view, band, left, dip)
+            weak = bands.misfires_at(trace, left, dip.to_ns, level)
+            if weak is None and starved >= 1.0:
+                weak = left + FEEL_IT_NS
         found.append(
             Sign(
                 "low_pressure",
@@ -279,6 +324,31 @@ def pressure_signs(view: View, band: bands.PressureBand | None) -> list[Sign]:
             )
         )
     return found
+
+
+def _starved(view: View, band: bands.PressureBand, left_ns: int, dip: bands.Excursion) -> float:
+    """How far a dip of the rail went, as a share of what makes an engine stumble."""
+    low = view.near("fuel_pressure", left_ns, dip.to_ns)
+    at_ns = int(low.time_ns[int(np.argmin(low.value))])
+    full = max(band.full, 1.0)
+    anyhow = (band.closed - dip.lowest) / full / LACKS_ANYHOW
+    if view.load_channel == "throttle_position":
+        place = min(int(np.searchsorted(view.firings.time_ns, at_ns)), view.firings.time_ns.size - 1)
+        if not view.load[place] > WIDE_OPEN:
+            return anyhow
+        return max(anyhow, (full - dip.lowest) / full / LACKS_OPEN)
+    return max(anyhow, (full - dip.lowest) / full / LACKS_PERHAPS)
+
+
+def _emptied(trace: Trace, band: bands.PressureBand, left_ns: int, dip: bands.Excursion) -> float:
+    """How long a float bowl had next to no pressure behind it, as a share of how long it lasts.
+
+    Until then it goes on feeding the engine, and only what the engine does itself tells whether it starves.
+    """
+    first, last = np.searchsorted(trace.time_ns, [left_ns, dip.to_ns + 1])
+    dry = trace.value[first:last] < NEXT_TO_NONE * band.closed
+    share = float(np.mean(dry)) if dry.size else 0.0
+    return share * (dip.to_ns - left_ns) / BOWL_LASTS_NS
 
 
 def _proven(gap: wire.Gap, dips: Sequence[Sign]) -> bool:
@@ -343,7 +413,7 @@ def _no_stumble(episode: Episode) -> str | None:
     """Why an episode is no stumble; None where it is one."""
     if any(sign.kind not in ("supply_dip", "low_pressure") for sign in episode.signs):
         return None
-    if any(sign.kind == "low_pressure" and sign.strength >= STARVED for sign in episode.signs):
+    if any(sign.kind == "low_pressure" and sign.strength >= 1.0 for sign in episode.signs):
         return None
     dips = [dip for dip in episode.of("supply_dip") if dip.channel != "sensor_supply_voltage"]
     if not dips:

@@ -118,3 +118,42 @@ def test_shifting_time_shifts_the_firings_and_nothing_else(shift: int) -> None:
     here, there = clean(edges, FOUR), clean(edges + shift, FOUR)
     assert (here.time_ns + shift).tolist() == there.time_ns.tolist()
     assert here.seen.tolist() == there.seen.tolist()
+
+
+def test_a_crank_that_sags_to_half_its_idle_and_picks_up_again_has_lost_no_pulse() -> None:
+    # A single-cylinder two-stroke as the clutch bites: measured intervals, no two of them far apart.
+    engine = Engine(cylinders=1, strokes=2, idle_rpm=1340, redline_rpm=7100)
+    interval = [43.1] * 20 + [44.2, 42.7, 40.9, 47.6, 69.5, 93.7, 66.8, 45.4, 39.9] + [40.5] * 20
+    firings = clean(np.rint(np.cumsum(interval) * MS).astype(np.int64), engine)
+    assert firings.seen.all()
+    assert firings.extra_ns.size == 0
+
+
+def test_a_burst_of_noise_leaves_the_firings_where_they_were() -> None:
+    noise = np.random.default_rng(3).uniform(300 * MS, 900 * MS, 350).astype(np.int64)
+    firings = clean(np.sort(np.append(even(1000), noise)), FOUR)
+    assert firings.time_ns == pytest.approx(even(1000), abs=0.31 * 5 * MS)
+    assert firings.extra_ns.size == 350  # every edge beyond the 1000 firings
+
+
+def test_a_wire_on_which_every_pulse_bounces_gives_each_firing_once() -> None:
+    firings = clean(np.sort(np.append(even(200), even(200) + int(0.8 * MS))), FOUR)
+    assert firings.time_ns.tolist() == even(200).tolist()
+    assert firings.extra_ns.size == 200
+
+
+def test_single_pulses_that_a_chattering_contact_lets_through_do_not_make_a_slow_crank() -> None:
+    # 1.2 s of open contact at 6000 rpm, with a pulse every 60 to 150 ms: more of them than the median is wide.
+    through = np.cumsum([90, 85, 60, 120, 65, 70, 95, 110, 60, 75, 80, 100, 60, 65])
+    edges = np.concatenate((even(200), 995 * MS + through * MS + 1_300_000, even(200, start_ms=2200.0)))
+    firings = clean(edges, FOUR)
+    assert firings.bounds().size == 2  # one unbroken stretch
+    assert np.count_nonzero(~firings.seen) == pytest.approx(241, abs=15)
+
+
+def test_nothing_is_laid_across_a_gap_in_the_recording() -> None:
+    edges = np.concatenate((even(200), even(200, interval_ms=14.0, start_ms=2100.0)))
+    gaps = np.array([[1_000 * MS, 2_095 * MS]])
+    firings = clean(edges, FOUR, gaps)
+    assert firings.time_ns.tolist() == edges.tolist()
+    assert firings.bounds().tolist() == [0, 200, 400]

@@ -104,3 +104,43 @@ def test_a_speed_that_is_held_for_long_is_no_limiter_where_no_redline_is_given(r
     [stumble] = analyse(event).stumbles
     assert stumble.onset_s == pytest.approx(20.0, abs=2 * step_ns / NS_PER_S)
     assert stumble.lost_firings == np.count_nonzero(lost)
+
+
+def test_a_coil_feed_that_opens_while_the_rail_is_low_is_a_stumble_of_its_own() -> None:
+    low = sign("low_pressure", 10.0, 16.0, "fuel_pressure")
+    feed = [sign("lost_pulses", 12.0, 12.2), sign("supply_dip", 12.0, 12.2, "ignition_feed_voltage")]
+    assert groups(low, *feed) == [[10.0], [12.0, 12.0]]
+
+
+def test_a_rail_that_falls_after_the_supply_did_belongs_to_it() -> None:
+    assert groups(sign("supply_dip", 5.0, 5.4, "battery_voltage"), sign("low_pressure", 5.1, 5.7, "fuel_pressure")) == [
+        [5.0, 5.1]
+    ]
+
+
+def test_an_engine_that_dies_on_a_low_rail_died_of_it() -> None:
+    assert groups(sign("low_pressure", 3.0, 9.0, "fuel_pressure"), sign("died", 8.7, 20.0)) == [[3.0, 8.7]]
+
+
+def test_what_fails_before_the_engine_stands_and_while_it_is_turned_again_is_one() -> None:
+    assert groups(sign("lost_pulses", 3.0, 3.5), sign("died", 3.6, 9.0), sign("supply_dip", 8.0, 8.1)) == [
+        [3.0, 8.0, 3.6]
+    ]
+
+
+def with_rail(kpa: float, from_s: float, to_s: float, engine: Engine = NATURAL) -> list[tuple[str, str]]:
+    """What is found where the rail is at `kpa` for a while."""
+    recording = Drive().recording()
+    rail = recording.traces["fuel_pressure"]
+    low = (rail.time_ns > from_s * S) & (rail.time_ns < to_s * S)
+    traces = {**recording.traces, "fuel_pressure": replace(rail, value=np.where(low, kpa, rail.value))}
+    found = analyse(Event("rail", engine, (replace(recording, traces=traces),)))
+    return [(s.cause, s.first_to_move) for s in found.stumbles]
+
+
+def test_a_rail_that_loses_half_of_its_pressure_under_load_starves_the_engine() -> None:
+    assert with_rail(110.0, 20.5, 21.5) == [("fuel_delivery", "fuel_pressure")]
+
+
+def test_a_rail_a_little_under_its_closed_throttle_level_is_no_stumble() -> None:
+    assert with_rail(160.0, 20.5, 21.5) == []
