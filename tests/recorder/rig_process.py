@@ -4,6 +4,7 @@ Usage: python -m tests.recorder.rig_process DATA_DIR RUN_DIR
 """
 
 import sys
+import time
 from dataclasses import replace
 
 import numpy as np
@@ -13,8 +14,13 @@ from logger.clock import Clock
 from logger.recorder.daemon import record
 from logger.sensors.hardware import Hardware
 from logger.settings import Settings
-from logger.virtualcar.drive import Drive, Signal
-from logger.virtualcar.rig import Rig
+
+IMPORTED_S = time.perf_counter()  # what follows is the emulated car's
+from logger.virtualcar.drive import Drive, Signal  # noqa: E402
+from logger.virtualcar.rig import Rig  # noqa: E402
+
+CAR_IMPORTED_S = time.perf_counter()
+RIG_READY = "the emulated car took"
 
 DURATION_S = 120.0
 """Longer than any test lets it live; the edges of an hour would take a second to prepare."""
@@ -44,8 +50,11 @@ def wiring(data_dir: str, run_dir: str) -> Settings:
 
 def open_rig(settings: Settings, clock: Clock) -> Hardware:
     """The rig's bus and pins under the real drivers, playing from now on."""
+    begun = time.perf_counter()
     rig = Rig(steady_drive(), settings, clock)
     rig.play()
+    took_s = CAR_IMPORTED_S - IMPORTED_S + time.perf_counter() - begun
+    print(RIG_READY, took_s, file=sys.stderr, flush=True)
     return Hardware(settings, rig.bus, rig.pins, clock)
 
 
