@@ -8,18 +8,21 @@ from tempfile import TemporaryDirectory
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from logger.errors import StoreError
-from logger.event import Event, Trace
+from logger.event import Event, Gap, Trace
+from logger.store.blocks import Series
 from logger.store.capture_out import write_folder
+from logger.store.compaction import BlockWriter, minutes_of
 from logger.store.exports.incoming import take_in
 from logger.store.exports.write import write
 from logger.store.recording import RecordingReader
-from logger.store.schema import RecordingMeta
+from logger.store.schema import RecordingMeta, partial_of, put_in_place
 from logger.store.store import Store
 from tests.store import recordings
 from tests.store.events import assert_same_event, seconds, small_event
-from tests.store.test_roundtrip import events
+from tests.store.test_roundtrip import DAY_NS, TEXTS, events, times
 from tests.web.example import findings
 
 FORMS = ("sqlite", "parquet", "bundle")
@@ -55,6 +58,43 @@ def test_whatever_was_stored_comes_back_to_the_last_bit(form: str, event: Event)
         sent = car.import_folder(Path(name) / "captured")
         arrived = send(car, laptop, sent, form, Path(name) / "out")
         assert_same_event(laptop.event(arrived), car.event(sent))
+        assert_same_recordings(car, sent, laptop, arrived)
+
+
+@st.composite
+def recorded(draw: st.DrawFn) -> tuple[list[Series], list[Gap], list[dict[str, object]]]:
+    """Counts of the whole range of the chips at any instants, gaps and health, as a recorder may leave them."""
+    counts = st.integers(-32768, 32767)
+    series = []
+    for number, channel in enumerate(recordings.CHANNELS):
+        time_ns = draw(times()) if draw(st.booleans()) else np.empty(0, np.int64)
+        n = time_ns.size * channel.n_columns
+        raw = np.array(draw(st.lists(counts, min_size=n, max_size=n)), np.int16)
+        raw = raw.reshape(-1, 3) if channel.n_columns == 3 else raw
+        series.append(Series(number, time_ns, None if channel.is_pulses else raw))
+    moments = st.integers(0, DAY_NS)
+    gap = st.builds(Gap, st.sampled_from(["all", "fuel_pressure"]), moments, moments, TEXTS)
+    health = st.fixed_dictionaries({"second": st.integers(0, 86_400), "free_mb": st.floats(0, 1e6), "text": TEXTS})
+    return series, draw(st.lists(gap, max_size=3)), draw(st.lists(health, max_size=2))
+
+
+@pytest.mark.parametrize("form", FORMS)
+@given(recorded())
+@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_whatever_a_recorder_left_comes_back_to_the_last_bit(form: str, left):
+    series, gaps, health = left
+    with TemporaryDirectory() as name, Store(Path(name) / "car") as car, Store(Path(name) / "laptop") as laptop:
+        path = car.data_dir / "recordings" / "one.sqlite"
+        with BlockWriter(path, recordings.meta(boot_id="b1", started_monotonic_ns=17)) as writer:
+            for one in series:
+                for minute, part in minutes_of(one):
+                    writer.add(minute, part)
+            writer.finish(
+                "closed", max([0, *(int(one.time_ns[-1]) for one in series if one.time_ns.size)]), gaps, health
+            )
+        put_in_place(partial_of(path), path)
+        sent = car.find("latest")
+        arrived = send(car, laptop, sent, form, Path(name) / "out")
         assert_same_recordings(car, sent, laptop, arrived)
 
 
