@@ -1,8 +1,11 @@
 """The door for scripts: every form opens alike, and gives arrays, dataclasses and, with pandas, frames."""
 
+import json
+import re
 import sys
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -115,6 +118,37 @@ def test_the_worked_analysis_counts_the_missing_pulses_and_draws_each_stumble(pl
         "stumble-001.svg", "stumble-002.svg", "stumble-003.svg",
     ]  # fmt: skip
     assert (tmp_path / "pictures" / "stumble-001.svg").read_text().count("<path") > 20
+
+
+def test_the_notebook_runs_from_top_to_bottom(places, tmp_path: Path):
+    matplotlib = pytest.importorskip("matplotlib")
+    pytest.importorskip("pandas")
+    matplotlib.use("Agg")
+    import matplotlib.pyplot as plt
+
+    notebook = json.loads(Path(before_stumbles.__file__).with_suffix(".ipynb").read_text(encoding="utf-8"))
+    cells = ["".join(cell["source"]) for cell in notebook["cells"] if cell["cell_type"] == "code"]
+    assert sum("hollow-quarry.zip" in cell for cell in cells) == 1
+    names: dict[str, Any] = {}
+    for cell in cells:
+        exec(cell.replace("hollow-quarry.zip", str(places["bundle"])), names)
+    missing = [
+        np.sum(np.abs(example.tach([]) / 1e9 - onset - example.OPEN_S / 2) <= example.OPEN_S / 2)
+        for onsets in example.ONSETS.values()
+        for onset in onsets
+    ]
+    assert names["n_lost"] == missing
+    assert len(names["stands_out"]) == 3
+    assert len(plt.get_fignums()) == 7  # the signals around one, and two for each of three stumbles
+    plt.close("all")
+
+
+def test_the_readmes_lines_of_python_run(places, capsys):
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    (code,) = re.findall(r"^```python\n(.*?)^```", readme, re.DOTALL | re.MULTILINE)
+    exec(code.replace("hollow-quarry.zip", str(places["bundle"])), {})
+    # From 20.0 s of r02 on the feed is at 0.4 V for 0.12 s.
+    assert capsys.readouterr().out.splitlines()[0] == "r02 20.0 ignition_primary 0.4"
 
 
 def test_the_spectrum_finds_a_shaking_that_only_comes_before(places):
