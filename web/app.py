@@ -7,12 +7,25 @@ from pathlib import Path
 
 from fastapi import FastAPI
 from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp
 
 from logger import __version__
 from logger.settings import Settings
 from logger.settings import default as default_settings
 from logger.store.store import Store
-from web import access_links, api, downloads, entries, exports, garage, login, pages, problems, settings_pages
+from web import (
+    access_links,
+    api,
+    downloads,
+    entries,
+    exports,
+    garage,
+    login,
+    pages,
+    problems,
+    settings_pages,
+    superposed,
+)
 from web.access import Access
 from web.access_keys import Keys
 from web.guard import Guard
@@ -20,6 +33,13 @@ from web.overviews import Overviews
 from web.units import Units
 
 HERE = Path(__file__).parent
+
+
+class _Guarded(FastAPI):
+    """With the guard outside everything: the answer to an error that nobody foresaw carries its headers, too."""
+
+    def build_middleware_stack(self) -> ASGIApp:
+        return Guard(super().build_middleware_stack(), self.state.hosts, self.state.access)
 
 
 def create_app(
@@ -37,7 +57,7 @@ def create_app(
     settings: of this machine, None for the default ones. units: what devices read until they choose otherwise.
     hosts: further names under which this machine is reached. keys: what opens it, None where nobody is asked.
     """
-    app = FastAPI(
+    app = _Guarded(
         title="stumblelog",
         version=__version__,
         docs_url=None,  # FastAPI's own pages of documentation fetch their scripts from the network
@@ -49,9 +69,11 @@ def create_app(
     app.state.settings = settings or default_settings()
     app.state.units = units or Units()
     app.state.overviews = Overviews()
+    app.state.superposed = superposed.Superposed()
     app.state.check_sums = downloads.CheckSums()
     app.state.exports = exports.Exports(store, app.state.settings.recorder.warn_mb)
     app.state.stopping = asyncio.Event()
+    app.state.hosts = tuple(hosts)
     app.state.access = access = None if keys is None else Access(keys)
     problems.install(app)
     app.include_router(api.router, prefix="/api")
@@ -72,7 +94,6 @@ def create_app(
         app.include_router(access_links.page_router)
     app.mount("/static/chart", StaticFiles(directory=chart_library()), name="chart")
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
-    app.add_middleware(Guard, hosts=tuple(hosts), access=access)
     return app
 
 

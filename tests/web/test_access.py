@@ -1,10 +1,14 @@
 """Who is let in: the pass-phrase, the sessions it opens, the links that are given away, and how often one may try."""
 
+import asyncio
 import os
 import stat
+import threading
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from http.cookies import SimpleCookie
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -383,6 +387,40 @@ def test_an_owner_who_is_logged_in_or_scans_the_code_is_not_held_up(locked: Lock
         locked.device().post("/api/log-in", json={"pass_phrase": "wrong"})
     assert owner.get("/api/events").status_code == 200
     assert locked.device().post("/log-in", data={"once": locked.once}).status_code == 303
+
+
+def test_of_many_tries_at_once_one_is_hashed_at_a_time_and_only_a_few_wait(
+    locked: Locked, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From twelve addresses at once: one is hashed, seven wait, four are told to come back; the page goes on."""
+    at_once, most = [0], [0]
+
+    def hash_slowly(self: Keys, pass_phrase: str) -> None:
+        at_once[0] += 1
+        most[0] = max(most[0], at_once[0])
+        assert gate.wait(20)
+        at_once[0] -= 1
+
+    gate = threading.Event()
+    monkeypatch.setattr(Keys, "log_in", hash_slowly)
+    app = locked.client.transport.app
+
+    async def ask(n: int, method: str = "POST", path: str = "/api/log-in") -> int:
+        transport = httpx.ASGITransport(app, client=(f"10.42.0.{n}", 1))
+        async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1") as client:
+            return (await client.request(method, path, json={"pass_phrase": "x"})).status_code
+
+    async def ask_all() -> tuple[list[int], int]:
+        tries = [asyncio.create_task(ask(n)) for n in range(12)]
+        refused = [await first for first in islice(asyncio.as_completed(tries), 4)]
+        meanwhile = await ask(99, "GET", "/log-in")
+        gate.set()
+        return refused + [await each for each in tries if not each.done()], meanwhile
+
+    with ThreadPoolExecutor(1) as thread:
+        said, meanwhile = thread.submit(lambda: asyncio.run(ask_all())).result()
+    assert said == [429] * 4 + [401] * 8
+    assert (meanwhile, most[0]) == (200, 1)
 
 
 # Links to one event

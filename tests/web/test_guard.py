@@ -7,8 +7,10 @@ from pathlib import Path
 import pytest
 
 import web
+from logger.store.store import Store
 from tests.web.client import Client
 from tests.web.errors import assert_error
+from web.app import create_app
 from web.guard import Guard
 
 
@@ -83,6 +85,18 @@ def test_every_answer_carries_the_security_headers(client: Client, path: str) ->
     assert "default-src 'none'" in headers["Content-Security-Policy"]
     assert "unsafe" not in headers["Content-Security-Policy"]
     assert headers["X-Content-Type-Options"] == "nosniff"
+
+
+def test_even_an_error_that_nobody_foresaw_carries_them(
+    filled: tuple[Store, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def break_down(*_: object, **__: object) -> None:
+        raise RuntimeError("nobody foresaw this")
+
+    monkeypatch.setattr(filled[0], "events", break_down)
+    answer = Client(create_app(filled[0]), raises=False).get("/api/events")
+    assert_error(answer, 500)
+    assert "default-src 'none'" in answer.headers["Content-Security-Policy"]
 
 
 def test_no_template_holds_what_the_policy_would_block() -> None:
