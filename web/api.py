@@ -33,6 +33,10 @@ def overviews_of(request: Request) -> Overviews:
     return cast(Overviews, request.app.state.overviews)
 
 
+def superposed_of(request: Request) -> superposed.Superposed:
+    return cast(superposed.Superposed, request.app.state.superposed)
+
+
 def units_for(request: Request) -> Units:
     return units_of(request, cast(Units, request.app.state.units))
 
@@ -127,7 +131,7 @@ def show_window(
     if not to_s > from_s:
         raise PageError(422, "window")
     version = repr(store.calibrations_in_force())
-    engine = store.outline(event_id).engine
+    engine = store.engine(event_id)
     with store.reader(event_id, recording) as reader:
         wanted = channels.split(",")
         offered = {name for panel in traces.panels_of(reader.channels) for name in panel.channels}
@@ -191,7 +195,8 @@ def show_superposed_values(request: Request, event_id: str, cause: Cause | None 
     """Their values as float32 matrices; the layout is described in web/superposed.py."""
     store = store_of(request)
     page = superposed.build(store, known_event(store, event_id), cause)
-    return Response(superposed.encode(store, page), media_type="application/octet-stream")
+    body = superposed_of(request).begin(store, page).result()
+    return Response(body, media_type="application/octet-stream")
 
 
 @router.get("/events/{event_id}/report")

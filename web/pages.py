@@ -13,7 +13,7 @@ from starlette.requests import Request
 
 from logger.event import Cause
 from web import calibration, day, listing, live, moment, report, safety, superposed, whole_day
-from web.api import check_for, known_event, live_of, overviews_of, store_of
+from web.api import check_for, known_event, live_of, overviews_of, store_of, superposed_of
 from web.problems import PageError
 from web.rendering import render
 
@@ -58,6 +58,7 @@ def event(
 def all_on_one_zero(request: Request, event_id: str, cause: Cause | None = None) -> Response:
     store = store_of(request)
     page = superposed.build(store, known_event(store, event_id), cause)
+    superposed_of(request).begin(store, page)  # ready, or nearly, when the script asks for the values
     return render(request, "superposed.html", page, page_data=asdict(page))
 
 

@@ -9,6 +9,9 @@ Rows are the stumbles of header["stumbles"], columns the lags of header["lag_s"]
 """
 
 import json
+import threading
+from collections import OrderedDict
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,6 +30,8 @@ BEFORE_S, AFTER_S, STEP_S = 1.5, 2.0, 0.02
 OLDEST_S = 0.5
 """A value older than this does not stand for a lag any more."""
 MAX_STUMBLES = 200
+MAX_KEPT = 8
+"""Answers; one of 200 stumbles takes 0.8 MB."""
 READ_TOGETHER_S = 60.0
 LAG_S = np.arange(round(-BEFORE_S / STEP_S), round(AFTER_S / STEP_S) + 1) * STEP_S
 SHOWN = ("engine_speed", "ignition_feed_voltage", "battery_voltage", "fuel_pressure", "shock_level", "air_fuel_ratio")
@@ -97,6 +102,27 @@ def build(store: Store, event_id: str, cause: str | None) -> SuperposedPage:
         cause=cause,
         left_out=len(kept) - len(rows),
     )
+
+
+class Superposed:
+    """Works the values out beside the page that will ask for them, and remembers the last few answers; thread-safe."""
+
+    def __init__(self) -> None:
+        self._pool = ThreadPoolExecutor(1, thread_name_prefix="superposed")
+        self._kept: OrderedDict[object, Future[bytes]] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def begin(self, store: Store, page: SuperposedPage) -> Future[bytes]:
+        """The bytes of `encode`, or the promise of them. What failed is tried anew the next time."""
+        key = (page.event_id, *page.rows, repr(store.calibrations_in_force()), store.engine(page.event_id))
+        with self._lock:
+            found = self._kept.get(key)
+            if found is None or (found.done() and found.exception() is not None):
+                found = self._kept[key] = self._pool.submit(encode, store, page)
+            self._kept.move_to_end(key)
+            while len(self._kept) > MAX_KEPT:
+                self._kept.popitem(last=False)
+        return found
 
 
 def encode(store: Store, page: SuperposedPage) -> bytes:

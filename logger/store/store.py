@@ -202,7 +202,7 @@ class Store(People, Changes, Commissioning):
         """A digest of everything the findings depend on: recordings, calibrations, engine, entries, version."""
         inputs = [
             analysis_version(),
-            asdict(self._engine(self._row(event_id))),
+            asdict(self.engine(event_id)),
             [[r.uuid, r.name, r.state, r.duration_ns, str(r.started_utc)] for r in self.recordings(event_id)],
             [asdict(repair) for repair in self.repairs(event_id)],
             [asdict(correction) for correction in self.run_corrections(event_id)],
@@ -249,6 +249,10 @@ class Store(People, Changes, Commissioning):
         where the event was never analysed."""
         row = self.logbook.row("SELECT findings, season FROM findings WHERE event_id = ?", [event_id])
         return _told(row) if row else None
+
+    def engine(self, event_id: str) -> Engine:
+        """The event's engine, with what people entered since it was recorded."""
+        return self._engine(self._row(event_id))
 
     def _engine(self, row: Mapping[str, Any]) -> Engine:
         recorded = Engine(**json.loads(row["engine"]))

@@ -5,11 +5,12 @@ import json
 import numpy as np
 import pytest
 
+from logger.errors import StoreError
 from logger.store.store import Store
 from tests.web.client import Client
 from tests.web.errors import assert_error
 from tests.web.example import OPEN_S
-from web.superposed import LAG_S, STEP_S, _held, _highest
+from web.superposed import LAG_S, STEP_S, Superposed, _held, _highest, build, encode
 
 
 def matrices(body: bytes) -> tuple[dict, dict[str, np.ndarray]]:
@@ -62,3 +63,27 @@ def test_an_event_without_stumbles_has_nothing_to_lay_over(own: tuple[Client, St
 
 def test_the_grid_holds_zero() -> None:
     assert 0.0 in LAG_S
+
+
+def test_the_values_are_worked_out_once_and_anew_when_a_calibration_changes(filled: tuple[Store, str]) -> None:
+    store, event_id = filled
+    kept = Superposed()
+    page = build(store, event_id, None)
+    first = kept.begin(store, page)
+    assert first.result() == encode(store, page)
+    assert kept.begin(store, build(store, event_id, None)) is first
+    entry = store.calibrate("battery_voltage", {"unit": "V", "convert": "divider", "ratio": 11.0})
+    try:
+        assert kept.begin(store, page) is not first
+    finally:
+        store.remove("calibrations", entry)
+
+
+def test_what_failed_is_tried_anew(filled: tuple[Store, str], monkeypatch: pytest.MonkeyPatch) -> None:
+    store, event_id = filled
+    kept, page = Superposed(), build(store, event_id, None)
+    with monkeypatch.context() as broken:
+        broken.setattr("web.superposed._cut", lambda *_: (_ for _ in ()).throw(StoreError("the card is gone")))
+        with pytest.raises(StoreError, match="the card is gone"):
+            kept.begin(store, page).result()
+    assert kept.begin(store, page).result() == encode(store, page)
