@@ -9,6 +9,9 @@ It reads the same for a misfire and for a missing injection, so it never convict
 Closed throttle is left out: engines cut fuel there.
 """
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 from scipy import ndimage
 
@@ -18,40 +21,147 @@ from logger.analysis.signs import Sign
 from logger.analysis.states import State, View
 from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
-DEAD_TIME_NS = 180_000_000  # gas transport to a probe in the downpipe (no source; 0.1 to 0.3 s are usual)
+MS = 1_000_000
+DEAD_TIME_NS = 180 * MS  # gas transport to a probe in the downpipe (no source; 0.1 to 0.3 s are usual)
+LONGEST_DEAD_NS = 450 * MS
+FEWEST_CUTS = 4  # ends of overrun from which the dead time is read
 USUAL_TAU_S = 0.125
-# Load from which the throttle counts as open, and for how long before and after: a rail shows load late and rounded.
-GATE = {"throttle_position": (0.15, 80_000_000), "fuel_pressure": (0.25, 120_000_000)}
+STOICHIOMETRIC = 14.7  # petrol
+# Load from which the throttle counts as open, and for how long before and after: a rail shows load rounded.
+GATE = {"throttle_position": (0.12, 60 * MS), "fuel_pressure": (0.15, 60 * MS)}
 SLOWEST = 1.4  # of idle: below, clutch and driver make the engine falter
-FELL_WITHIN_NS = 250_000_000
+IDLING = (0.65, 1.2)  # of idle speed: there no engine cuts its fuel
+FELL_WITHIN_NS = 250 * MS
 JOIN_S = 0.5
-FEWEST_LOST = 2.2  # firings; fewer are single misses that nobody feels
+FEWEST_LOST = 1.3  # firings, as the undone reading counts them; fewer nobody feels
 LEAST_LEAN = 0.03  # of the usual ratio
 RICHEST = 0.5  # per cent of the samples, whose depth on the rich side tells how restless the mixture is
 RESTLESS = 2.0
 BREATHS = 4.2  # standard deviations of the undone reading
+LOAD_CENTRES = (np.arange(8) + 0.5) / 8
+FEWEST_SAMPLES = 50
 
 
-def signs(view: View) -> list[Sign]:
-    """Stretches in which firings were lost while the engine pulled, as lean signs.
+@dataclass(frozen=True, slots=True)
+class Probe:
+    """What an event teaches about its probe: dead time, time constant, and the ratio at each of LOAD_CENTRES (8,)."""
 
-    Empty without a probe, and without a load channel on an engine that may cut fuel on overrun.
-    """
+    dead_ns: int
+    tau_s: float
+    levels: FloatArray
+
+    def base(self, view: View, crank_ns: IntArray) -> FloatArray:
+        """The ratio the engine runs at by itself for the load at each time at the crank, (n,)."""
+        load = np.interp(crank_ns, view.firings.time_ns, np.nan_to_num(view.load.astype(np.float64)))
+        return np.asarray(np.interp(load, LOAD_CENTRES, self.levels))
+
+
+def learn(views: Sequence[View]) -> Probe | None:
+    """Learn from the event; None without a probe, and without a load channel on an engine that may cut fuel."""
+    some = [view for view in views if _usable(view)]
+    if not some:
+        return None
+    cuts_fuel = some[0].engine.fuel_system != "carburettor"
+    steps = [_step_s(view) for view in some]
+    taus = []
+    for view, step_s in zip(some, steps, strict=True):
+        value = view.traces["air_fuel_ratio"].value
+        taus.append(lag_s(value - np.percentile(value, 30), step_s))
+    tau_s = float(np.median(taus))
+    undone = [undo_lag(view.traces["air_fuel_ratio"].value, s, tau_s) for view, s in zip(some, steps, strict=True)]
+    dead_ns = dead_time_ns(some, undone) if cuts_fuel else DEAD_TIME_NS
+    loads, ratios = [], []
+    for view, value in zip(some, undone, strict=True):
+        crank_ns = view.traces["air_fuel_ratio"].time_ns - dead_ns
+        pulls = _open(view, crank_ns) if cuts_fuel else _turning(view, crank_ns)
+        loads.append(np.interp(crank_ns, view.firings.time_ns, np.nan_to_num(view.load.astype(np.float64)))[pulls])
+        ratios.append(value[pulls])
+    levels = _levels(np.concatenate(loads), np.concatenate(ratios), cuts_fuel)
+    return None if levels is None else Probe(dead_ns, tau_s, levels)
+
+
+def _usable(view: View) -> bool:
     trace = view.traces.get("air_fuel_ratio")
-    cuts_fuel = view.engine.fuel_system != "carburettor"
     if trace is None or trace.time_ns.size < 200 or view.firings.time_ns.size < 200:
+        return False
+    if view.engine.fuel_system != "carburettor" and view.load_channel is None:
+        return False
+    return 0.002 < _step_s(view) < 0.11
+
+
+def _step_s(view: View) -> float:
+    return float(np.median(np.diff(view.traces["air_fuel_ratio"].time_ns[:2000]))) / NS_PER_S
+
+
+def _levels(load: FloatArray, ratio: FloatArray, cuts_fuel: bool) -> FloatArray | None:
+    """The usual ratio by load: medians, where a load is common enough; elsewhere the leanest a warm engine is set to.
+
+    A carburettor's is one level for all: its leanest usual one, since it never cuts fuel.
+    """
+    if ratio.size < FEWEST_SAMPLES:
+        return None
+    if not cuts_fuel:
+        return np.full(LOAD_CENTRES.size, float(np.percentile(ratio, 75)))
+    which = np.clip((load * LOAD_CENTRES.size).astype(np.int64), 0, LOAD_CENTRES.size - 1)
+    levels = np.array(
+        [
+            np.median(ratio[which == k]) if np.count_nonzero(which == k) >= FEWEST_SAMPLES else np.nan
+            for k in range(LOAD_CENTRES.size)
+        ]
+    )
+    if np.isnan(levels).all():
+        levels[:] = np.median(ratio)
+    return np.where(np.isnan(levels), max(float(np.nanmax(levels)), STOICHIOMETRIC), levels)
+
+
+def dead_time_ns(views: Sequence[View], undone: Sequence[FloatArray]) -> int:
+    """How late the probe reads: from where the throttle opens after an overrun to where plain air ends, ns.
+
+    The median over the event; DEAD_TIME_NS where the event shows fewer than FEWEST_CUTS.
+    """
+    late: list[int] = []
+    for view, value in zip(views, undone, strict=True):
+        time_ns = view.traces["air_fuel_ratio"].time_ns
+        for at_ns in _openings(view):
+            first, at, last = np.searchsorted(time_ns, [at_ns - 200 * MS, at_ns, at_ns + LONGEST_DEAD_NS + 150 * MS])
+            before, after = value[first:at], value[at:last]
+            if before.size < 4 or after.size < 10:
+                continue
+            high, low = float(np.median(before)), float(np.median(after[-5:]))
+            if high > 1.15 * STOICHIOMETRIC and low < STOICHIOMETRIC + 0.5:
+                fallen = np.flatnonzero(after < 0.5 * (high + low))
+                late.append(int(time_ns[at + fallen[0]] - at_ns))
+    if len(late) < FEWEST_CUTS:
+        return DEAD_TIME_NS
+    return int(np.clip(np.median(late), 0, LONGEST_DEAD_NS))
+
+
+def _openings(view: View) -> list[int]:
+    """Times at which the throttle opened, after half a second shut and before a third of one open, ns."""
+    at_least = GATE.get(view.load_channel or "", GATE["fuel_pressure"])[0]
+    time_ns = view.firings.time_ns
+    known = np.isfinite(view.load) & view.running
+    opened = known & (view.load >= at_least)
+    found = []
+    for k in (np.flatnonzero(opened[1:] & ~opened[:-1]) + 1).tolist():
+        first, last = np.searchsorted(time_ns, [time_ns[k] - 500 * MS, time_ns[k] + 330 * MS])
+        if first < k and not opened[first:k].any() and known[first:k].all() and opened[k:last].all():
+            found.append(int(time_ns[k]))
+    return found
+
+
+def signs(view: View, probe: Probe | None) -> list[Sign]:
+    """Stretches in which firings were lost while the engine pulled or idled, as lean signs."""
+    if probe is None or not _usable(view):
         return []
-    if cuts_fuel and view.load_channel is None:
-        return []
-    step_s = float(np.median(np.diff(trace.time_ns[:2000]))) / NS_PER_S
-    crank_ns = trace.time_ns - DEAD_TIME_NS
+    trace, step_s, tau_s = view.traces["air_fuel_ratio"], _step_s(view), probe.tau_s
+    cuts_fuel = view.engine.fuel_system != "carburettor"
+    crank_ns = trace.time_ns - probe.dead_ns
     open_throttle = _open(view, crank_ns) if cuts_fuel else _turning(view, crank_ns)
-    if not 0.002 < step_s < 0.11 or np.count_nonzero(open_throttle) < 50:
+    if np.count_nonzero(open_throttle) < FEWEST_SAMPLES:
         return []
-    usual = float(np.percentile(trace.value[open_throttle], 30))
-    tau_s = lag_s(trace.value - usual, step_s)
     undone = undo_lag(trace.value, step_s, tau_s)
-    base = _base(view, undone, crank_ns, open_throttle) if cuts_fuel else _leanest(undone, open_throttle)
+    base = probe.base(view, crank_ns)
     tail = _cut_tail(trace.value - base, open_throttle, step_s)
     noise = bands.noise(trace.value)
     lean = np.zeros(undone.size, bool)
@@ -77,15 +187,15 @@ def signs(view: View) -> list[Sign]:
         if count < FEWEST_LOST:
             continue
         from_ns, to_ns = int(crank_ns[first]), int(crank_ns[last])
-        found.append(Sign("lean", "air_fuel_ratio", from_ns, to_ns, count, count, from_ns - 60_000_000))
+        found.append(Sign("lean", "air_fuel_ratio", from_ns, to_ns, count, count, from_ns - 60 * MS))
     return found
 
 
 def _cut_tail(above: FloatArray, open_throttle: BoolArray, step_s: float) -> FloatArray:
-    """What an overrun's fuel cut may leave in the undone reading for half a second: a seventh of its height, (n,)."""
+    """What an overrun's fuel cut may leave in the undone reading for half a second: a tenth of its height, (n,)."""
     n_samples = max(1, round(0.5 / step_s))
     height = np.where(open_throttle, 0.0, np.maximum(above, 0.0))
-    return np.asarray(ndimage.maximum_filter1d(height, n_samples, origin=n_samples // 2 - 1) / 7.0)
+    return np.asarray(ndimage.maximum_filter1d(height, n_samples, origin=n_samples // 2 - 1) / 10.0)
 
 
 def _restless(above: FloatArray) -> float:
@@ -109,30 +219,6 @@ def _trim(clear: BoolArray, first: int, last: int, reach: int = 8) -> tuple[int,
     return (begin + int(own[0]), begin + int(own[-1])) if own.size else (first, last)
 
 
-def _base(view: View, undone: FloatArray, crank_ns: IntArray, open_throttle: BoolArray) -> FloatArray:
-    """The ratio the engine runs at by itself for the load at each sample, (n,): richer the wider the throttle.
-
-    The median over stretches of equal load, with the throttle open, joined by straight lines.
-    """
-    load = np.interp(crank_ns, view.firings.time_ns, np.nan_to_num(view.load.astype(np.float64)))
-    edges = np.linspace(0.0, 1.0, 9)
-    which = np.clip(np.digitize(load, edges) - 1, 0, 7)
-    centres, levels = [], []
-    for k in range(8):
-        inside = undone[open_throttle & (which == k)]
-        if inside.size >= 50:
-            centres.append((edges[k] + edges[k + 1]) / 2)
-            levels.append(float(np.median(inside)))
-    if not levels:
-        return np.full(undone.size, float(np.median(undone[open_throttle])))
-    return np.asarray(np.interp(load, centres, levels), np.float64)
-
-
-def _leanest(undone: FloatArray, turning: BoolArray) -> FloatArray:
-    """A carburettor's leanest usual ratio, as an array (n,): it never cuts fuel, so nothing beyond that is normal."""
-    return np.full(undone.size, float(np.percentile(undone[turning], 75)))
-
-
 def _turning(view: View, crank_ns: IntArray) -> BoolArray:
     """Where the engine ran well above idle at each time at the crank."""
     firings = view.firings
@@ -147,6 +233,7 @@ def _open(view: View, crank_ns: IntArray) -> BoolArray:
     at_least, around_ns = GATE.get(view.load_channel or "", GATE["fuel_pressure"])
     slow = firings.speed_rps < SLOWEST * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     closed = (view.load < at_least) | ~(view.load >= 0) | (view.state < State.IDLE) | slow
+    closed &= ~_idling(view)
     count = np.concatenate(([0], np.cumsum(closed)))
     first = np.searchsorted(firings.time_ns, crank_ns - around_ns)
     last = np.searchsorted(firings.time_ns, crank_ns + around_ns)
@@ -156,6 +243,23 @@ def _open(view: View, crank_ns: IntArray) -> BoolArray:
     n_before = max(2, int(np.searchsorted(crank_ns, crank_ns[0] + FELL_WITHIN_NS)))
     highest = ndimage.maximum_filter1d(load, n_before, origin=(n_before - 1) // 2)
     return np.asarray(steady & (highest - load < 0.35))
+
+
+def _idling(view: View) -> BoolArray:
+    """Where the engine idled, and had for a quarter of a second and went on to, at each firing."""
+    time_ns, idle = view.firings.time_ns, (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+    speed = view.firings.speed_rps
+    other = (speed < IDLING[0] * idle) | (speed > IDLING[1] * idle) | ~view.running | (view.state < State.IDLE)
+    count = np.concatenate(([0], np.cumsum(other)))
+    first, last = (np.searchsorted(time_ns, time_ns + shift) for shift in (-FELL_WITHIN_NS, FELL_WITHIN_NS))
+    lasts = firings_end(view) - time_ns > FELL_WITHIN_NS
+    return np.asarray((count[last] == count[first]) & lasts)
+
+
+def firings_end(view: View) -> IntArray:
+    """When the stretch of pulses that each firing belongs to ends, ns, (n,)."""
+    bounds = view.firings.bounds()
+    return np.repeat(view.firings.time_ns[bounds[1:] - 1], np.diff(bounds))
 
 
 def undo_lag(value: FloatArray, step_s: float, tau_s: float) -> FloatArray:

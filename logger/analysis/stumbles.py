@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from logger.analysis import bands, injection, lean, sparks, torque, wire
+from logger.analysis import bands, cutouts, injection, lean, sparks, torque, wire
 from logger.analysis.findings import SensorFault
 from logger.analysis.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.signs import Sign
@@ -93,6 +93,7 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
         return result
     torque_signs = _torque_signs(views)
     ceiling = _ceiling_rps(views)
+    probe = lean.learn(views)
     dips = [supply_signs(view) for view in views]
     gaps = [wire.gaps(view) for view in views]
     flat = [(number, gap) for number, some in enumerate(gaps) for gap in some]
@@ -100,7 +101,7 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
     chance = wire.chance_real([gap for _, gap in flat], proven)
     for number, view in enumerate(views):
         signs = dips[number] + sparks.signs(view) + pressure_signs(view, pressure)
-        signs += lean.signs(view) + torque_signs[number] + injection.signs(view)
+        signs += lean.signs(view, probe) + torque_signs[number] + injection.signs(view)
         for (owner, gap), real in zip(flat, chance.tolist(), strict=True):
             if owner != number:
                 continue
@@ -158,12 +159,16 @@ def _limiter(episode: Episode, ceiling_rps: float) -> str | None:
         return None
     firings = episode.view.firings
     # What only the exhaust or the car's motion shows is dated less well.
-    slack = 60 * MS if any(sign.kind not in BLURRED for sign in episode.signs) else 200 * MS
+    lean_only = all(sign.kind == "lean" for sign in episode.signs)
+    if lean_only and episode.view.engine.redline_rpm is not None:
+        # A car can drive its engine over the limiter, after a gear too low; the exhaust shows the cut all the same.
+        ceiling_rps = min(ceiling_rps, 1.01 * episode.view.engine.redline_rpm / 60.0)
+    slack = 200 * MS if all(sign.kind in BLURRED for sign in episode.signs) else 60 * MS
     first, last = np.searchsorted(firings.time_ns, [episode.from_ns - slack, episode.to_ns + slack - 60 * MS])
     speed = firings.speed_rps[first : max(last, first + 1)]
     if not speed.size or float(speed.max()) < 0.975 * ceiling_rps:
         return None
-    held = float(np.percentile(speed, 20)) > 0.9 * ceiling_rps
+    held = lean_only or float(np.percentile(speed, 20)) > 0.9 * ceiling_rps
     return f"the rev limiter held the engine at {speed.max() * 60.0:.0f} rpm" if held else None
 
 
@@ -171,7 +176,9 @@ def _torque_signs(views: Sequence[View]) -> list[list[Sign]]:
     motions = [torque.motion(view) for view in views]
     law = torque.learn([motion for motion in motions if motion is not None])
     return [
-        torque.signs(view, motion, law) if law is not None and motion is not None else []
+        torque.signs(view, motion, law) + cutouts.signs(view, motion, law)
+        if law is not None and motion is not None
+        else []
         for view, motion in zip(views, motions, strict=True)
     ]
 

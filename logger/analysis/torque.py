@@ -31,7 +31,7 @@ from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 MS = 1_000_000
 STEP_NS = 20 * MS
-HALF_NS = 50 * MS  # window on either side over which the crank's acceleration is taken
+HALF_NS = 40 * MS  # window on either side over which the crank's acceleration is taken
 OPEN, SHUT = 0.45, 0.05  # of full load
 # The load must have been open or shut for this many steps on either side: a rail shows load late, and smooths it.
 AROUND_STEPS = {"throttle_position": 4, "fuel_pressure": 12}
@@ -53,6 +53,10 @@ MISSING_WEAK = -0.1  # with a battery so low that single sparks fail, the car ha
 FULL_TORQUE_LOAD = 0.6  # about from which load on an engine gives full torque
 
 
+LOAD_EDGES = np.array([0.05, 0.12, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8, 1.01])
+LOAD_CENTRES = np.concatenate(([0.0], (LOAD_EDGES[:-1] + LOAD_EDGES[1:]) / 2))
+
+
 @dataclass(frozen=True, slots=True)
 class Motion:
     """Car and crank on a regular grid. time_ns: int64 (n,). acceleration: g, float64 (n, 3). crank: rev/s2, (n,).
@@ -66,6 +70,7 @@ class Motion:
     crank: FloatArray
     open: BoolArray
     shut: BoolArray
+    running: BoolArray
     load: FloatArray
     speed: FloatArray
 
@@ -83,6 +88,11 @@ class Law:
     open_level: float
     coast_level: float
     spread: float
+    levels: FloatArray
+
+    def promised(self, motion: Motion) -> FloatArray:
+        """What e reads at each load when nothing is wrong, (n,)."""
+        return np.interp(motion.load, LOAD_CENTRES, self.levels)
 
     def e(self, motion: Motion) -> FloatArray:
         """The torque reading, g, (n,)."""
@@ -118,7 +128,7 @@ def motion(view: View) -> Motion | None:
 
     crank = (speed(time_ns, time_ns + HALF_NS) - speed(time_ns - HALF_NS, time_ns)) / (HALF_NS / NS_PER_S)
     rate = NS_PER_S / max(1.0, float(np.median(np.diff(trace.time_ns[:2000]))))
-    width = max(3, round(0.045 * rate) | 1)
+    width = max(3, round(0.035 * rate) | 1)
     columns = [
         ndimage.uniform_filter1d(ndimage.median_filter(column, width, mode="nearest"), width, mode="nearest")
         for column in trace.value.T
@@ -131,7 +141,7 @@ def motion(view: View) -> Motion | None:
     width = 2 * AROUND_STEPS[view.load_channel] + 1
     opened = running & (ndimage.minimum_filter1d(load, width) > OPEN)
     shut = running & (ndimage.maximum_filter1d(load, width) < SHUT)
-    return Motion(time_ns, acceleration, crank, opened, shut, load, firings.speed_rps[place])
+    return Motion(time_ns, acceleration, crank, opened, shut, running, load, firings.speed_rps[place])
 
 
 def learn(motions: list[Motion]) -> Law | None:
@@ -149,7 +159,9 @@ def learn(motions: list[Motion]) -> Law | None:
         return None
     axis = push / length
     x = acceleration @ axis
-    c = _exchange(x[opened], crank[opened])
+    load, running = (np.concatenate([getattr(m, name) for m in motions]) for name in ("load", "running"))
+    steady = running & (ndimage.maximum_filter1d(load, 9) - ndimage.minimum_filter1d(load, 9) < 0.15)
+    c = min(max(_exchange(x[opened], crank[opened]), _swing(x, crank, steady)), MOST_C)
     e = x + c * crank
     open_level = float(np.median(e[opened]))
     # Most of the time a driver off the throttle brakes; the upper part of what is left is the car rolling free.
@@ -158,7 +170,30 @@ def learn(motions: list[Motion]) -> Law | None:
     spread = 1.4826 * float(np.median(np.abs(below)))
     if open_level - coast_level < 2.5 * spread:
         return None
-    return Law(axis, acceleration.mean(axis=0), c, open_level, coast_level, spread)
+    levels = _levels(e[steady], load[steady], coast_level)
+    return Law(axis, acceleration.mean(axis=0), c, open_level, coast_level, spread, levels)
+
+
+MOST_C = 0.006
+
+
+def _swing(x: FloatArray, crank: FloatArray, steady: BoolArray) -> float:
+    """c from the drive shafts' swing: at a steady load the crank gains what the car loses, by least squares."""
+    fast_x, fast_crank = (value - ndimage.uniform_filter1d(value, 15) for value in (x, crank))
+    along = float(fast_crank[steady] @ fast_crank[steady])
+    return -float(fast_x[steady] @ fast_crank[steady]) / along if along > 0 else 0.0
+
+
+def _levels(e: FloatArray, load: FloatArray, coast_level: float) -> FloatArray:
+    """e's usual level at LOAD_CENTRES, never falling with load; from its neighbours where a load hardly occurs."""
+    levels = np.full(LOAD_CENTRES.size, np.nan)
+    levels[0] = coast_level
+    for k in range(LOAD_EDGES.size - 1):
+        inside = e[(load >= LOAD_EDGES[k]) & (load < LOAD_EDGES[k + 1])]
+        if inside.size > 40:
+            levels[k + 1] = np.median(inside)
+    known = np.isfinite(levels)
+    return np.asarray(np.maximum.accumulate(np.interp(LOAD_CENTRES, LOAD_CENTRES[known], levels[known])))
 
 
 def _exchange(x: FloatArray, crank: FloatArray) -> float:
