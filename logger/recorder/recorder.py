@@ -32,8 +32,9 @@ from logger.store.recording import RecordingWriter
 from logger.store.schema import Origin, RecordingMeta
 
 TICK_NS = NS_PER_S // 10
-HEAD_START_NS = NS_PER_S - TICK_NS
-"""The recording's zero lies 0.9 s before its first sample, so that the first row is stored after 0.1 s already."""
+FIRST_TICK_NS = NS_PER_S // 50
+HEAD_START_NS = NS_PER_S - FIRST_TICK_NS
+"""The recording's zero lies 0.98 s before its first sample, so that the first row is stored after 20 ms already."""
 
 DRAIN_LIMIT_S = 75.0
 """How long a stalled card may hold up a clean stop: the 60 s that the buffer is made for, and some."""
@@ -128,7 +129,7 @@ class Recorder:
         """Record until `stop()`, or until that time on the clock. Returns the final counters."""
         try:
             self._begin()
-            tick_ns = self._clock.monotonic_ns() + TICK_NS
+            tick_ns = self._clock.monotonic_ns() + FIRST_TICK_NS
             while not self._stopping and (until_ns is None or tick_ns <= until_ns):
                 self._tick(tick_ns)
                 tick_ns += TICK_NS

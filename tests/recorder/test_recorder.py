@@ -55,14 +55,14 @@ def test_every_sample_and_pulse_is_stored_at_its_own_time(
     assert (health.samples, health.pulses, health.late_polls) == (2000, pulses.size, 0)
 
 
-def test_the_first_row_is_stored_after_a_tenth_of_a_second(
+def test_the_first_row_is_stored_after_20_ms(
     wiring: Settings, clock: JumpingClock, hardware: StandInHardware
 ) -> None:
     recorder = Recorder(wiring, hardware, clock, inline=True, **quiet)
-    recorder.run(START_NS + NS_PER_S // 10)
+    recorder.run(START_NS + NS_PER_S // 50)
     assert recorder.health.commit.committed >= 1
     with read(recorder) as reader:
-        assert reader.raw("battery_voltage").time_ns.size == 10
+        assert reader.raw("battery_voltage").time_ns.size == 2
 
 
 def test_two_runs_with_a_clock_that_jumps_store_the_same(wiring: Settings, tmp_path: Path) -> None:
@@ -187,7 +187,7 @@ def test_a_stop_stores_what_was_on_its_way_and_closes(wiring: Settings, clock: J
     recorder = Recorder(wiring, hardware, clock, say=said.append)
     recorder.run()
     with read(recorder) as reader:
-        assert reader.raw("battery_voltage").time_ns.size == 340
+        assert reader.raw("battery_voltage").time_ns.size == 332
         assert reader.how_closed == "closed"
     assert hardware.closed
     assert hardware.shown[-1] == "not_recording"
@@ -315,5 +315,5 @@ def test_the_recording_tells_which_car_which_boot_and_which_power_up_it_is_of(
     assert meta.power_up == 1
     assert len(meta.uuid) == 36
     assert meta.clock_is_set
-    assert meta.started_utc == "2026-05-09T08:02:10.100000+00:00"
+    assert meta.started_utc == "2026-05-09T08:02:10.020000+00:00"
     assert path_of(recorder).name == "20260509T080211Z.sqlite"
