@@ -60,7 +60,7 @@ def story(event: Event, findings: dict[str, Any]) -> Story:
     return Story(
         happened=list(_happened(event, findings)),
         probably=list(_probably(findings)),
-        brings=[links["sentence"]] if findings["stumbles"] and links.get("sentence") else [],
+        brings=list(_brings(links)) if findings["stumbles"] else [],
         tests=[f"{test['title']}, about {test['minutes']} min." for test in findings.get("next_tests", ())],
         repaired=[repair_words(repair) for repair in findings.get("repairs", ())] + list(_ahead(findings)),
         provoke=list(findings.get("provoke") or ()),
@@ -184,6 +184,19 @@ def _probably(findings: dict[str, Any]) -> Iterator[str]:
         yield f"Also seen: {'; '.join(CAUSES[other] for other in findings['other_causes'])}."
 
 
+def _brings(links: dict[str, Any]) -> Iterator[str]:
+    """Links with heat and shock, and what the bursts laid on one zero have in common before they begin."""
+    if links.get("sentence"):
+        yield links["sentence"]
+    if found := links.get("precursors"):
+        sides = {True: "higher", False: "lower"}
+        told = [
+            f"{_lower(label(one['channel']))} {sides[one['is_higher']]} from {-one['from_s']:.1f} s before"
+            for one in found
+        ]
+        yield f"Laid over each other, the bursts have in common, against other driving: {', '.join(told)}."
+
+
 def _ahead(findings: dict[str, Any]) -> Iterator[str]:
     """What a repair made now would need; while one waits for its own proof, that comes first."""
     ahead = findings.get("proof_ahead")
@@ -199,7 +212,7 @@ def length(seconds: float) -> str:
 def label(channel: str) -> str:
     """A channel's name for people."""
     known = CHANNELS.get(channel)
-    return known.label if known else channel.replace("_", " ")
+    return known.label if known else _capital(channel.replace("_", " "))
 
 
 def _utc_at(event: Event, offset_ns: int | None) -> datetime | None:
@@ -210,3 +223,7 @@ def _utc_at(event: Event, offset_ns: int | None) -> datetime | None:
 
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
+
+
+def _lower(text: str) -> str:
+    return text[:1].lower() + text[1:]

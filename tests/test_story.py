@@ -64,6 +64,19 @@ def test_findings_of_before_bursts_were_numbered_make_each_stumble_one() -> None
     assert len(bursts([{"onset_s": 1.0}, {"onset_s": 2.0}])) == 2
 
 
+def test_what_the_bursts_have_in_common_before_they_begin_is_told_after_the_links() -> None:
+    precursors = [
+        {"channel": "engine_speed", "from_s": -2.56, "is_higher": True, "n": 10},
+        {"channel": "fuel_pressure", "from_s": -0.4, "is_higher": False, "n": 10},
+    ]
+    links = {"sentence": "Neither heat nor shock stands out.", "precursors": precursors}
+    assert story(day(), replace(NOTHING, stumbles=[stumble("r01", 10.0)], links=links).as_json()).brings == [
+        "Neither heat nor shock stands out.",
+        "Laid over each other, the bursts have in common, against other driving: "
+        "engine speed higher from 2.6 s before, fuel pressure lower from 0.4 s before.",
+    ]
+
+
 def test_while_a_repair_waits_for_its_proof_nothing_is_said_of_another() -> None:
     waiting = RepairVerdict("new coil", "too_early", 10.0, 0.0, 0.5, "Half way.", "3 more runs.")
     for verdict, n in (("too_early", 1), ("not_fixed", 2)):

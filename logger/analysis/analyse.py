@@ -24,6 +24,7 @@ from logger.analysis import (
     states,
     stops,
     stumbles,
+    superposed,
 )
 from logger.analysis import order as orders
 from logger.analysis import runs as corrected
@@ -72,7 +73,9 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
     running = [view.running_spans() for view in views]
     frames = links.frames_of(event, found_stumbles, running, everything)
     splits = corrected.of_event(event, running)
-    linked = links.linked(corrected.without_practice(frames, splits))
+    counted = corrected.without_practice(frames, splits)
+    linked = links.linked(counted)
+    linked["precursors"] = superposed.precursors(event, [one for cells in counted for one in cells.stumbles], running)
     runs, work = repairs.cut(event, frames)
     exposures = [run.exposure for run in runs]
     findings = Findings(

@@ -1,6 +1,7 @@
 """Every stumble laid on the same zero, channel by channel, so that a precursor shows.
 
     superpose(event, stumbles, running, ...) -> dict[channel, Superposed]
+    precursors(event, stumbles, running) -> list[dict]          for the findings: what stood out before zero
 
 Superposed epoch analysis (C. Chree, Phil. Trans. R. Soc. A 212 (1913) 75-116): key times are the begins of bursts,
 windows are cut around them, and at each lag the median and the middle half are taken. What chance would do comes from
@@ -11,8 +12,9 @@ A29).
 It shows what is common to the stumbles before zero; it does not say which came first in each: that is order.py's.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -26,6 +28,14 @@ N_RANDOM = 200
 SEED = 20
 LEVEL = 0.95
 MINIMUM_KEYS = 3
+MOST_KEYS = 40
+CHANNELS = (
+    "engine_speed", "throttle_position", "fuel_pressure", "battery_voltage", "ignition_feed_voltage",
+    "sensor_supply_voltage", "pump_feed_voltage", "engine_ground_drop", "air_fuel_ratio",
+)  # fmt: skip
+"""Looked through for precursors; knocks are counted one by one in links.py, temperatures hardly change in seconds."""
+LEAST_LEAD_S = 0.1
+"""What leaves later than this before zero is the stumble's own begin, whose order is told by order.py."""
 SPEED_SPAN_S = 0.1
 SMALLEST_SHARE = 0.02
 
@@ -37,7 +47,7 @@ class Superposed:
     `lag_s` from before to after zero; `median`, `low`, `high` (quartiles) over `n` stumbles; `chance_low` and
     `chance_high` hold the median of random key times at each lag with 95 % chance. `precursor_s` is the first lag
     before zero at which the median stands farther out than 95 % of random sets of key times ever do before zero; None
-    where it does not.
+    where it does not. `is_higher`: whether it stands above them there.
     """
 
     lag_s: FloatArray
@@ -48,6 +58,7 @@ class Superposed:
     chance_high: FloatArray
     n: int
     precursor_s: float | None
+    is_higher: bool = False
 
 
 def superpose(
@@ -58,15 +69,18 @@ def superpose(
     before_s: float = 3.0,
     after_s: float = 2.0,
     n_random: int = N_RANDOM,
+    channels: Collection[str] | None = None,
+    level: float = LEVEL,
 ) -> dict[str, Superposed]:
     """Superpose every sampled channel, engine speed ("engine_speed") and shock ("shock_g") at the bursts' begins.
 
-    Channels with fewer than MINIMUM_KEYS stumbles are left out. The same input gives the same result (fixed seed).
+    channels: only these. level: how sure a precursor must be. Channels with fewer than MINIMUM_KEYS stumbles are left
+    out. The same input gives the same result (fixed seed).
     """
     lag = np.arange(round(-before_s / STEP_S), round(after_s / STEP_S) + 1, dtype=np.int64)
     lag_s: FloatArray = lag.astype(np.float64) * STEP_S
     keys = [bursts(stumbles, recording.name) for recording in event.recordings]
-    series = [_series(recording, event) for recording in event.recordings]
+    series = [_series(recording, event, channels) for recording in event.recordings]
     names = sorted({name for one in series for name in one})
     at_risk = [_at_risk(one, spans, mine, event.engine) for one, spans, mine in zip(series, running, keys, strict=True)]
     found = {}
@@ -83,22 +97,48 @@ def superpose(
         laid = np.concatenate(rows) if rows else np.empty((0, lag.size))
         laid = laid[np.isfinite(laid).any(axis=1)]
         if len(laid) >= MINIMUM_KEYS:
-            found[name] = _summarise(lag_s, laid, np.concatenate(random_rows, axis=1))
+            found[name] = _summarise(lag_s, laid, np.concatenate(random_rows, axis=1), level)
     return found
 
 
-def _summarise(lag_s: FloatArray, laid: FloatArray, random_laid: FloatArray) -> Superposed:
+def precursors(
+    event: Event, stumbles: Sequence[Stumble], running: Sequence[Sequence[Interval]]
+) -> list[dict[str, Any]]:
+    """What stood out before the bursts, the earliest first: `channel`, `from_s` (below 0), `is_higher`, `n` bursts.
+
+    Of many bursts MOST_KEYS are laid, evenly chosen. The chance of a false one among all CHANNELS is 5 % (Bonferroni).
+    """
+    first = [one for n, one in enumerate(stumbles) if not n or one.burst != stumbles[n - 1].burst]
+    kept = {first[int(n)].burst for n in np.linspace(0, len(first) - 1, MOST_KEYS)} if len(first) > MOST_KEYS else None
+    laid = superpose(
+        event,
+        [one for one in stumbles if kept is None or one.burst in kept],
+        running,
+        after_s=0.0,
+        channels=CHANNELS,
+        level=1 - (1 - LEVEL) / len(CHANNELS),
+    )
+    told = [
+        {"channel": name, "from_s": round(one.precursor_s, 2), "is_higher": one.is_higher, "n": one.n}
+        for name, one in laid.items()
+        if one.precursor_s is not None and one.precursor_s <= -LEAST_LEAD_S
+    ]
+    return sorted(told, key=lambda one: one["from_s"])
+
+
+def _summarise(lag_s: FloatArray, laid: FloatArray, random_laid: FloatArray, level: float) -> Superposed:
     low, median, high = _quantiles(laid, [0.25, 0.5, 0.75], axis=0)
     chance = _quantiles(random_laid, [0.5], axis=1)[0]
     floor = SMALLEST_SHARE * float(np.nanstd(random_laid)) if np.isfinite(random_laid).any() else 0.0
     miss = (1 - LEVEL) / 2
     chance_low, chance_high = _quantiles(chance, [miss, 1 - miss], axis=0)
-    return Superposed(
-        lag_s, median, low, high, chance_low, chance_high, len(laid), _precursor(lag_s, median, chance, floor)
-    )
+    at_s = _precursor(lag_s, median, chance, floor, level)
+    middle = _quantiles(chance, [0.5], axis=0)[0]
+    is_higher = at_s is not None and bool((median > middle)[np.argmin(np.abs(lag_s - at_s))])
+    return Superposed(lag_s, median, low, high, chance_low, chance_high, len(laid), at_s, is_higher)
 
 
-def _precursor(lag_s: FloatArray, median: FloatArray, chance: FloatArray, floor: float) -> float | None:
+def _precursor(lag_s: FloatArray, median: FloatArray, chance: FloatArray, floor: float, level: float) -> float | None:
     """Step-wise: distance from the middle of chance in units of its spread, against the largest distance that each
     random set reaches anywhere before zero (so that many lags are one look).
 
@@ -111,7 +151,7 @@ def _precursor(lag_s: FloatArray, median: FloatArray, chance: FloatArray, floor:
     spread = np.maximum(chance[:, usable].std(axis=0), max(floor, 1e-9))
     reached = (np.abs(chance[:, usable] - middle) / spread).max(axis=1)
     distance = np.abs(median[usable] - middle) / spread
-    out = np.flatnonzero(distance > np.quantile(reached, LEVEL))
+    out = np.flatnonzero(distance > np.quantile(reached, level))
     return float(lag_s[usable][out[0]]) if out.size else None
 
 
@@ -147,19 +187,19 @@ def _at_risk(one: dict[str, FloatArray], running: Sequence[Interval], mine: Floa
     return np.flatnonzero(driven if driven.any() else free)
 
 
-def _series(recording: Recording, event: Event) -> dict[str, FloatArray]:
-    """Every channel of a recording on the common step."""
+def _series(recording: Recording, event: Event, channels: Collection[str] | None) -> dict[str, FloatArray]:
+    """Every channel of a recording, or those of `channels`, on the common step; engine speed in any case."""
     time_s = np.arange(int(recording.duration_ns / NS_PER_S / STEP_S) + 1, dtype=np.float64) * STEP_S
     series = {
         name: _laid(trace, time_s)
         for name, trace in recording.traces.items()
-        if trace.value.ndim == 1 and name != "key_sense"
+        if trace.value.ndim == 1 and name != "key_sense" and (channels is None or name in channels)
     }
     tach = recording.pulses.get("tach_pulses")
     if tach is not None and tach.size > 1:
         low, high = (np.searchsorted(tach / NS_PER_S, time_s + side * SPEED_SPAN_S / 2) for side in (-1, 1))
         series["engine_speed"] = (high - low) / SPEED_SPAN_S / event.engine.pulses_per_revolution * 60.0
-    shaken = recording.traces.get("acceleration")
+    shaken = recording.traces.get("acceleration") if channels is None or "shock_g" in channels else None
     if shaken is not None and shaken.value.ndim == 2 and (rate_hz := sampling_rate_hz(shaken)) is not None:
         length = residual_length(shaken.time_ns, shaken.value, rate_hz, tach, event.engine)
         series["shock_g"] = _highest(shaken.time_ns / NS_PER_S, length, time_s)

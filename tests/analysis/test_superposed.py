@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from logger.analysis.superposed import superpose
+from logger.analysis.frames import numbered
+from logger.analysis.superposed import MOST_KEYS, precursors, superpose
 from logger.event import NS_PER_S, Event, Recording, Trace
 from tests.analysis.invented import event, running, seconds, shaken, steady_pulses, stumble
 
@@ -50,6 +51,30 @@ def test_median_and_quartiles_are_those_of_the_stumbles_at_each_lag() -> None:
     np.testing.assert_allclose(feed.median[at], [13.5, 12.5, 13.5], atol=1e-9)
     np.testing.assert_allclose(feed.high - feed.low, 0.0, atol=1e-9)
     assert feed.precursor_s is None
+
+
+def test_what_stood_out_is_told_with_its_side_and_its_time() -> None:
+    of = dipping(0.5)
+    assert precursors(of, numbered([stumble("r01", onset_s) for onset_s in ONSETS]), running(of)) == [
+        {"channel": "ignition_feed_voltage", "from_s": pytest.approx(-0.5, abs=0.03), "is_higher": False, "n": 6}
+    ]
+
+
+def test_what_leaves_with_the_stumble_is_left_to_the_order_of_failure() -> None:
+    of = dipping(0.06)
+    assert precursors(of, numbered([stumble("r01", onset_s) for onset_s in ONSETS]), running(of)) == []
+
+
+def test_of_many_bursts_only_some_are_laid() -> None:
+    time_s = np.arange(0.0, 500.0, 0.01)
+    feed = 13.5 + 0.05 * np.random.default_rng(3).normal(size=time_s.size)
+    onsets = 6.0 + 7.9 * np.arange(62)
+    for onset_s in onsets:
+        feed[(time_s >= onset_s - 0.5) & (time_s < onset_s)] -= 0.6
+    of = event([Recording("r01", 500 * NS_PER_S, {"ignition_feed_voltage": Trace(seconds(time_s), feed)},
+                          {"tach_pulses": steady_pulses(500.0)})])  # fmt: skip
+    (found,) = precursors(of, numbered([stumble("r01", float(onset_s)) for onset_s in onsets]), running(of))
+    assert found["n"] == MOST_KEYS
 
 
 def test_what_starts_only_after_zero_is_no_precursor() -> None:
