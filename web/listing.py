@@ -38,22 +38,19 @@ class Revision:
 
 def build(store: Store) -> ListPage:
     """Gather the list."""
-    lines = []
-    for event in store.events():
-        found = store.findings(event.event_id)
-        cause = None if found is None else found.get("main_cause")
-        lines.append(
-            ListLine(
-                event_id=event.event_id,
-                name=event.name,
-                kind=event.kind,
-                started_utc=event.started_utc,
-                n_recordings=event.n_recordings,
-                n_stumbles=None if found is None else len(found["stumbles"]),
-                main_cause=cause,
-                cause_words=None if cause is None else TEXTS["cause"][cause],
-            )
+    lines = [
+        ListLine(
+            event_id=event.event_id,
+            name=event.name,
+            kind=event.kind,
+            started_utc=event.started_utc,
+            n_recordings=event.n_recordings,
+            n_stumbles=event.n_stumbles,
+            main_cause=event.main_cause,
+            cause_words=None if event.main_cause is None else TEXTS["cause"][event.main_cause],
         )
+        for event in store.events()
+    ]
     never = datetime.min.replace(tzinfo=UTC)
     return ListPage(sorted(lines, key=lambda line: line.started_utc or never, reverse=True))
 

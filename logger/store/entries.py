@@ -1,7 +1,7 @@
 """What the logbook holds, as small frozen objects for the page and the commands."""
 
 import json
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
@@ -17,7 +17,8 @@ Entry = TypeVar("Entry", bound="DataclassInstance")
 
 @dataclass(frozen=True, slots=True)
 class EventEntry:
-    """One event in the list. `event_id` never changes, `name` may. `recording_now`: one of its recordings is open."""
+    """One event in the list. `event_id` never changes, `name` may. `recording_now`: one of its recordings is open.
+    n_stumbles: None while there are no findings yet."""
 
     event_id: str
     name: str
@@ -27,6 +28,8 @@ class EventEntry:
     n_damaged: int
     recording_now: bool
     imported: bool
+    n_stumbles: int | None
+    main_cause: Cause | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +115,7 @@ class StoredFindings:
 
 def from_row(kind: type[Entry], row: dict[str, Any]) -> Entry:
     """One of the classes above from the logbook's row; columns that it does not have are left out."""
-    return kind(**{field.name: _read(field.name, row[field.name]) for field in fields(kind)})
+    return kind(**{name: _read(name, row[name]) for name in kind.__match_args__})  # type: ignore[attr-defined]
 
 
 def _read(name: str, value: Any) -> Any:

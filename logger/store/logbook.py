@@ -82,6 +82,21 @@ def let_findings_hold_the_season(database: Database) -> None:
 
 
 @migrations()
+def let_a_list_of_events_do_without_the_findings(database: Database) -> None:
+    """`n_stumbles` and `main_cause` of the findings. The index holds all that a list of events asks for: read from the
+    table, they lie behind a hundred kilobytes of findings."""
+    database.executescript(
+        """
+        ALTER TABLE findings ADD COLUMN n_stumbles INTEGER;
+        ALTER TABLE findings ADD COLUMN main_cause TEXT;
+        UPDATE findings SET n_stumbles = json_array_length(findings, '$.stumbles'),
+            main_cause = json_extract(findings, '$.main_cause');
+        CREATE INDEX findings_in_short ON findings (event_id, n_stumbles, main_cause);
+        """
+    )
+
+
+@migrations()
 def create_commissioning(database: Database) -> None:
     """Events in which coil feed and pump feed were interrupted on purpose (logger/store/commissioning.py)."""
     database.executescript(

@@ -37,8 +37,10 @@ from logger.store.recording import RecordingReader
 _EVENTS = """
     SELECT e.id AS event_id, e.name, e.kind, e.started_utc, count(r.file) AS n_recordings,
         coalesce(sum(r.state IN ('damaged', 'missing')), 0) AS n_damaged,
-        coalesce(max(r.state = 'open'), 0) AS recording_now, e.import_fingerprint IS NOT NULL AS imported
+        coalesce(max(r.state = 'open'), 0) AS recording_now, e.import_fingerprint IS NOT NULL AS imported,
+        f.n_stumbles, f.main_cause
     FROM events e LEFT JOIN recordings r ON r.event_id = e.id
+        LEFT JOIN findings f INDEXED BY findings_in_short ON f.event_id = e.id
 """
 
 
@@ -217,6 +219,8 @@ class Store(People, Changes, Commissioning):
         row = {
             "event_id": event_id,
             "findings": json.dumps(findings, allow_nan=False),
+            "n_stumbles": len(findings.get("stumbles", ())),
+            "main_cause": findings.get("main_cause"),
             "analysis_version": analysis_version(),
             "input_fingerprint": input_fingerprint,
             "computed_utc": now_utc(),
