@@ -18,6 +18,7 @@ import secrets
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -200,8 +201,8 @@ class Keys:
         return bool(given.sessions or given.links) and self.now_s() - given.latest_s > LATEST_EVERY_S
 
     def write_time(self) -> None:
-        """Put on file how late it is."""
-        with self._writing:
+        """Put on file how late it is, if the card lets us."""
+        with self._writing, suppress(StoreError):
             self._write(self._read_given(), durable=False)
 
     def _open(self, kept: PassPhrase) -> str:
@@ -209,7 +210,9 @@ class Keys:
         with self._writing:
             given, now_s = self._read_given(), self.now_s()
             held = [one for one in given.sessions if now_s < one.until_s][-MOST_SESSIONS + 1 :]
-            self._write(replace(given, sessions=(*held, Session(kept.mark(token), now_s + SESSION_S))))
+            # On a card that is full or read-only the owner must get in all the more; the session ends with the page.
+            with suppress(StoreError):
+                self._write(replace(given, sessions=(*held, Session(kept.mark(token), now_s + SESSION_S))))
         return token
 
     def _mark(self, token: str) -> str | None:
@@ -225,9 +228,11 @@ class Keys:
         return given
 
     def _write(self, given: _Given, *, durable: bool = True) -> None:
-        data = json.dumps(asdict(replace(given, latest_s=self.now_s())), indent=1).encode()
+        """What is written holds at once, and where the card refuses it (StoreError) as long as the page runs."""
+        given = replace(given, latest_s=self.now_s())
+        self._given.content = given
         try:
-            replace_file(self._given.path, data, durable=durable, mode=0o600)
+            replace_file(self._given.path, json.dumps(asdict(given), indent=1).encode(), durable=durable, mode=0o600)
         except OSError as error:
             raise StoreError(f"{self._given.path}: cannot be written: {error.strerror or error}") from error
 
@@ -265,7 +270,7 @@ def _scrypt(pass_phrase: str, salt: str, n: int, r: int, p: int) -> str:
 
 
 def _read(file: _File, make: Callable[[Any], Any], absent: Any) -> Any:
-    """The file's content, read anew only where it has changed. Two threads may both read it, and find the same."""
+    """The file's content, read anew only where it has changed; `absent` once it was deleted."""
     try:
         about = file.path.stat()
         stamp = (about.st_mtime_ns, about.st_ino, about.st_size)
@@ -273,7 +278,9 @@ def _read(file: _File, make: Callable[[Any], Any], absent: Any) -> Any:
             return file.content
         content = make(json.loads(file.path.read_bytes()))
     except FileNotFoundError:
-        return absent
+        if file.stamp is not None:
+            file.content, file.stamp = absent, None
+        return file.content
     except (OSError, ValueError, TypeError, KeyError) as error:
         raise StoreError(f"{file.path}: cannot be used: {error}; stumblelog serve --new-pass-phrase") from error
     file.content, file.stamp = content, stamp

@@ -61,7 +61,7 @@ def run(args: argparse.Namespace) -> int:
     run_dir = args.run_dir or Path(settings.recorder.run_dir)
     end_on_sigterm()
     with _store(args) as store, listen_on(args.host, args.port) as listening:
-        keys = _keys(store.data_dir, listening, args.open)
+        keys = _keys(args, store.data_dir, listening)
         with worker_beside(store.data_dir):
             serve(store, run_dir, listening, settings, keys)
     return 0
@@ -94,17 +94,19 @@ def _is_loopback(host: str) -> bool:
         return host == "localhost"
 
 
-def _keys(data_dir: Path, listening: socket.socket, is_open: bool) -> "Keys | None":
+def _keys(args: argparse.Namespace, data_dir: Path, listening: socket.socket) -> "Keys | None":
     """What opens the page; None where nobody is asked. Raises SettingsError where others could reach it unasked."""
     from web.access_keys import Keys
 
-    if is_open:
+    if args.open:
         return None
     if Keys.are_set(data_dir):
         return Keys(data_dir)
     address = listening.getsockname()[0]
     if _is_loopback(address):
         return None
+    if args.path is not None:
+        raise SettingsError(f"listening on {address} lets others read {args.path}: say --open if they may")
     raise SettingsError(
         f"listening on {address} lets others in, and no pass-phrase is set: make one with "
         "stumblelog serve --new-pass-phrase, or say --open to ask nobody"

@@ -1,6 +1,7 @@
 """Who is let in: the pass-phrase, the sessions it opens, the links that are given away, and how often one may try."""
 
 import asyncio
+import errno
 import os
 import stat
 import threading
@@ -308,6 +309,24 @@ def test_the_oldest_session_gives_way_to_one_too_many(keys_of: tuple[Callable[[]
     keys = opened()
     tokens = [keys.log_in(pass_phrase) or "" for _ in range(MOST_SESSIONS + 1)]
     assert [keys.is_session(token) for token in tokens] == [False] + [True] * MOST_SESSIONS
+
+
+def test_on_a_card_that_takes_nothing_the_owner_gets_in_all_the_same(
+    locked: Locked, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    link = locked.owner().post(f"/api/links/{locked.event_id}", json={}).json()
+
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(errno.EROFS, "Read-only file system")
+
+    monkeypatch.setattr(access_keys, "replace_file", refuse)
+    owner = locked.owner()
+    locked.clock.go_on(3601)  # time to put on file how late it is
+    assert owner.get("/api/events").status_code == 200
+    said = assert_error(owner.ask("DELETE", f"/api/links/{locked.event_id}/{link['link_id']}"), 503)
+    assert "Read-only file system" in str(said["what"])  # it would hold again after a restart
+    assert_error(locked.device().get(link["href"]), 404)
+    assert_error(locked.device().post("/log-in", data={"once": locked.once}), 503)
 
 
 # The address shown with the pass-phrase

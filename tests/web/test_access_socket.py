@@ -14,9 +14,10 @@ from urllib.request import HTTPCookieProcessor, build_opener
 import pytest
 
 from logger.cli import main
+from logger.store.capture_out import write_folder
 from logger.store.exports.remote import LogInError, listing, log_in
 from logger.store.store import Store
-from tests.web.example import fill
+from tests.web.example import event, fill
 from web.access_keys import make_pass_phrase
 
 pytestmark = pytest.mark.skipif(not Path("/proc/net/tcp").exists(), reason="needs Linux' list of sockets")
@@ -223,6 +224,16 @@ def test_others_are_not_let_in_without_a_pass_phrase(
         "stumblelog serve --new-pass-phrase, or say --open to ask nobody\n"
     )
     assert elsewhere == []
+
+
+def test_others_are_not_shown_a_bundle_unless_it_was_said(
+    elsewhere: list[object], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    write_folder(event(), tmp_path / "day")
+    assert main(["serve", str(tmp_path / "day"), "--host", "10.42.0.1"]) == 2
+    assert capsys.readouterr().err.endswith(f"lets others read {tmp_path / 'day'}: say --open if they may\n")
+    assert main(["serve", str(tmp_path / "day"), "--host", "10.42.0.1", "--open"]) == 0
+    assert elsewhere == [None]
 
 
 def test_others_are_let_in_with_a_pass_phrase_or_where_it_was_said_knowingly(
