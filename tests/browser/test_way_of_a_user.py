@@ -285,6 +285,20 @@ def test_all_stumbles_on_one_zero_lead_to_each(page: Page, site: Site) -> None:
     loaded(page)
 
 
+def test_the_middle_half_lies_between_the_quartiles_of_what_is_known(page: Page, site: Site) -> None:
+    """By hand: of 1, 2 and 4 the quartiles are 1.5 and 3; a stumble without a value does not count."""
+    page.goto(f"{site.event}/superposed")
+    expect(page.locator("#sl-charts")).to_have_attribute("data-loaded", "yes")
+    quartiles = page.evaluate(
+        """async () => {
+            const { quantile } = await import("/static/superposed.js");
+            return [0.25, 0.5, 0.75].map((share) => quantile([[2], [NaN], [1], [4]], 0, share));
+        }"""
+    )
+    assert quartiles == [1.5, 2, 3]
+    expect(page.get_by_text("the middle half between dashes")).to_be_visible()
+
+
 def test_a_channel_is_calibrated_only_where_a_recorder_is(page: Page, site: Site) -> None:
     page.goto(f"{site.base}/settings")
     expect(page.get_by_text("there is nothing to calibrate")).to_be_visible()

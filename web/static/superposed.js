@@ -1,4 +1,5 @@
-// All stumbles on one zero: a line for each, coloured by run, the median over them; a tap picks the nearest.
+// All stumbles on one zero: a line for each, coloured by run, over them the median and the middle half; a tap picks the
+// nearest.
 
 import { ask, shown, words } from "./page.js";
 
@@ -23,11 +24,13 @@ function decode(buffer) {
   return { lags: header.lag_s, matrices };
 }
 
-function median(rows, column) {
+/** The value below which that share of the rows lie, by straight lines between them; null where none is known. */
+export function quantile(rows, column, share) {
   const known = rows.map((row) => row[column]).filter((value) => !Number.isNaN(value)).sort((a, b) => a - b);
   if (!known.length) return null;
-  const middle = known.length >> 1;
-  return known.length % 2 ? known[middle] : (known[middle - 1] + known[middle]) / 2;
+  const place = share * (known.length - 1);
+  const below = Math.floor(place);
+  return known[below] + (place - below) * (known[Math.min(below + 1, known.length - 1)] - known[below]);
 }
 
 /** The range that holds all but the wildest one in two hundred values at either end. */
@@ -44,8 +47,8 @@ function draw(panel, lags, rows) {
   const target = root.querySelector(`[data-panel="${panel.key}"] .sl-plot`);
   const si = (value) => (Number.isNaN(value) ? null : shown(panel.unit, value)[0]);
   const columns = rows.map((row) => Array.from(row, si));
-  const middle = lags.map((_, column) => {
-    const value = median(rows, column);
+  const over = (share) => lags.map((_, column) => {
+    const value = quantile(rows, column, share);
     return value === null ? null : si(value);
   });
   const fixed = range(columns);
@@ -66,6 +69,7 @@ function draw(panel, lags, rows) {
       ...rows.map((_, row) => ({
         stroke: () => (chosen === row ? css("--sl-ink") : line(row)), alpha: 0.75, width: 1.2, pxAlign: 0, points: { show: false },
       })),
+      ...[0.25, 0.75].map(() => ({ stroke: css("--sl-ink"), width: 1.5, dash: [6, 4], pxAlign: 0, points: { show: false } })),
       { stroke: css("--sl-ink"), width: 3, pxAlign: 0, points: { show: false } },
     ],
     hooks: {
@@ -80,7 +84,7 @@ function draw(panel, lags, rows) {
         ctx.restore();
       }],
     },
-  }, [lags, ...columns, middle], target);
+  }, [lags, ...columns, over(0.25), over(0.75), over(0.5)], target);
   plots.push({ plot, columns, target });
 }
 
