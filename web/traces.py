@@ -29,6 +29,7 @@ MAX_PULSES = 4_000
 LONGEST_READ_S = 100.0
 """Longer windows are drawn from the stored one-second summaries, shorter ones from every sample."""
 REST_S = 0.16
+SHORTEST_GAP_S = 1.0
 LONGEST_INTERVAL_NS = NS_PER_S
 """Two pulses farther apart than this say nothing about the speed between them: the engine may have stopped."""
 
@@ -128,13 +129,19 @@ def near(
     """Series of a window short enough to be read whole, thinned where they hold more than can be shown."""
     t0, t1 = round(from_s * NS_PER_S), round(to_s * NS_PER_S)
     stored = [SOURCE_OF.get(name, name) for name in channels]
-    raw_pulses = {name for name in stored if is_pulses(name)}
-    traces = reader.reads([name for name in stored if not is_pulses(name)], t0, t1)
-    pulses = {name: reader.pulses(name, t0 - LONGEST_INTERVAL_NS, t1 + LONGEST_INTERVAL_NS) for name in raw_pulses}
+    # In one pass over the file; pulses are wanted from a little before and after, too.
+    found = reader.both(list(dict.fromkeys(stored)), t0 - LONGEST_INTERVAL_NS, t1 + LONGEST_INTERVAL_NS)
+    pulses = {name: series.time_ns for name, (series, value) in found.items() if value is None}
+    traces = {name: _cut(series.time_ns, value, t0, t1) for name, (series, value) in found.items() if value is not None}
     return [
         _near(name, traces.get(source), pulses.get(source), engine, points)
         for name, source in zip(channels, stored, strict=True)
     ]
+
+
+def _cut(time_ns: IntArray, value: FloatArray, t0: int, t1: int) -> Trace:
+    first, last = np.searchsorted(time_ns, [t0, t1])
+    return Trace(time_ns[first:last], value[first:last])
 
 
 def is_pulses(name: str) -> bool:
@@ -218,11 +225,13 @@ def _zigzag(name: str, time_ns: IntArray, low: FloatArray, high: FloatArray) -> 
 
 
 def _broken_at_gaps(time_s: FloatArray, value: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Put a NaN into every stretch in which a channel was silent for more than ten of its steps."""
+    """Put a NaN into every stretch in which a channel was silent for more than ten of its steps, and SHORTEST_GAP_S."""
     if time_s.size < 3:
         return time_s, value
     step = np.diff(time_s)
-    gaps = np.flatnonzero(step > max(10.0 * float(np.median(step)), 1.0)) + 1
+    if float(step.max()) <= SHORTEST_GAP_S:
+        return time_s, value
+    gaps = np.flatnonzero(step > max(10.0 * float(np.median(step)), SHORTEST_GAP_S)) + 1
     return np.insert(time_s, gaps, time_s[gaps - 1] + 1e-6), np.insert(value, gaps, np.nan)
 
 

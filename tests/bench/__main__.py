@@ -104,7 +104,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def write_table(path: Path, rows: Sequence[Row]) -> None:
     """Put the table, with date and machine, in place of the document's section of that name, or at its end."""
     on = machine()
-    head = f"Measured on {datetime.now(UTC):%Y-%m-%d}: {on['cpu']}, {on['cores']} cores, Python {on['python']}; medians of five."
+    today = f"{datetime.now(UTC):%Y-%m-%d}"
+    head = f"Measured on {today}: {on['cpu']}, {on['cores']} cores, Python {on['python']}; medians of five."
     how = "Written by `python -m tests.bench --table`. Plain: the obvious way; limit: what the machine needs at least."
     section = f"{SECTION}\n\n{head}\n{how}\n\n{markdown(rows)}"
     before, found, after = path.read_text(encoding="utf-8").partition(f"{SECTION}\n")
