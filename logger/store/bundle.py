@@ -136,8 +136,14 @@ def unpack(path: Path, folder: Path) -> dict[str, list[Row]]:
 
 
 def is_bundle(path: Path) -> bool:
-    """Whether a file looks like a .zip."""
+    """Whether a file looks like a whole .zip."""
     return zipfile.is_zipfile(path)
+
+
+def looks_zipped(path: Path) -> bool:
+    """Whether a file begins like a .zip, whole or not."""
+    with path.open("rb") as file:
+        return file.read(4) == b"PK\x03\x04"
 
 
 def sha256_of(path: Path) -> str:

@@ -3,23 +3,31 @@
 import hashlib
 import json
 import threading
+import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from types import SimpleNamespace
+from urllib.request import HTTPCookieProcessor, build_opener
 
 import pytest
+from fastapi import FastAPI
 
+from logger.cli import main
+from logger.commands.fetch import PASS_PHRASE_VARIABLE
 from logger.commands.serve import listen_on
 from logger.errors import StoreError
 from logger.store.exports import remote
 from logger.store.exports.incoming import take_in
-from logger.store.exports.remote import base_url, fetch, listing
+from logger.store.exports.remote import LogInError, base_url, fetch, listing, log_in, log_out
 from logger.store.exports.write import write
 from logger.store.recording import RecordingWriter
 from logger.store.store import Store
 from tests.store import recordings
+from web.access_keys import Keys, make_pass_phrase
 from web.app import create_app
 from web.server import Server
 
@@ -31,17 +39,34 @@ def pi(tmp_path: Path) -> Iterator[Store]:
         yield store
 
 
-@pytest.fixture
-def base(pi: Store) -> Iterator[str]:
+@contextmanager
+def serving(app: FastAPI) -> Iterator[str]:
     """The address of a real server on a free loopback port."""
     listening = listen_on("127.0.0.1", 0)
-    server = Server(create_app(pi))
+    server = Server(app)
     thread = threading.Thread(target=server.run, args=([listening],))
     thread.start()
     yield f"http://127.0.0.1:{listening.getsockname()[1]}/"
     server.should_exit = True
     thread.join()
     listening.close()
+
+
+@pytest.fixture
+def base(pi: Store) -> Iterator[str]:
+    with serving(create_app(pi)) as address:
+        yield address
+
+
+@pytest.fixture
+def locked(pi: Store, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[str, str, Keys]]:
+    """A server that asks for a pass-phrase: its address, the pass-phrase, and its keys."""
+    pass_phrase, _ = make_pass_phrase(pi.data_dir, time.time())
+    keys = Keys(pi.data_dir)
+    monkeypatch.setattr(remote, "_OPENER", build_opener(HTTPCookieProcessor()))
+    monkeypatch.delenv(PASS_PHRASE_VARIABLE, raising=False)
+    with serving(create_app(pi, keys=keys)) as address:
+        yield address, pass_phrase, keys
 
 
 @pytest.fixture
@@ -247,6 +272,80 @@ def test_a_recording_that_came_while_it_grew_is_fetched_whole(pi: Store, laptop:
     assert fetch(laptop, event) == (event.event_id, 0)
     with pi.reader(event.event_id, "r02") as a, laptop.reader(event.event_id, "r02") as b:
         assert recordings.all_same(a.raws(a.channels), b.raws(b.channels))
+
+
+def sessions(pi: Store) -> int:
+    """How many devices are logged in."""
+    (given,) = pi.data_dir.rglob("given.json")
+    return len(json.loads(given.read_text(encoding="utf-8"))["sessions"])
+
+
+def test_the_pass_phrase_is_taken_from_the_environment_and_no_session_is_left(locked, pi, laptop, monkeypatch, capsys):
+    address, pass_phrase, keys = locked
+    assert keys.log_in(pass_phrase) is not None  # somebody's phone
+    monkeypatch.setenv(PASS_PHRASE_VARIABLE, pass_phrase)
+    assert main(["fetch", address, "--data-dir", str(laptop.data_dir)]) == 0
+    assert capsys.readouterr().out.endswith(": 1 new, 0 here already\n")
+    assert sessions(pi) == 1
+
+
+def test_the_pass_phrase_is_asked_for_on_a_terminal(locked, laptop: Store, monkeypatch):
+    address, pass_phrase, _ = locked
+    asked: list[str] = []
+    monkeypatch.setattr("logger.commands.fetch.getpass", lambda prompt: asked.append(prompt) or pass_phrase)
+    monkeypatch.setattr("sys.stdin", SimpleNamespace(isatty=lambda: True))
+    assert main(["fetch", address, "--data-dir", str(laptop.data_dir)]) == 0
+    assert asked == ["Pass-phrase of the logger's page: "]
+    assert len(laptop.events()) == 1
+
+
+def test_without_a_terminal_it_is_said_where_the_pass_phrase_may_stand(locked, laptop: Store, monkeypatch, capsys):
+    monkeypatch.setattr("sys.stdin", SimpleNamespace(isatty=lambda: False))
+    assert main(["fetch", locked[0], "--data-dir", str(laptop.data_dir)]) == 2
+    said = capsys.readouterr().err
+    assert "asks for its pass-phrase; run this in a terminal, or set $STUMBLELOG_PASS_PHRASE" in said
+    assert said.count("\n") == 1
+
+
+def test_a_wrong_pass_phrase_is_refused_in_one_line(locked, laptop: Store, monkeypatch, capsys):
+    monkeypatch.setenv(PASS_PHRASE_VARIABLE, "aaaa-aaaa-aaaa")
+    assert main(["fetch", locked[0], "--data-dir", str(laptop.data_dir)]) == 2
+    said = capsys.readouterr().err
+    assert "the pass-phrase is missing or wrong" in said
+    assert ("aaaa" in said, said.count("\n")) == (False, 1)
+    assert laptop.events() == []
+
+
+def test_a_session_that_ends_in_the_middle_loses_nothing(locked, laptop: Store):
+    address, pass_phrase, _ = locked
+    log_in(address, pass_phrase)
+    (event,) = listing(address)
+    log_out(address)
+    with pytest.raises(LogInError, match="missing or wrong"):
+        fetch(laptop, event)
+    assert laptop.events() == []
+    log_in(address, pass_phrase)
+    assert fetch(laptop, event) == (event.event_id, 1)
+
+
+def test_a_server_that_points_elsewhere_is_not_followed(base: str):
+    class Elsewhere(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            self.send_response(302)
+            self.send_header("Location", f"{base}api/downloads")
+            self.end_headers()
+
+        def log_message(self, *_: object) -> None:
+            """Quiet."""
+
+    server = ThreadingHTTPServer(("127.0.0.1", 0), Elsewhere)
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    with pytest.raises(StoreError, match="answered 302"):
+        listing(f"http://127.0.0.1:{server.server_address[1]}/")
+    server.shutdown()
+    thread.join()
+    server.server_close()
 
 
 class _Liar(BaseHTTPRequestHandler):

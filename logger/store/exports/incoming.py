@@ -12,7 +12,7 @@ from logger.event import NS_PER_S
 from logger.store import schema
 from logger.store.analysis_version import analysis_version
 from logger.store.blocks import Series
-from logger.store.bundle import is_bundle, unpack
+from logger.store.bundle import is_bundle, looks_zipped, unpack
 from logger.store.exports.entries_in import arrival_of
 from logger.store.exports.recordings_in import Incoming, adopt, lengthen, recalibrate, write_recordings, writer_of
 from logger.store.exports.stored_findings import findings_of
@@ -73,6 +73,8 @@ def incoming(path: Path) -> Iterator[list[Incoming]]:
                 adopt(path, tables, Path(name) / f"{row['position']:03d}.sqlite", row, meta, to)
 
             yield [Incoming(path, tables, write)]
+    elif looks_zipped(path):
+        raise StoreError(f"{path}: a .zip that breaks off; copy or download it again")
     else:
         raise StoreError(f"{path}: neither a bundle nor an exported SQLite file; give one of these, or a folder")
 

@@ -36,7 +36,9 @@ def whole_folder(
     """
     if folder.exists() and not overwrite:
         raise StoreError(f"{folder}: already exists; choose another folder or say --overwrite")
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())) and not is_ours(folder):
+    if folder.exists() and not folder.is_dir():
+        raise StoreError(f"{folder}: is a file; only {what} is overwritten")
+    if folder.exists() and any(folder.iterdir()) and not is_ours(folder):
         raise StoreError(f"{folder}: holds other files; only {what} is overwritten")
     with _draft_beside(folder) as beside:
         draft = beside / "new"

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 from urllib.error import HTTPError, URLError
 from urllib.parse import urljoin, urlsplit
-from urllib.request import HTTPCookieProcessor, Request, build_opener
+from urllib.request import HTTPCookieProcessor, HTTPRedirectHandler, Request, build_opener
 
 from logger.errors import StoreError
 from logger.store.bundle import logbook_rows, sha256_of
@@ -32,8 +32,6 @@ TIMEOUT_S = 30.0
 MOST_LISTING_BYTES = 256 << 20
 FOLDER = ".fetching"
 _CHUNK = 1 << 18
-_OPENER = build_opener(HTTPCookieProcessor())
-"""Keeps the cookie of a log-in as long as this process lasts, and no longer."""
 _UUID = re.compile(r"[0-9A-Za-z-]{1,64}")
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 
@@ -61,6 +59,17 @@ class RemoteEvent:
     n_unfinished: int
 
 
+class _StayThere(HTTPRedirectHandler):
+    """A logger's page sends no program elsewhere; one that does is none, and would have us ask others in its place."""
+
+    def redirect_request(self, *_: object) -> None:
+        """Do not follow."""
+
+
+_OPENER = build_opener(HTTPCookieProcessor(), _StayThere())
+"""Keeps the cookie of a log-in as long as this process lasts, and no longer."""
+
+
 def base_url(host: str) -> str:
     """The address of a logger's page from what a person writes: a name, an address, with a port or as a URL."""
     text = host if "//" in host else f"//{host}"
@@ -83,6 +92,12 @@ def log_in(base: str, pass_phrase: str) -> None:
     """Open a session for what is asked of that logger next. Raises LogInError where the pass-phrase is wrong."""
     body = json.dumps({"pass_phrase": pass_phrase}).encode()
     with _open(urljoin(base, "api/log-in"), {"Content-Type": "application/json"}, body):
+        pass
+
+
+def log_out(base: str) -> None:
+    """End the session, so that repeated fetching does not crowd out the devices that are logged in."""
+    with _open(urljoin(base, "api/log-out"), body=b""):
         pass
 
 
@@ -216,4 +231,8 @@ def _open(url: str, headers: Mapping[str, str] | None = None, body: bytes | None
         raise StoreError(f"{url}: answered {error.code} {error.reason}; fetch again") from error
     except (URLError, TimeoutError, ConnectionError, HTTPException) as error:
         reason = getattr(error, "reason", None) or error
-        raise StoreError(f"{url}: cannot be reached: {reason}; fetch again, it goes on where it stopped") from error
+        said = getattr(reason, "strerror", None) or reason
+        raise StoreError(
+            f"{url}: cannot be reached: {said}; see that the logger is on and this machine in its network, "
+            "then fetch again: it goes on where it stopped"
+        ) from error
