@@ -129,19 +129,13 @@ def near(
     """Series of a window short enough to be read whole, thinned where they hold more than can be shown."""
     t0, t1 = round(from_s * NS_PER_S), round(to_s * NS_PER_S)
     stored = [SOURCE_OF.get(name, name) for name in channels]
-    # In one pass over the file; pulses are wanted from a little before and after, too.
-    found = reader.both(list(dict.fromkeys(stored)), t0 - LONGEST_INTERVAL_NS, t1 + LONGEST_INTERVAL_NS)
-    pulses = {name: series.time_ns for name, (series, value) in found.items() if value is None}
-    traces = {name: _cut(series.time_ns, value, t0, t1) for name, (series, value) in found.items() if value is not None}
+    raw_pulses = {name for name in stored if is_pulses(name)}
+    traces = reader.reads([name for name in stored if not is_pulses(name)], t0, t1)
+    pulses = {name: reader.pulses(name, t0 - LONGEST_INTERVAL_NS, t1 + LONGEST_INTERVAL_NS) for name in raw_pulses}
     return [
         _near(name, traces.get(source), pulses.get(source), engine, points)
         for name, source in zip(channels, stored, strict=True)
     ]
-
-
-def _cut(time_ns: IntArray, value: FloatArray, t0: int, t1: int) -> Trace:
-    first, last = np.searchsorted(time_ns, [t0, t1])
-    return Trace(time_ns[first:last], value[first:last])
 
 
 def is_pulses(name: str) -> bool:
