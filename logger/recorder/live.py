@@ -31,7 +31,7 @@ import numpy as np
 
 from logger.channels import CHANNELS
 from logger.clock import Clock
-from logger.conversion import counts_to_g
+from logger.conversion import COUNTS_PER_G, mounting_matrix
 from logger.errors import StoreError
 from logger.event import NS_PER_S, IntArray
 from logger.recorder.health import CommitHealth, part_dict
@@ -63,6 +63,7 @@ class Latest:
         """Turn counts into values by these settings from now on."""
         self.settings = settings
         self._calibration = {name: channel.calibration for name, channel in settings.channels.items()}
+        self._g_per_count = mounting_matrix(settings.accelerometer.mounting).T / COUNTS_PER_G
 
     def add(self, batch: Batch) -> None:
         """Take in a batch."""
@@ -85,8 +86,7 @@ class Latest:
         out = {}
         for name, (time_ns, counts) in self._counts.items():
             if name == "acceleration":
-                value = counts_to_g(counts[None, :], self.settings.accelerometer.mounting)[0].tolist()
-                value = [round(axis, 4) for axis in value]
+                value = (counts @ self._g_per_count).round(4).tolist()
             else:
                 value = _number(float(self._calibration[name].to_si(counts, supply_v)))
             out[name] = {"value": value, "unit": CHANNELS[name].unit, "age_s": _age(now_ns, time_ns)}

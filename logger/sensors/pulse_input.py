@@ -131,7 +131,8 @@ class PulseInput:
         self.due_ns = self._clock.monotonic_ns() + DISARMED_NS
 
     def _after_dead_time(self, time_ns: IntArray) -> IntArray:
-        if self._dead_ns == 0 or (np.diff(time_ns, prepend=self._last_ns) >= self._dead_ns).all():
+        dead_ns = self._dead_ns
+        if time_ns.item(0) - self._last_ns >= dead_ns and (time_ns[1:] - time_ns[:-1] >= dead_ns).all():
             return time_ns
         kept = []
         last_ns = self._last_ns

@@ -12,8 +12,6 @@ of the visits by least squares, the phase the middle of what all of them allow. 
 loosens its own bounds.
 """
 
-from collections import deque
-
 import numpy as np
 
 from logger.event import IntArray
@@ -30,7 +28,9 @@ class SampleTimes:
 
     def __init__(self, nominal_period_ns: float) -> None:
         self.period_ns = nominal_period_ns
-        self._visits: deque[tuple[int, int, int]] = deque(maxlen=VISITS)
+        # A ring of columns: made, before, after. A deque would have to be turned into arrays for every fit.
+        self._visits = np.zeros((3, VISITS), dtype=np.int64)
+        self._n_visits = 0
         self._phase_ns = 0.0
         self._origin_ns = 0
         self.last_ns = -1
@@ -38,11 +38,12 @@ class SampleTimes:
 
     def restart(self) -> None:
         """Count from 0 again; the period measured so far is kept, times go on rising."""
-        self._visits.clear()
+        self._n_visits = 0
 
     def visit(self, n_made: int, before_ns: int, after_ns: int) -> None:
         """The chip was asked between these instants and had made `n_made` samples since the start of the run."""
-        self._visits.append((n_made, before_ns, after_ns))
+        self._visits[:, self._n_visits % VISITS] = n_made, before_ns, after_ns
+        self._n_visits += 1
 
     def times(self, first: int, count: int) -> IntArray:
         """Times of samples first ... first + count - 1, int64 ns, shape (count,), rising from call to call.
@@ -59,13 +60,13 @@ class SampleTimes:
         return times
 
     def _fit(self) -> None:
-        n_made, before, after = np.array(self._visits, dtype=np.int64).T
-        self._origin_ns = int(after[0])
-        # Relative to the first visit, so that float64 keeps the nanoseconds.
+        n_made, before, after = self._visits[:, : min(self._n_visits, VISITS)]
+        self._origin_ns = after.item(0)
+        # Relative to one of the visits, so that float64 keeps the nanoseconds.
         earliest = (before - self._origin_ns).astype(np.float64)
         latest = (after - self._origin_ns).astype(np.float64)
         n = n_made.astype(np.float64)
-        if n.size >= ENOUGH and n[-1] - n[0] >= 2 * ENOUGH:
+        if n.size >= ENOUGH and n.max() - n.min() >= 2 * ENOUGH:
             x = n - n.mean()
             self.period_ns = float(x @ ((earliest + latest) / 2.0) / (x @ x))
         upper = float(np.min(latest - self.period_ns * (n - 1.0)))

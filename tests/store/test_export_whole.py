@@ -4,6 +4,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -61,6 +62,18 @@ def test_a_killed_export_leaves_no_half_file_under_the_final_name(form, car: Sto
     assert [name for name in visible(tmp_path / "out") if name not in ("event", "car=car")] == []
     written = write(car, car.find("latest"), form, to, overwrite=to.exists())
     assert written.exists()
+
+
+def test_what_a_killed_export_left_is_taken_away_after_a_day_and_nothing_else_is(car: Store, tmp_path: Path):
+    place = tmp_path / "out"
+    names = {".event.abc.stumblelog-draft": 2, ".event.def.stumblelog-draft": 0, ".event.backup": 2, ".e.x": 2}
+    for name, days in names.items():
+        (place / name).mkdir(parents=True)
+        os.utime(place / name, (time.time() - 86_400 * days,) * 2)
+    write(car, car.find("latest"), "csv", place / "event")
+    assert sorted(path.name for path in place.iterdir()) == [
+        ".e.x", ".event.backup", ".event.def.stumblelog-draft", "event",
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize("form", FORMS)

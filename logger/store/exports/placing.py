@@ -1,16 +1,22 @@
 """Whole or not at all: files and folders that get their name only once they are finished.
 
-Whatever interrupts the work leaves at most a hidden draft beside the name, never half a file under it.
+Whatever interrupts the work leaves at most a hidden draft beside the name, never half a file under it; the next export
+to that name takes it away once it is a day old.
 """
 
 import os
 import shutil
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from glob import escape
 from pathlib import Path
 from tempfile import mkdtemp
 
 from logger.errors import StoreError
+
+DRAFT = ".stumblelog-draft"
+STALE_S = 86_400.0
 
 
 @contextmanager
@@ -58,7 +64,10 @@ def whole_folder(
 def _draft_beside(path: Path) -> Iterator[Path]:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        beside = Path(mkdtemp(prefix=f".{path.name}.", dir=path.parent))
+        for left in path.parent.glob(f".{escape(path.name)}.*{DRAFT}"):
+            if time.time() - left.stat().st_mtime > STALE_S:  # a younger one may be at work
+                shutil.rmtree(left, ignore_errors=True)
+        beside = Path(mkdtemp(prefix=f".{path.name}.", suffix=DRAFT, dir=path.parent))
     except OSError as error:
         raise StoreError(f"{path}: cannot be written: {error.strerror or error}") from error
     try:

@@ -12,7 +12,7 @@ from types import ModuleType
 
 from logger.channels import CHANNELS
 from logger.store import bundle, capture, logbook, schema
-from logger.store.exports import mdf_files, parquet_folder, sqlite_file
+from logger.store.exports import csv_folder, mdf_files, parquet_folder, sqlite_file
 from logger.store.exports.forms import FORMS
 from logger.store.exports.tables import TABLES, VERSION, Column, sample_columns
 from logger.store.logbook import Logbook
@@ -112,7 +112,7 @@ def _sections() -> Iterator[str]:
     yield _SEASON.format(query=STUMBLES_PER_HOT_MINUTE)
     yield "## Bundle\n\n" + _about(bundle)
     yield "## MDF\n\n" + _about(mdf_files)
-    yield "## Capture folder\n\n" + _about(capture)
+    yield "## Capture folder\n\n" + _about(capture) + "\n" + _about(csv_folder)
     yield (
         f'`capture.toml` begins with `format = "{capture.FORMAT}"` and `version = {capture.VERSION}`; beside it lies a '
         "folder of CSV files, named by channel, for each recording. Of these only `tach_pulses.csv` must be there.\n"
