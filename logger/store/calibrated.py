@@ -150,6 +150,8 @@ def supply_at(supply: Trace, time_ns: IntArray) -> FloatArray:
     nominal where none is near. What comes out does not depend on how much of the recording was read."""
     if not supply.time_ns.size or not time_ns.size:
         return np.full(time_ns.size, NOMINAL_SUPPLY_V)
+    if time_ns is supply.time_ns or np.array_equal(time_ns, supply.time_ns):
+        return supply.value  # one column of times for all, as in an imported folder
     between = np.interp(time_ns.astype(np.float64), supply.time_ns.astype(np.float64), supply.value)
     reaches = supply.time_ns[0] - NEAR_NS <= time_ns[0] and time_ns[-1] <= supply.time_ns[-1] + NEAR_NS
     if reaches and (supply.time_ns.size == 1 or int(np.diff(supply.time_ns).max()) <= NEAR_NS):

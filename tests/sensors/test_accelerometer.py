@@ -28,7 +28,7 @@ def test_a_car_at_rest_feels_one_g_upwards() -> None:
     bench = Bench(SETTINGS)
     bench.run(1.0)
     _, counts = times_and_counts(bench)
-    assert counts_to_g(counts).mean(axis=0) == pytest.approx([0.0, 0.0, 1.0], abs=0.002)
+    assert counts_to_g(counts).mean(axis=0) == pytest.approx([0.0, 0.0, 1.0], abs=0.004)  # the chip's own step
 
 
 def test_no_sample_is_lost_while_the_adc_is_read_beside_it() -> None:
