@@ -254,8 +254,18 @@ class Logbook:
         newer = [migration.name for migration in migrations.applied(self._database) if migration.name not in known]
         if newer:
             raise StoreError(f"{self.path}: written by a newer stumblelog ({newer[0]}); update this one to open it")
-        if migrations.pending(self._database):
+        pending = migrations.pending(self._database)
+        if pending:
+            self._keep_copy(pending[0].name)
             migrations.apply(self._database)
+
+    def _keep_copy(self, migration: str) -> None:
+        """The logbook as it was, beside it, so that an older version of this program can be gone back to."""
+        copy = self.path.with_name(f"{self.path.stem}.before-{migration}{self.path.suffix}")
+        draft = copy.with_name(f".{copy.name}.{threading.get_native_id()}")
+        draft.unlink(missing_ok=True)
+        self._database.execute("VACUUM INTO ?", [str(draft)])
+        draft.replace(copy)
 
     @contextmanager
     def _errors(self) -> Iterator[None]:

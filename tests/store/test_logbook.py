@@ -123,3 +123,56 @@ def test_a_logbook_made_by_another_program_meanwhile_is_opened_not_replaced(tmp_
     monkeypatch.setattr(logbook_module, "_open", open_after_the_other)
     with Logbook(path) as opened:
         assert opened.rows("SELECT id FROM events") == [{"id": "o"}]
+
+
+def an_old_logbook(path: Path, before: str) -> None:
+    """A logbook as a version of this program left it that knew nothing of this migration, with an entry."""
+    database = logbook_module._open(path)
+    database.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    logbook_module.migrations.apply(database, stop_before=before)
+    database["events"].insert({"id": "day", "name": "Day", "kind": "road", "engine": "{}", "created_utc": "x"})
+    database["notes"].insert({**NOTE, "entered_utc": "2026-05-09T08:00:00+00:00"})
+    database.close()
+
+
+@pytest.mark.parametrize("before", [migration.name for migration in logbook_module.migrations._migrations[1:]])
+def test_a_logbook_of_any_older_version_is_brought_up_to_date_and_its_copy_kept(tmp_path, before):
+    path = tmp_path / "logbook.sqlite"
+    an_old_logbook(path, before)
+    with Logbook(path) as opened:
+        assert [row["text"] for row in opened.rows("SELECT text FROM notes")] == ["smelt petrol"]
+        assert opened.rows("SELECT * FROM circumstances") == []
+        assert opened.rows("SELECT season FROM findings") == []
+    copy = tmp_path / f"logbook.before-{before}.sqlite"
+    kept = sqlite3.connect(copy)
+    try:
+        assert kept.execute("SELECT text FROM notes").fetchall() == [("smelt petrol",)]
+        assert (before,) not in kept.execute("SELECT name FROM _sqlite_migrations").fetchall()
+        assert kept.execute("PRAGMA application_id").fetchone() == (APPLICATION_ID,)
+    finally:
+        kept.close()
+
+
+def test_a_logbook_that_is_up_to_date_is_not_copied(logbook, tmp_path):
+    assert list(tmp_path.glob("*.before-*")) == []
+
+
+def test_a_migration_that_fails_leaves_the_old_logbook_as_it_was(tmp_path, monkeypatch):
+    path = tmp_path / "logbook.sqlite"
+    an_old_logbook(path, "create_circumstances")
+
+    def fail(database):
+        database.execute("CREATE TABLE half (a)")
+        raise sqlite3.OperationalError("database or disk is full")
+
+    broken = logbook_module.Migrations("logbook")
+    for migration in logbook_module.migrations._migrations:
+        broken(name=migration.name)(migration.fn)
+    broken(name="too_much")(fail)
+    with monkeypatch.context() as patch:
+        patch.setattr(logbook_module, "migrations", broken)
+        with pytest.raises(StoreError, match="disk is full"):
+            Logbook(path)
+    with Logbook(path) as opened:
+        assert [row["text"] for row in opened.rows("SELECT text FROM notes")] == ["smelt petrol"]
+        assert opened.rows("SELECT name FROM sqlite_master WHERE name = 'half'") == []
