@@ -13,7 +13,7 @@ from logger.event import Engine
 from logger.rules import REQUIRED, Rule
 from logger.settings import Settings, rules
 from logger.settings_check import check
-from logger.store.changes import CHANGEABLE, Change
+from logger.store.changes import CHANGEABLE, MOST_LETTERS, Change
 from logger.store.store import Store
 from web.texts import text
 
@@ -106,6 +106,8 @@ def enter(store: Store, section: str, written: Written, now: Mapping[str, Any], 
             continue
         try:
             value = rule.read(written[name])
+            if isinstance(value, str) and len(value) > MOST_LETTERS:
+                raise ValueError(text("changes.long", n=MOST_LETTERS))
         except ValueError as error:
             errors[name] = f"{error}"
         else:
@@ -154,6 +156,8 @@ def of_the_file(settings: Settings) -> list[FileLine]:
 def _shown(rule: Rule, value: Any) -> str:
     if value is None:
         return ""
+    if isinstance(value, bool):
+        return str(value).lower()  # as the file has it
     return ", ".join(map(str, value)) if isinstance(value, list) else rule.show(value)
 
 

@@ -17,6 +17,7 @@ from logger.rules import Rule, rules_of
 from logger.settings import ENGINE_RULES, EventSettings
 from logger.store.logbook import Logbook
 
+MOST_LETTERS = 200
 CHANGEABLE: dict[str, dict[str, Rule]] = {"engine": ENGINE_RULES, "event": rules_of(EventSettings)}
 
 
@@ -88,6 +89,8 @@ def _checked(section: str, key: str, value: Any, rules: Mapping[str, Rule]) -> A
         raise SettingsError(f"{section}.{key} is not to be changed on the page; change it in the settings file")
     if value is None and rule.default is None:
         return None
+    if isinstance(value, str) and len(value) > MOST_LETTERS:
+        raise SettingsError(f"{section}.{key} has {len(value)} letters; at most {MOST_LETTERS} are kept")
     try:
         return rule.take(value)
     except ValueError as error:

@@ -21,6 +21,7 @@ PATHS = [
     "/events/{event}/superposed",
     "/events/{event}/pulls",
     "/events/{event}/circumstances",
+    "/events/{event}/engine",
     "/cards/ignition_primary",
     "/bench",
     "/now",

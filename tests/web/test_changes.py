@@ -100,6 +100,16 @@ def test_what_is_not_allowed_is_said_beside_its_field_and_nothing_is_kept(
     assert store.changes() == []
 
 
+def test_a_name_longer_than_a_page_shows_is_refused_both_ways(day: tuple[Client, Store, str]) -> None:
+    client, store, _ = day
+    answer = client.post("/settings/event", data={"name": "x" * 201})
+    assert answer.status_code == 422
+    assert "has more than 200 letters" in answer.text
+    error = assert_error(client.post("/api/settings/event", json={"name": "x" * 201}), 400)
+    assert error["what"] == "event.name has 201 letters; at most 200 are kept"
+    assert store.changes() == []
+
+
 def test_saving_what_counts_already_makes_no_version(day: tuple[Client, Store, str]) -> None:
     client, store, _ = day
     client.post("/settings/engine", data={"cylinders": "4", "idle_rpm": "900", "fuel_system": ""})
@@ -200,6 +210,7 @@ def test_what_only_the_settings_file_can_change_is_listed_with_its_value(day: tu
     lines = {line["name"]: line["value"] for line in client.get("/api/settings").json()["of_the_file"]}
     assert lines["recorder.data_dir"] == "/var/lib/stumblelog"
     assert lines["tach.pin"] == "17"
+    assert lines["lamp.fitted"] == "true"
     assert lines["accelerometer.mounting"] == "+x, +y, +z"
     assert lines["channels.fuel_pressure"].startswith("chip 0x48, input 2")
     assert not any(name.startswith(("engine.", "event.")) for name in lines)
