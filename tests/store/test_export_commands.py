@@ -20,6 +20,10 @@ from tests.store.events import small_event
 
 EVENT_ID = "2026-05-09-larch-hollow-hill-climb-round-2"
 PI_ONLY = ("lgpio", "gpiozero", "board", "busio", "adafruit_ads1x15", "adafruit_adxl34x", "adafruit_bus_device")
+POSIX_FUNCTIONS = (
+    "nice", "getuid", "geteuid", "fdatasync", "fork", "getloadavg", "sched_setaffinity",
+    "sched_setscheduler", "mkfifo", "chown", "O_CLOEXEC",
+)  # fmt: skip
 POSIX_ONLY = ("fcntl", "termios", "pwd", "grp", "resource")
 
 
@@ -69,8 +73,11 @@ def test_a_season_that_is_here_already_brings_nothing_new(folder: Path, tmp_path
 
 
 def without(*modules: str) -> str:
-    """Code that makes these modules unknown."""
-    return f"import sys; sys.modules.update(dict.fromkeys({modules!r}, None)); "
+    """Code that makes these modules unknown, and the functions of `os` and `socket` that Windows does not have."""
+    return (
+        f"import os, shutil, socket, sys; sys.modules.update(dict.fromkeys({modules!r}, None)); "
+        f"[delattr(os, name) for name in {POSIX_FUNCTIONS!r}]; del socket.AF_UNIX; "
+    )
 
 
 def test_a_bundle_is_served_whole_without_a_pi_and_nothing_is_kept(folder: Path, tmp_path: Path, data_dir: Path):
