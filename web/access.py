@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Literal
 
+from starlette.requests import Request
+
 from web.access_keys import Keys
 from web.login_tries import Tries
 
@@ -62,3 +64,12 @@ def may(visitor: Visitor, method: str, path: str) -> bool:
     parts = path.removeprefix("/api").split("/")
     is_theirs = len(parts) > 2 and parts[:3] == ["", "events", visitor.event_id]
     return method in READING and (is_theirs or path.startswith(READERS_TOO))
+
+
+def is_still_welcome(request: Request) -> bool:
+    """For an answer that never ends: whether whoever asked could ask again now."""
+    access: Access | None = request.app.state.access
+    if access is None:
+        return True
+    visitor = access.visitor(request.cookies)
+    return visitor is not None and may(visitor, request.method, request.scope["path"])

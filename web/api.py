@@ -11,6 +11,7 @@ from logger.errors import StoreError
 from logger.event import Cause
 from logger.store.store import Store
 from web import changes, check, day, listing, live, moment, report, safety, superposed, traces, whole_day
+from web.access import is_still_welcome
 from web.overviews import Overviews
 from web.problems import ErrorAnswer, PageError
 from web.texts import text
@@ -226,8 +227,12 @@ def show_safety() -> safety.SafetyPage:
 
 @router.get("/now/stream", response_class=StreamingResponse)
 async def stream_now(request: Request) -> StreamingResponse:
-    """The recorder's words as server-sent events, up to ten a second."""
+    """The recorder's words as server-sent events, up to ten a second, until the device goes or its session ends."""
     state = request.app.state
+
+    async def gone() -> bool:
+        return await request.is_disconnected() or not is_still_welcome(request)
+
     pulses = await run_in_threadpool(corrected_pulses, request)
-    words = live.stream(state.run_dir, request.is_disconnected, state.stopping, pulses_per_revolution=pulses)
+    words = live.stream(state.run_dir, gone, state.stopping, pulses_per_revolution=pulses)
     return StreamingResponse(words, media_type="text/event-stream", headers={"X-Accel-Buffering": "no"})

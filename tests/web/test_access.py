@@ -265,6 +265,28 @@ def test_a_program_logs_in_and_out(locked: Locked) -> None:
     assert_error(program.get("/api/events"), 401)
 
 
+def test_live_values_end_with_the_session(locked: Locked) -> None:
+    owner, keys = locked.owner(), locked.client.transport.app.state.access.keys
+    token = owner.cookies["sl_session"]
+    head = [(b"host", b"127.0.0.1"), (b"cookie", f"sl_session={token}".encode())]
+    scope = {"type": "http", "method": "GET", "path": "/api/now/stream", "query_string": b"", "headers": head}
+    sent: list[dict[str, Any]] = []
+
+    async def receive() -> dict[str, str]:
+        return await asyncio.Future()  # the device stays
+
+    async def send(message: dict[str, Any]) -> None:
+        sent.append(message)
+        if message.get("body"):
+            keys.log_out(token)
+
+    with ThreadPoolExecutor(1) as thread:
+        thread.submit(
+            lambda: asyncio.run(asyncio.wait_for(locked.client.transport.app(scope, receive, send), 20))
+        ).result()
+    assert (sent[0]["status"], sent[-1]["more_body"]) == (200, False)
+
+
 def test_a_session_holds_over_a_restart_and_ends_after_thirty_days(
     keys_of: tuple[Callable[[], Keys], Clock, str],
 ) -> None:
