@@ -2,14 +2,17 @@
 
     python -m tests.bench.power_cuts [--n 200] [--seconds 1500]
 
-A process appends seconds through the real writer while `strace` takes down its writes, syncs, renames and their order.
-At random places in that list the power is cut: each file is what its last fsync or fdatasync had made safe, and of
-every write after that none, all, or any of its 512-byte sectors. Then the recording is salvaged and read. Exits with 1
-where a second that had been acknowledged before the cut is missing, or SQLite finds fault with the recovered file.
+A process hands seconds to the real committing thread, one each 50 ms, while `strace` takes down its writes, syncs,
+renames and their order; six commits stall, for 0.5 to 60 of such seconds. At random places in that list the power is cut:
+each file is what its last fsync or fdatasync had made safe, and of every write after that none, all, or any of its
+512-byte sectors. Then the recording is salvaged and read. Exits with 1 where a second that had been acknowledged before
+the cut is missing, or SQLite's integrity check finds fault with the recovered file. What had been handed over and not
+yet acknowledged, the current second and those that waited for a stalled commit, is what a cut may cost.
 """
 
 import random
 import re
+import statistics
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -17,21 +20,35 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from logger.store import schema
 from logger.store.recording import RecordingReader
 from logger.store.salvage import salvage
 
 SECTOR = 512
 CALLS = "openat,close,pwrite64,write,fsync,fdatasync,ftruncate,unlink,rename"
+STALLS_S = (0.5, 2.0, 5.0, 15.0, 30.0, 60.0)
 PROGRAM = """
-import os, sys
+import os, sys, time
 from pathlib import Path
+from logger.recorder.commit import CommitThread
 from logger.store.recording import RecordingWriter
 from tests.store.recordings import meta, second
-writer = RecordingWriter(Path(sys.argv[1]), meta())
-for index in range(int(sys.argv[2])):
-    writer.append(second(index))
-    os.write(1, b"%d\\n" % index)
-writer.close()
+from tests.bench.power_cuts import STALLS_S
+n, second_s = int(sys.argv[2]), float(sys.argv[3])
+stalls = {(k + 1) * n // (len(STALLS_S) + 1): stall * second_s for k, stall in enumerate(STALLS_S)}
+class Stalling(RecordingWriter):
+    def append(self, item):
+        time.sleep(stalls.get(item.index, 0.0))
+        super().append(item)
+        os.write(1, b"%d\\n" % item.index)
+commit = CommitThread(lambda: Stalling(Path(sys.argv[1]), meta()), 120)
+begun = time.monotonic()
+for index in range(n):
+    time.sleep(max(0.0, begun + index * second_s - time.monotonic()))
+    os.write(1, b"+%d\\n" % index)
+    commit.put(second(index))
+commit.close(60.0)
+assert not commit.health.dropped
 """
 
 
@@ -72,14 +89,16 @@ def apply(content: bytearray, offset: int, data: bytes | None) -> None:
     content[offset : offset + len(data)] = data
 
 
-def trace(folder: Path, n_seconds: int) -> list[tuple[str, list[str], int]]:
-    """(call, arguments, result) of every call that matters, in order."""
+def trace(folder: Path, n_seconds: int, second_s: float = 0.05) -> list[tuple[str, list[str], int]]:
+    """(call, arguments, result) of every call that matters, in order. second_s: how long one second takes."""
     log = folder / "calls"
     target = folder / "traced" / "a.sqlite"
     target.parent.mkdir()
     command = ["strace", "-f", "-o", str(log), "-e", f"trace={CALLS}", "-xx", "-s", "100000"]
     subprocess.run(
-        [*command, sys.executable, "-c", PROGRAM, str(target), str(n_seconds)], check=True, stdout=subprocess.DEVNULL
+        [*command, sys.executable, "-c", PROGRAM, str(target), str(n_seconds), str(second_s)],
+        check=True,
+        stdout=subprocess.DEVNULL,
     )
     calls = []
     for line in log.read_text().splitlines():
@@ -94,11 +113,11 @@ def text(argument: str) -> bytes:
     return bytes.fromhex(argument.strip('"').replace("\\x", ""))
 
 
-def replay(calls: list[tuple[str, list[str], int]]) -> Iterator[tuple[dict[str, File], int]]:
-    """The files after each call that changes them, by name, and the seconds acknowledged so far."""
+def replay(calls: list[tuple[str, list[str], int]]) -> Iterator[tuple[dict[str, File], int, int]]:
+    """The files after each call that changes them, by name, and the seconds acknowledged and handed over so far."""
     files: dict[str, File] = {}
     names: dict[int, str] = {}
-    acknowledged = 0
+    acknowledged = handed = 0
     for call, arguments, result in calls:
         if result < 0:
             continue
@@ -119,7 +138,11 @@ def replay(calls: list[tuple[str, list[str], int]]) -> Iterator[tuple[dict[str, 
         else:
             fd = int(arguments[0])
             if call == "write" and fd == 1:
-                acknowledged = int(text(arguments[1])) + 1
+                said = text(arguments[1])
+                if said.startswith(b"+"):
+                    handed = int(said) + 1
+                else:
+                    acknowledged = int(said) + 1
             if fd not in names or names[fd] not in files:
                 continue
             file = files[names[fd]]
@@ -131,7 +154,7 @@ def replay(calls: list[tuple[str, list[str], int]]) -> Iterator[tuple[dict[str, 
                 file.pending.append((int(arguments[1]), None))
             elif call in ("fsync", "fdatasync"):
                 file.sync()
-        yield files, acknowledged
+        yield files, acknowledged, handed
 
 
 def cut_and_recover(files: dict[str, File], folder: Path, dice: random.Random) -> tuple[int, str]:
@@ -142,10 +165,11 @@ def cut_and_recover(files: dict[str, File], folder: Path, dice: random.Random) -
     path = folder / "a.sqlite"
     result = salvage(path)
     with RecordingReader(path) as reader:
-        if reader.quick_check() != "ok":
-            return -1, result.state
         n = reader.raw("battery_voltage").time_ns.size
-    return (n // 100 if n % 100 == 0 else -1), result.state
+    connection = schema.connect(path)
+    verdict = connection.execute("PRAGMA integrity_check").fetchone()[0]
+    connection.close()
+    return (n // 100 if n % 100 == 0 and verdict == "ok" else -1), result.state
 
 
 def main(arguments: list[str]) -> int:
@@ -153,22 +177,28 @@ def main(arguments: list[str]) -> int:
     n_seconds = int(arguments[arguments.index("--seconds") + 1]) if "--seconds" in arguments else 1500
     dice = random.Random(1)
     lost = faults = whole = 0
+    costs: list[int] = []
     with TemporaryDirectory(dir=".") as name:
         calls = trace(Path(name), n_seconds)
-        places = [k for k, (files, _) in enumerate(replay(calls)) if "a.sqlite" in files]
+        places = [k for k, (files, *_) in enumerate(replay(calls)) if "a.sqlite" in files]
         chosen = sorted(dice.sample(places, min(n, len(places))))
         states = enumerate(replay(calls))
         for number, place in enumerate(chosen):
-            files, acknowledged = next(state for k, state in states if k == place)
+            files, acknowledged, handed = next(state for k, state in states if k == place)
             folder = Path(name) / str(number)
             folder.mkdir()
             found, state = cut_and_recover(files, folder, dice)
             faults += found < 0
             lost += max(0, acknowledged - found) if found >= 0 else 0
             whole += state in ("recovered", "whole")
+            costs.append(handed - found)
     print(
         f"{len(chosen)} power cuts among {len(places)} calls of {n_seconds} commits: {lost} acknowledged seconds lost, "
         f"{faults} files at fault, {whole} recovered without salvage"
+    )
+    print(
+        f"seconds handed over and not there: median {statistics.median(costs):g}, more than one in "
+        f"{sum(cost > 1 for cost in costs)} cuts, at most {max(costs)} (of a stall of {max(STALLS_S):g} s)"
     )
     return 1 if lost or faults else 0
 
