@@ -12,6 +12,7 @@ from pathlib import Path
 from logger.analysis.findings import Findings
 from logger.errors import AnalysisError, StoreError
 from logger.event import NS_PER_S
+from logger.first_look import first_look
 from logger.store.compaction import compact
 from logger.store.entries import EventEntry
 from logger.store.salvage import salvage
@@ -71,6 +72,7 @@ class Worker:
         store: Store,
         *,
         analyse: Callable[[Store, str], Findings] = analyse_event,
+        first_look: Callable[[Store, str], bool] = first_look,
         compact: Callable[[Path], object] = compact,
         say: Callable[[str], None] = lambda text: None,
         monotonic: Callable[[], float] = time.monotonic,
@@ -78,6 +80,7 @@ class Worker:
     ) -> None:
         self._store = store
         self._analyse = analyse
+        self._first_look = first_look
         self._compact = compact
         self._say = say
         self._monotonic = monotonic
@@ -164,6 +167,8 @@ class Worker:
 
     def _analyse_one(self, event_id: str) -> None:
         try:
+            if self._first_look(self._store, event_id):
+                self._say(f"{event_id}: the newest run has been looked at, now the whole event")
             findings = self._analyse(self._store, event_id)
         except AnalysisError as error:
             self._refused[event_id] = self._store.input_fingerprint(event_id)

@@ -10,7 +10,7 @@
 
 import hashlib
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import asdict, replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -144,12 +144,15 @@ class Store(People, Changes, Commissioning):
             ),
         )
 
-    def event(self, event_id: str) -> Event:
-        """The event as arrays. Recordings that cannot be read are left out; `recordings` names them with a reason."""
+    def event(self, event_id: str, only: Collection[str] | None = None) -> Event:
+        """The event as arrays, or `only` these of its recordings. Those that cannot be read are left out; `recordings`
+        names them with a reason."""
         self.scan()
         outline = self.outline(event_id)
         recordings: list[Recording] = []
         for known in outline.recordings:
+            if only is not None and known.name not in only:
+                continue
             try:
                 with self.reader(event_id, known.name) as reader:
                     recordings.append(replace(reader.recording(), name=known.name, offset_ns=known.offset_ns))
