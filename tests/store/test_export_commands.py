@@ -73,10 +73,10 @@ def test_a_season_that_is_here_already_brings_nothing_new(folder: Path, tmp_path
 
 
 def without(*modules: str) -> str:
-    """Code that makes these modules unknown, and the functions of `os` and `socket` that Windows does not have."""
+    """Code that makes these modules unknown, and the functions of `os` that Windows does not have."""
     return (
-        f"import os, shutil, socket, sys; sys.modules.update(dict.fromkeys({modules!r}, None)); "
-        f"[delattr(os, name) for name in {POSIX_FUNCTIONS!r}]; del socket.AF_UNIX; "
+        f"import os, shutil, sys; sys.modules.update(dict.fromkeys({modules!r}, None)); "
+        f"[delattr(os, name) for name in {POSIX_FUNCTIONS!r}]; "
     )
 
 
