@@ -3,7 +3,7 @@
     python -m tests.bench.power_cuts [--n 200] [--seconds 1500]
 
 A process hands seconds to the real committing thread, one each 50 ms, while `strace` takes down its writes, syncs,
-renames and their order; six commits stall, for 0.5 to 60 of such seconds. At random places in that list the power is cut:
+renames and their order; six commits stall, for 0.5 to 60 seconds each. At random places in that list the power is cut:
 each file is what its last fsync or fdatasync had made safe, and of every write after that none, all, or any of its
 512-byte sectors. Then the recording is salvaged and read. Exits with 1 where a second that had been acknowledged before
 the cut is missing, or SQLite's integrity check finds fault with the recovered file. What had been handed over and not
