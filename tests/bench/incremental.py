@@ -2,10 +2,10 @@
 
     python -m tests.bench.incremental
 
-A day of so many recorded hours, one file for each run, has been analysed; a run of 90 s more has just ended. Measured is
-the worker's CPU from the look at the folder until the run's own findings are in the logbook (logger/first_look.py), five
-runs one after the other, and then the analysis of the whole day, which follows. plain: that analysis in place of the
-first look. limit: analysing the one run as an event of its own.
+A day of so many recorded hours, one file for each run, has been analysed; a run of 90 s more has just ended. Measured
+is the worker's CPU from the look at the folder until the run's own findings are in the logbook (logger/first_look.py),
+five runs one after the other; the analysis of the whole day follows. plain: that analysis in place of the first look.
+limit: analysing the one run as an event of its own.
 """
 
 import statistics
