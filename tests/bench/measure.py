@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any, Literal
 
 REPEATS = 5
@@ -103,6 +104,11 @@ def evict(paths: Iterable[Path]) -> None:
                     os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
                 finally:
                     os.close(descriptor)
+
+
+def in_memory() -> "TemporaryDirectory[str]":
+    """A folder for live values: in memory, as on a Pi. On a disk each replaced file may wait for its journal."""
+    return TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None)
 
 
 def written_bytes() -> int:

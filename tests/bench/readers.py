@@ -29,7 +29,7 @@ import numpy as np
 from logger.event import NS_PER_S
 from logger.store.recording import RecordingReader
 from logger.store.store import Store
-from tests.bench.measure import Row
+from tests.bench.measure import Row, in_memory
 from tests.bench.page_speed import CHANNELS, fill
 from tests.recorder.rig_process import CHANNELS as SAMPLED
 from tests.recorder.rig_process import DURATION_S, PULSES_HZ
@@ -118,9 +118,10 @@ def lost(path: Path) -> tuple[int, int, int]:
         return samples, missing, len(reader.gaps())
 
 
-def load(folder: Path, hours: float, seconds: float, n: int) -> tuple[Readers, Path, dict[str, object]]:
+def load(
+    data_dir: Path, run_dir: Path, hours: float, seconds: float, n: int
+) -> tuple[Readers, Path, dict[str, object]]:
     """Record so long while they read; the readers, the recording and the recorder's last word."""
-    data_dir, run_dir = folder / "data", folder / "run"
     with Store(data_dir) as store:
         event_id = fill(store, hours)
     before = set((data_dir / "recordings").glob("*.sqlite"))
@@ -151,7 +152,8 @@ def load(folder: Path, hours: float, seconds: float, n: int) -> tuple[Readers, P
 
 def measure(folder: Path, quick: bool) -> list[Row]:
     """Samples lost while twenty people read."""
-    _, path, _ = load(folder, 0.5 if quick else 8.0, 5.0 if quick else 60.0, 20)
+    with in_memory() as run_dir:
+        _, path, _ = load(folder / "data", Path(run_dir), 0.5 if quick else 8.0, 5.0 if quick else 60.0, 20)
     return [
         Row("samples and pulses lost, 20 readers on 8 h", "", float(sum(lost(path)[:2])), target=0.0, against="figure")
     ]
@@ -161,9 +163,9 @@ def main(arguments: list[str]) -> int:
     def option(name: str, default: float) -> float:
         return float(arguments[arguments.index(name) + 1]) if name in arguments else default
 
-    with TemporaryDirectory(dir=".") as name:
+    with TemporaryDirectory(dir=".") as name, in_memory() as run_dir:
         n = round(option("--readers", 20))
-        readers, path, live = load(Path(name), option("--hours", 8.0), option("--seconds", 60.0), n)
+        readers, path, live = load(Path(name), Path(run_dir), option("--hours", 8.0), option("--seconds", 60.0), n)
         samples, pulses, gaps = lost(path)
         took_ms = np.percentile(readers.answered, [50, 95, 100]) * 1e3
         health = live["health"]

@@ -6,6 +6,7 @@ Virtual time passes as fast as the recorder can take it; with `--real-minutes` t
 Exits with 1 where something is missing, sampling is uneven (99 % of the intervals within 2 ms) or memory has grown.
 """
 
+import os
 import sys
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -20,7 +21,8 @@ from logger.sensors.hardware import Hardware
 from logger.store.recording import RecordingReader
 from logger.virtualcar.clock import VirtualClock
 from logger.virtualcar.rig import Rig
-from tests.bench.recorder import rss_mb, settings_in
+from tests.bench.measure import in_memory
+from tests.bench.recorder import RUN_DIR, rss_mb, settings_in
 from tests.recorder.rig_process import CHANNELS, PULSES_HZ, steady_drive
 
 MOST_JITTER_NS = 2_000_000
@@ -83,7 +85,8 @@ def main(arguments: list[str]) -> int:
     hours = float(arguments[arguments.index("--hours") + 1]) if "--hours" in arguments else 4.0
     minutes = float(arguments[arguments.index("--real-minutes") + 1]) if "--real-minutes" in arguments else 0.0
     seconds = minutes * 60.0 if minutes else hours * 3600.0
-    with TemporaryDirectory(dir=".") as name:
+    with TemporaryDirectory(dir=".") as name, in_memory() as run_dir:
+        os.environ[RUN_DIR] = run_dir
         path, memory = record(Path(name), seconds, SystemClock() if minutes else VirtualClock())
         wrong = judge(path, seconds, memory)
     for sentence in wrong:
