@@ -17,7 +17,7 @@ from logger.store.capture_out import write_folder
 from logger.store.compaction import BlockWriter, minutes_of
 from logger.store.exports.incoming import take_in
 from logger.store.exports.write import write
-from logger.store.recording import RecordingReader
+from logger.store.recording import RecordingReader, RecordingWriter
 from logger.store.schema import RecordingMeta, partial_of, put_in_place
 from logger.store.store import Store
 from tests.store import recordings
@@ -205,6 +205,38 @@ def test_a_later_export_of_the_same_event_completes_what_is_here(form, car, lapt
             assert recordings.all_same(a.raws(a.channels), b.raws(b.channels))
     with pytest.raises(StoreError, match="in the store already"):
         take_in(laptop, tmp_path / "afterwards")
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_what_was_recorded_here_is_never_replaced_by_what_comes_under_its_name(form, car, laptop, tmp_path):
+    sent = record(car)
+    (path,) = (car.data_dir / "recordings").glob("*.sqlite")
+    recordings.write(laptop.data_dir / "recordings" / "one.sqlite", 4)  # the same uuid, and longer
+    write(laptop, laptop.find("latest"), form, tmp_path / "out")
+    before = path.read_bytes()
+    with pytest.raises(StoreError, match=rf"was recorded here, as event {sent}, and what was recorded here"):
+        take_in(car, tmp_path / "out")
+    assert path.read_bytes() == before
+    assert len(car.events()) == 1
+
+
+def test_a_longer_recording_that_does_not_begin_like_the_one_here_is_refused(car, laptop, tmp_path):
+    arrived = send(car, laptop, record(car), "bundle", tmp_path / "out")
+    with Store(tmp_path / "stranger") as stranger:
+        writer = RecordingWriter(stranger.data_dir / "recordings" / "one.sqlite", recordings.meta())
+        with writer:
+            for index in range(4):
+                writer.append(replace(recordings.second(index + 1), index=index))
+        write(stranger, stranger.find("latest"), "bundle", tmp_path / "other")
+    (path,) = (laptop.data_dir / "recordings").rglob("*.sqlite")
+    before = path.read_bytes()
+    with pytest.raises(StoreError, match="r01 does not begin like the one here; nothing was changed"):
+        take_in(laptop, tmp_path / "other")
+    assert path.read_bytes() == before
+    assert [entry.duration_ns for entry in laptop.recordings(arrived)] == [
+        entry.duration_ns for entry in car.recordings(car.find("latest"))
+    ]
+    assert [one.name for one in path.parent.iterdir()] == [path.name]
 
 
 @pytest.mark.parametrize("form", FORMS)

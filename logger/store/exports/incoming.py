@@ -142,9 +142,11 @@ def keep(
     """Put one event into the store, whole or not at all; returns its id.
 
     into: an event that is there already, to which the recordings are added, and which follows what has changed where
-    it comes from since it last came (`logger.store.imports.follow`). Raises StoreError where something is not as it
-    should be, or the recordings are in the store already.
+    it comes from since it last came (`logger.store.imports.follow`); never one that was recorded here. Raises
+    StoreError where something is not as it should be, or the recordings are in the store already.
     """
+    if into is not None and store.logbook.row("SELECT 1 FROM events WHERE id = ? AND group_key IS NOT NULL", [into]):
+        raise StoreError(f"{one.where}: was recorded here, as event {into}, and what was recorded here is not changed")
     files = {} if into is None else {entry.uuid: entry.file for entry in store.recordings(into) if entry.readable}
     longer = [row for row in one.recordings if row["uuid"] in files]
     fresh = [row for row in one.recordings if row["uuid"] not in files]
@@ -164,13 +166,13 @@ def keep(
             findings_of(findings, one.where)
     except (KeyError, TypeError, ValueError, SettingsError) as error:
         raise StoreError(f"{one.where}: not as it should be: {error}; export the event again") from error
+    for row in longer:
+        duration_ns = lengthen(one, row, store.data_dir / files[row["uuid"]])
+        with store.logbook.transaction() as database:
+            database.table("recordings").update(files[row["uuid"]], {"duration_ns": duration_ns})
     event_id = settle(
         store.logbook, store.data_dir, arrival, lambda draft: write_recordings(one, draft, progress), refuse, into
     )
-    for row in longer:
-        lengthen(one, row, store.data_dir / files[row["uuid"]])
-        with store.logbook.transaction() as database:
-            database.table("recordings").update(files[row["uuid"]], {"duration_ns": row["duration_ns"]})
     for row in one.here:
         if row["unreadable"] is None and row["uuid"] in files:
             recalibrate(one, row, store.data_dir / files[row["uuid"]])

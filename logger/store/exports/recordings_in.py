@@ -141,11 +141,31 @@ def adopt(
     schema.put_in_place(partial, to)
 
 
-def lengthen(one: Incoming, row: Row, path: Path) -> None:
-    """Put a recording in the place of its begin, which came at `path` while it was still growing."""
+def lengthen(one: Incoming, row: Row, path: Path) -> int:
+    """Put a recording in the place of its begin, which came at `path` while it was still growing; returns its duration.
+
+    Raises StoreError where what is here is not how it begins: nothing that came is given up for something else.
+    """
     fresh = path.with_name(f"{path.name}.new")
     one.write(row, meta_in(one.where, row), fresh)
+    with RecordingReader(path) as begin, RecordingReader(fresh) as whole:
+        duration_ns = whole.duration_ns
+        goes_on = begin.channels == whole.channels and all(
+            _goes_on(begin.raw(name), whole.raw(name)) for name in begin.channels
+        )
+    if not goes_on:
+        fresh.unlink()
+        raise StoreError(f"{one.where}: {row['recording']} does not begin like the one here; nothing was changed")
     os.replace(fresh, path)
+    return duration_ns
+
+
+def _goes_on(begin: Series, whole: Series) -> bool:
+    n = begin.time_ns.size
+    if begin.raw is None or whole.raw is None:
+        return begin.raw is whole.raw and np.array_equal(begin.time_ns, whole.time_ns[:n])
+    same = begin.raw.dtype == whole.raw.dtype and begin.raw.tobytes() == whole.raw[:n].tobytes()
+    return same and np.array_equal(begin.time_ns, whole.time_ns[:n])
 
 
 def recalibrate(one: Incoming, row: Row, path: Path) -> None:
