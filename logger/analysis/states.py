@@ -158,11 +158,13 @@ class LoadScale:
         if trace is None or trace.time_ns.size < 2:
             return _load_from_crank(firings)
         time_ns = trace.time_ns - self.lag_ns
-        share = np.clip((trace.value - self.closed) / (self.full - self.closed), 0.0, 1.0)
-        load = np.interp(firings.time_ns, time_ns, share).astype(np.float32)
+        share = (trace.value - self.closed) / (self.full - self.closed)
+        load = np.interp(firings.time_ns, time_ns, np.clip(share, 0.0, 1.0, out=share)).astype(np.float32)
         # Across a hole in the channel (a sensor's lies are taken out) nothing is known.
-        after = np.clip(np.searchsorted(time_ns, firings.time_ns), 1, time_ns.size - 1)
-        load[time_ns[after] - time_ns[after - 1] > LOAD_HOLE_NS] = np.nan
+        for hole in np.flatnonzero(np.diff(time_ns) > LOAD_HOLE_NS).tolist():
+            first, last = np.searchsorted(firings.time_ns, time_ns[hole : hole + 2], side="right")
+            is_first, is_last = hole == 0, hole == time_ns.size - 2
+            load[0 if is_first else first : None if is_last else last] = np.nan
         return load
 
 
