@@ -15,7 +15,7 @@ import re
 import statistics
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -100,9 +100,21 @@ def trace(folder: Path, n_seconds: int, second_s: float = 0.05) -> list[tuple[st
         check=True,
         stdout=subprocess.DEVNULL,
     )
+    return parsed(log.read_text().splitlines())
+
+
+def parsed(lines: Sequence[str]) -> list[tuple[str, list[str], int]]:
+    """The calls of what strace took down. One that another thread's came in between is put together again."""
+    begun: dict[str, str] = {}
     calls = []
-    for line in log.read_text().splitlines():
-        match = re.match(r"\d+ +(\w+)\((.*)\) += (-?\d+)", line)
+    for line in lines:
+        thread, said = line.split(maxsplit=1)
+        if said.endswith("<unfinished ...>"):
+            begun[thread] = said.removesuffix("<unfinished ...>").rstrip()
+            continue
+        if said.startswith("<..."):
+            said = begun.pop(thread) + said.split("resumed>", 1)[1]
+        match = re.match(r"(\w+)\((.*)\) += (-?\d+)", said)
         if match:
             # Texts are all hexadecimal, so no comma lies inside one.
             calls.append((match[1], match[2].split(", "), int(match[3])))
