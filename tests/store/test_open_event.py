@@ -105,6 +105,10 @@ def test_what_is_no_event_is_refused(tmp_path: Path):
         logger.store.open_event(tmp_path / "notes.txt")
     with pytest.raises(CaptureError, match=r"no capture\.toml in it, and no exported event"):
         logger.store.open_event(tmp_path)
+    (tmp_path / "001.mf4").write_bytes(b"MDF")
+    for path in (tmp_path, tmp_path / "001.mf4"):
+        with pytest.raises(StoreError, match="MDF is not read back; give the event as bundle, SQLite, Parquet or CSV"):
+            logger.store.open_event(path)
 
 
 def test_the_worked_analysis_counts_the_missing_pulses_and_draws_each_stumble(places, tmp_path: Path, capsys):

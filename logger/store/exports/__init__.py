@@ -4,6 +4,7 @@
 
     store --> contents (small tables) --+--> sqlite_file     one SQLite file, a table for each channel
           \\-> samples (windows) --------+--> parquet_folder  partitioned by car, event and channel
+                                        +--> csv_folder      a capture folder of CSV files
                                         +--> mdf_files       one MDF 4 file for each recording
           \\-> recordings as they are ------> bundle          a .zip to hand to somebody
 

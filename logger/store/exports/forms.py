@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 Form = Literal["csv", "sqlite", "parquet", "mdf", "bundle"]
+MDF_SUFFIX = ".mf4"
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from logger.store.analysis_version import analysis_version
 from logger.store.blocks import Series
 from logger.store.bundle import is_bundle, looks_zipped, unpack
 from logger.store.exports.entries_in import arrival_of
+from logger.store.exports.forms import MDF_SUFFIX
 from logger.store.exports.recordings_in import Incoming, adopt, lengthen, recalibrate, write_recordings, writer_of
 from logger.store.exports.stored_findings import findings_of
 from logger.store.exports.tables import Row
@@ -51,6 +52,8 @@ def take_in(store: Store, path: Path, progress: Callable[[float], None] = lambda
 @contextmanager
 def incoming(path: Path) -> Iterator[list[Incoming]]:
     """The events in a file or folder that is no capture folder, open until the block ends. Raises StoreError."""
+    if path.suffix == MDF_SUFFIX or any(path.glob(f"*{MDF_SUFFIX}")):
+        raise StoreError(f"{path}: MDF is not read back; give the event as bundle, SQLite, Parquet or CSV")
     if path.is_dir():
         yield list(_from_parquet(path))
         return

@@ -17,10 +17,10 @@ from logger.channels import CHANNELS
 from logger.errors import StoreError
 from logger.event import NS_PER_S
 from logger.store.exports.contents import Contents, Held
+from logger.store.exports.forms import MDF_SUFFIX
 from logger.store.exports.placing import whole_folder
 from logger.store.exports.samples import Piece, pieces
 
-SUFFIX = ".mf4"
 INSTALL = "pip install 'stumblelog[mdf]'"
 
 
@@ -43,7 +43,7 @@ def write_mdf(
         raise StoreError(f"MDF needs a library; install it with: {INSTALL}") from error
 
     def is_ours(place: Path) -> bool:
-        return all(path.suffix == SUFFIX for path in place.iterdir())
+        return all(path.suffix == MDF_SUFFIX for path in place.iterdir())
 
     with whole_folder(folder, overwrite=overwrite, is_ours=is_ours, what="a folder of MDF files") as draft:
         for held, given in groupby(pieces(contents), key=lambda window: window[0]):
@@ -56,7 +56,7 @@ def write_mdf(
                         _append(mdf, groups, piece)
                     progress(share)
                 # By position: whatever a recording is called, its file's name is one of ours.
-                mdf.save(draft / f"{held.position:03d}{SUFFIX}", overwrite=True, compression=2)
+                mdf.save(draft / f"{held.position:03d}{MDF_SUFFIX}", overwrite=True, compression=2)
 
 
 def _started(held: Held) -> datetime:
