@@ -10,6 +10,7 @@
 
     sqlite_file, parquet_folder, bundle --> incoming --> store
 
-Every form holds what the sensors gave (raw counts) and what it means (SI values), times in nanoseconds and seconds of
-the recording and, where a clock was known, in UTC. `tables` defines all columns; FORMATS.md is written from it.
+Every form but CSV holds what the sensors gave (raw counts) beside what it means (SI values), times in nanoseconds and
+seconds of the recording and, where a clock was known, in UTC. `tables` defines all columns; FORMATS.md is written from
+it.
 """
