@@ -251,7 +251,7 @@ def make_pass_phrase(data_dir: Path, now_s: float) -> tuple[str, str]:
     try:
         data_dir.mkdir(parents=True, exist_ok=True)
         if data_dir.stat().st_uid != os.geteuid():  # root's file the page could not read, nor root trust that folder
-            raise StoreError(f"{data_dir}: belongs to {data_dir.owner()}; begin with: sudo -u {data_dir.owner()}")
+            raise StoreError(f"{data_dir}: belongs to {_owner(data_dir)}; begin with: sudo -u {_owner(data_dir)}")
         path.parent.mkdir(mode=0o700, exist_ok=True)
         replace_file(path, data, durable=True, mode=0o600)
     except StoreError:
@@ -259,6 +259,14 @@ def make_pass_phrase(data_dir: Path, now_s: float) -> tuple[str, str]:
     except OSError as error:
         raise StoreError(f"{path}: cannot be written: {error.strerror or error}") from error
     return pass_phrase, once
+
+
+def _owner(path: Path) -> str:
+    """As sudo takes it, also where the user has no name here."""
+    try:
+        return path.owner()
+    except KeyError:
+        return f"'#{path.stat().st_uid}'"
 
 
 def _scrypt(pass_phrase: str, salt: str, n: int, r: int, p: int) -> str:

@@ -30,10 +30,18 @@ class Server(uvicorn.Server):
         self._stopping = app.state.stopping
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
-        """Begin to listen. Answers go out at once: head and body are two packets, and waiting for the receipt of the
-        first costs 40 ms (asyncio sees to that only on sockets that it has made itself)."""
+        """Begin to listen, with what connections inherit.
+
+        Answers go out at once: head and body are two packets, and waiting for the receipt of the first costs 40 ms
+        (asyncio sees to that only on sockets that it has made itself). A phone that has left the paddock is asked
+        after, or its connections would stay for good.
+        """
         for listening in sockets or ():
             listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            listening.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+            listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPIDLE, 60)
+            listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPINTVL, 10)
+            listening.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPCNT, 3)
         await super().startup(sockets)
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:

@@ -145,9 +145,10 @@ def test_a_pass_phrase_has_twelve_letters_that_read_like_no_other(tmp_path: Path
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can give a folder away")
-def test_a_pass_phrase_is_not_made_in_somebody_elses_folder(tmp_path: Path) -> None:
-    os.chown(tmp_path, 65534, 65534)
-    with pytest.raises(StoreError, match="belongs to nobody; begin with: sudo -u nobody"):
+@pytest.mark.parametrize(("uid", "name"), [(65534, "nobody"), (123456, "'#123456'")])
+def test_a_pass_phrase_is_not_made_in_somebody_elses_folder(tmp_path: Path, uid: int, name: str) -> None:
+    os.chown(tmp_path, uid, -1)
+    with pytest.raises(StoreError, match=f"belongs to {name}; begin with: sudo -u {name}"):
         make_pass_phrase(tmp_path, 0.0)
     assert not (tmp_path / "access").exists()
 

@@ -172,6 +172,17 @@ def test_an_endless_body_is_not_read(served: Served) -> None:
             connection.sendall(chunk * 800)  # 50 MB, if anybody took them
 
 
+def test_a_device_that_has_left_is_noticed(served: Served) -> None:
+    """The kernel's timer of an idle connection is the one that asks after the other side (02), not none (00)."""
+    with socket.create_connection((HOST, served.port), timeout=20) as connection:
+        ours = f"{connection.getsockname()[1]:04X}"
+        lines = [line.split() for line in Path("/proc/net/tcp").read_text().splitlines()[1:]]
+        (timer,) = [
+            line[5] for line in lines if line[1].endswith(f":{served.port:04X}") and line[2].endswith(f":{ours}")
+        ]
+    assert timer.startswith("02:")
+
+
 def test_the_head_of_a_request_cannot_name_another_address_for_the_tries(served: Served) -> None:
     body = json.dumps({"pass_phrase": "wrong"})
     said = [
