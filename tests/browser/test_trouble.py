@@ -38,6 +38,12 @@ def writing(site: Site):
         other.close()
 
 
+def expected_errors(page: Page) -> None:
+    """The browser reports every refusal that a test asked for; leave the page first, so that none comes later."""
+    page.goto("about:blank")
+    page.said.clear()
+
+
 def write_note(page: Page, text: str) -> None:
     page.get_by_text("Add a note").click()
     page.locator("#sl-note").fill(text)
@@ -83,7 +89,7 @@ def test_a_logbook_that_stays_locked_is_said_and_what_was_written_is_not_lost(pa
     expect(page.locator("#sl-note")).to_have_value("smelt of fuel")
     page.locator("form[action$=notes]").get_by_role("button", name="Save").click()
     expect(page.locator(".sl-repair", has_text="smelt of fuel")).to_be_visible()
-    page.said.clear()  # the browser reports the 503 that was asked for
+    expected_errors(page)
 
 
 def test_live_values_go_on_while_the_logbook_is_locked(page: Page, own_site: Site) -> None:
@@ -129,7 +135,7 @@ def test_an_event_deleted_elsewhere_is_said_on_the_open_page(page: Page, own_sit
     forget(own_site)
     expect(page.get_by_role("heading", level=1)).to_have_text("No such event.")
     expect(page.get_by_text("It may have been removed in another window.")).to_be_visible()
-    page.said.clear()
+    expected_errors(page)
 
 
 def test_traces_and_entries_of_a_deleted_event_say_so(page: Page, own_site: Site) -> None:
@@ -141,7 +147,7 @@ def test_traces_and_entries_of_a_deleted_event_say_so(page: Page, own_site: Site
     assert page.locator("#sl-charts").get_attribute("data-loaded") == before
     write_note(page, "too late")
     expect(page.get_by_role("heading", level=1)).to_have_text("No such event.")
-    page.said.clear()
+    expected_errors(page)
 
 
 def test_a_pi_that_thinks_it_is_1970_is_dated_by_one_tap(page: Page, own_site: Site) -> None:
@@ -166,7 +172,7 @@ def test_a_device_whose_own_clock_is_at_1970_is_not_believed(page: Page, own_sit
     page.goto(f"{own_site.base}/now")
     page.get_by_role("button", name="Take the time from this device").click()
     expect(page.locator("#sl-said")).to_contain_text("That time cannot be right. Set this device's clock first")
-    page.said.clear()
+    expected_errors(page)
 
 
 def test_a_logger_switched_off_and_on_again_is_noticed_by_every_page(page: Page, tmp_path: Path) -> None:
@@ -183,9 +189,8 @@ def test_a_logger_switched_off_and_on_again_is_noticed_by_every_page(page: Page,
         word(site, engine_rpm=950.0)
         expect(page.locator("#sl-lost")).to_be_hidden()
         expect(page.locator("#sl-values")).to_contain_text("950 1/min")
-        page.goto("about:blank")
+        expected_errors(page)
         again.close()
-    page.said.clear()
 
 
 def test_a_chart_out_of_reach_loads_by_itself_once_the_net_is_back(page: Page, site: Site) -> None:
@@ -198,7 +203,7 @@ def test_a_chart_out_of_reach_loads_by_itself_once_the_net_is_back(page: Page, s
     page.context.set_offline(False)
     wait_for_load_after(page, before)
     expect(page.locator("#sl-lost")).to_be_hidden()
-    page.said.clear()
+    expected_errors(page)
 
 
 def test_the_page_answers_at_a_plain_address_as_the_cable_has_it(page: Page, site: Site) -> None:
