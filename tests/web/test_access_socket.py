@@ -174,6 +174,7 @@ def test_an_endless_body_is_not_read(served: Served) -> None:
 
 def test_a_device_that_has_left_is_noticed(served: Served) -> None:
     """The kernel's timer of an idle connection is the one that asks after the other side (02), not none (00)."""
+    assert served.status("GET /log-in HTTP/1.1\nHost: {host}\n") == 200  # it has begun by now
     with socket.create_connection((HOST, served.port), timeout=20) as connection:
         ours = f"{connection.getsockname()[1]:04X}"
         lines = [line.split() for line in Path("/proc/net/tcp").read_text().splitlines()[1:]]
