@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from fastapi import FastAPI
+from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
@@ -92,8 +93,8 @@ def create_app(
         app.include_router(login.page_router)
         app.include_router(access_links.json_router, prefix="/api")
         app.include_router(access_links.page_router)
-    app.mount("/static/chart", StaticFiles(directory=chart_library()), name="chart")
-    app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
+    for path, folder in (("/static/chart", chart_library()), ("/static", HERE / "static")):
+        app.mount(path, GZipMiddleware(StaticFiles(directory=folder)), name=path.rpartition("/")[2])
     return app
 
 

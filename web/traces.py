@@ -2,9 +2,10 @@
 
 Layout, all little-endian::
 
-    "SLW1" | header length, uint32 | header, JSON padded with spaces to a multiple of 8
+    "SLW2" | header length, uint32 | header, JSON padded with spaces to a multiple of 8
     then, for each entry of header["series"]:
-        time   float64 x n, seconds from the recording's start
+        time   float64 x n, seconds from the recording's start; left out where "times_of" names the entry (by its place)
+               that has the same times
         value  float32 x n, SI units, NaN: not known (absent for pulses), padded with zeros to a multiple of 8
 
 Far out, a series keeps the lowest and the highest value of each column in turn, so that no single spike is lost.
@@ -22,7 +23,7 @@ from logger.event import NS_PER_S, Engine, FloatArray, IntArray, Trace
 from logger.store.recording import RecordingReader
 from web.overviews import Extremes, Overviews
 
-MAGIC = b"SLW1"
+MAGIC = b"SLW2"
 MAX_POINTS = 10_000
 MAX_PULSES = 4_000
 """Above this many pulses in a window no screen can show them one by one."""
@@ -231,25 +232,35 @@ def _broken_at_gaps(time_s: FloatArray, value: FloatArray) -> tuple[FloatArray, 
 
 def encode(from_s: float, to_s: float, shown: list[Series]) -> bytes:
     """Pack series into the layout above."""
+    times_of = [_same_times(shown, place) for place in range(len(shown))]
     described = [
         {
             "channel": one.channel,
             "n": one.time_s.size,
+            "times_of": same,
             "values": one.value is not None,
             "hidden": one.hidden,
             "thinned": one.thinned,
         }
-        for one in shown
+        for one, same in zip(shown, times_of, strict=True)
     ]
     header = json.dumps({"from_s": from_s, "to_s": to_s, "series": described}).encode()
     header += b" " * (-len(header) % 8)
     parts = [MAGIC, len(header).to_bytes(4, "little"), header]
-    for each in shown:
-        parts.append(each.time_s.astype("<f8", copy=False).tobytes())
+    for each, same in zip(shown, times_of, strict=True):
+        if same is None:
+            parts.append(each.time_s.astype("<f8", copy=False).tobytes())
         if each.value is not None:
             values = each.value.astype("<f4", copy=False).tobytes()
             parts += [values, b"\0" * (-len(values) % 8)]
     return b"".join(parts)
+
+
+def _same_times(shown: list[Series], place: int) -> int | None:
+    """The first series before this one that has the same times. Far out they all have: a day is half as many bytes."""
+    time_s = shown[place].time_s
+    same = (k for k in range(place) if shown[k].time_s.size == time_s.size and (shown[k].time_s == time_s).all())
+    return next(same, None)
 
 
 def values_csv(reader: RecordingReader, from_s: float, to_s: float) -> str:

@@ -15,15 +15,19 @@ from web.traces import Series, encode, panels_of, shock, speed, window
 
 def decode(body: bytes) -> dict[str, tuple[np.ndarray, np.ndarray | None]]:
     """An independent reading of the layout that web/traces.py describes."""
-    assert body[:4] == b"SLW1"
+    assert body[:4] == b"SLW2"
     length = int.from_bytes(body[4:8], "little")
     header = json.loads(body[8 : 8 + length])
-    place, found = 8 + length, {}
+    place, found, times = 8 + length, {}, []
     for described in header["series"]:
         n = described["n"]
         assert place % 8 == 0
-        time = np.frombuffer(body, "<f8", n, place)
-        place += 8 * n
+        if described["times_of"] is None:
+            time = np.frombuffer(body, "<f8", n, place)
+            place += 8 * n
+        else:
+            time = times[described["times_of"]]
+        times.append(time)
         value = None
         if described["values"]:
             value = np.frombuffer(body, "<f4", n, place)
@@ -53,6 +57,19 @@ def test_what_is_packed_is_what_is_unpacked() -> None:
     np.testing.assert_array_equal(found["tach_pulses"][0], [0.125])
     assert found["tach_pulses"][1] is None
     assert found["fuel_pressure"][0].size == 0
+
+
+def test_times_that_series_share_are_sent_once() -> None:
+    times, values = np.arange(100.0), np.zeros(100, np.float32)
+    shared = [Series("battery_voltage", times, values), Series("fuel_pressure", times.copy(), values + 1)]
+    other = Series("throttle_position", times + 0.5, values + 2)
+    one, three = encode(0.0, 1.0, shared[:1]), encode(0.0, 1.0, [*shared, other])
+    assert len(three) - len(one) < 400 + 1200 + 300  # values alone, then times and values; the rest is the header
+    found = decode(three)
+    np.testing.assert_array_equal(found["fuel_pressure"][0], times)
+    np.testing.assert_array_equal(found["fuel_pressure"][1], values + 1)
+    np.testing.assert_array_equal(found["throttle_position"][0], times + 0.5)
+    np.testing.assert_array_equal(found["throttle_position"][1], values + 2)
 
 
 def test_speed_is_sixty_over_the_interval_times_pulses_per_revolution() -> None:

@@ -2,14 +2,16 @@
 
 export function decode(buffer) {
   const bytes = new DataView(buffer);
-  if (bytes.getUint32(0, false) !== 0x534c5731) throw new TypeError("not a window of traces");
+  if (bytes.getUint32(0, false) !== 0x534c5732) throw new TypeError("not a window of traces");
   const headerLength = bytes.getUint32(4, true);
   const header = JSON.parse(new TextDecoder().decode(new Uint8Array(buffer, 8, headerLength)));
   const series = new Map();
+  const times = [];
   let offset = 8 + headerLength;
-  for (const { channel, n, values, hidden, thinned } of header.series) {
-    const time = new Float64Array(buffer, offset, n);
-    offset += 8 * n;
+  for (const { channel, n, times_of: place, values, hidden, thinned } of header.series) {
+    const time = place === null ? new Float64Array(buffer, offset, n) : times[place];
+    times.push(time);
+    if (place === null) offset += 8 * n;
     let value = null;
     if (values) {
       value = new Float32Array(buffer, offset, n);
