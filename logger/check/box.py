@@ -91,14 +91,17 @@ def recorder(live: Mapping[str, Any] | None) -> list[CheckLine]:
     if live.get("state") != "recording":
         todo = _sentence(str(live.get("why") or "")) or "See its journal: journalctl -u stumblelog-recorder."
         return [CheckLine("recorder", "Recorder", "not recording", "recording", "stop", todo)]
-    free = float(live.get("free_mb") or 0.0)
     line = CheckLine("recorder", "Recorder", "recording", "recording")
+    if live.get("free_mb") is None:
+        return [line, CheckLine("card", "Free space", "not told", f"{LITTLE_MB:.0f} MB or more", "look", CARD_TODO)]
+    free = float(live["free_mb"])
     if free >= LITTLE_MB:
         return [line, CheckLine("card", "Free space", f"{free:.0f} MB", f"{LITTLE_MB:.0f} MB or more")]
-    todo = "Fetch old recordings and delete them."
     verdict: Verdict = "stop" if free < NO_RUN_MB else "look"
-    return [line, CheckLine("card", "Free space", f"{free:.0f} MB", f"{LITTLE_MB:.0f} MB or more", verdict, todo)]
+    return [line, CheckLine("card", "Free space", f"{free:.0f} MB", f"{LITTLE_MB:.0f} MB or more", verdict, ROOM_TODO)]
 
 
+ROOM_TODO = "Fetch old recordings and delete them."
+CARD_TODO = "The card does not say how much room is left: stumblelog doctor looks at it."
 LITTLE_MB, NO_RUN_MB = 500.0, 20.0
 """A day of eight hours takes about 100 MB with raw acceleration, an hour about 11."""

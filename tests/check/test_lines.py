@@ -305,6 +305,7 @@ def test_nothing_being_recorded_is_a_stop_with_the_recorders_own_reason() -> Non
     assert worst(recorder_lines({"state": "recording", "free_mb": 9000.0})) == "ok"
     assert worst(recorder_lines({"state": "recording", "free_mb": 300.0})) == "look"
     assert worst(recorder_lines({"state": "recording", "free_mb": 3.0})) == "stop"
+    assert worst(recorder_lines({"state": "recording"})) == "look"  # the card does not say
 
 
 def test_values_are_shown_in_the_owners_units() -> None:
