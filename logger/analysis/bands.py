@@ -14,6 +14,8 @@ from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray, Trace
 
 DIP_V = {"battery_voltage": 1.0, "ignition_feed_voltage": 1.0, "sensor_supply_voltage": 0.15}
 WEAK_BATTERY_V = 11.0  # while running: below the open-circuit voltage of a flat battery (common practice, no source)
+# A coil fed with less no longer charges in the dwell that high speed leaves (common practice, no source).
+WEAK_COIL_V = 9.0
 BASELINE_S = 4.0
 
 

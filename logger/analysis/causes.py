@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.analysis import subcauses
+from logger.analysis import sparks, subcauses
 from logger.analysis.bands import WEAK_BATTERY_V
 from logger.analysis.order import Order
 from logger.analysis.signs import Sign
@@ -21,6 +21,9 @@ from logger.event import CAUSES, NS_PER_S, Cause
 MS = 1_000_000
 FEED_DROP_V = 0.5  # a sound coil feed lies about this much below the battery
 FAR_FROM_COIL = ("crank", "control_unit")  # tach sources whose pulses say nothing about the coil
+STILL_SPARKS_V = 8.0  # down to which a sound coil misses now and then but not each time (no source)
+ALL_GONE = 7.0  # strength of a lasting loss of torque: that many tenths of it, see torque.py
+IN_A_ROW = 8
 # A supply that fell up to this long after the engine's onset may still have been first: sampling and filters.
 LATE_NS = 30 * MS
 
@@ -83,15 +86,49 @@ def _battery(episode: Episode, order: Order) -> Evidence | None:
     if _dips(episode, order, "sensor_supply_voltage"):
         # It is made from the battery and falls only where little is left of that.
         return Evidence("the sensors' 5 V supply gave way as the stumble began", {"supply_voltage": 5.0})
-    channel = "battery_voltage" if "battery_voltage" in episode.view.traces else "ignition_feed_voltage"
-    before = episode.view.near(channel, order.onset_ns - NS_PER_S, order.onset_ns - 20 * MS).value
-    if before.size < 5:
-        return None
-    level = float(np.median(before))
-    if level < WEAK_BATTERY_V - (0.0 if channel == "battery_voltage" else FEED_DROP_V):
+    level = weak_supply_v(episode, order.onset_ns)
+    if level is not None:
+        # A spark's energy goes with the square of the voltage: half is left at 10 V, where high speed and load begin
+        # to miss; the deeper, the likelier it is the battery's doing.
+        weight = float(np.clip(2.0 + 2.0 * (WEAK_BATTERY_V - level), 2.0, 7.0))
         sentence = f"the battery was down to {level:.1f} V with the engine running"
-        return Evidence(sentence, {"supply_voltage": 5.0, "ignition_secondary": -1.0})
-    return Evidence("battery voltage held", {"supply_voltage": -4.0}) if channel == "battery_voltage" else None
+        return Evidence(sentence, {"supply_voltage": weight, "ignition_secondary": -1.0})
+    held = "battery_voltage" in episode.view.traces and _level(episode, "battery_voltage", order.onset_ns) is not None
+    return Evidence("battery voltage held", {"supply_voltage": -4.0}) if held else None
+
+
+def weak_supply_v(episode: Episode, at_ns: int) -> float | None:
+    """Battery voltage in the second before a time, where an engine that runs should have more; None where it has."""
+    battery = _level(episode, "battery_voltage", at_ns)
+    if battery is None and "battery_voltage" not in episode.view.traces:
+        feed = _level(episode, "ignition_feed_voltage", at_ns)
+        battery = None if feed is None else feed + FEED_DROP_V
+    return battery if battery is not None and battery < WEAK_BATTERY_V else None
+
+
+def _level(episode: Episode, channel: str, at_ns: int) -> float | None:
+    before = episode.view.near(channel, at_ns - NS_PER_S, at_ns - 20 * MS).value
+    return float(np.median(before)) if before.size >= 5 else None
+
+
+def _cut(episode: Episode, order: Order) -> Evidence | None:
+    """A path that breaks stops every firing; a spark that is only weak misses at random."""
+    level = weak_supply_v(episode, order.onset_ns)
+    if level is None or level < STILL_SPARKS_V or lost_pulses(episode):
+        return None
+    gone = any(sign.strength > ALL_GONE and sign.lost >= IN_A_ROW for sign in episode.of("weak_torque"))
+    if not gone and not any(_in_a_row(episode, sign) >= IN_A_ROW for sign in episode.of("no_spark")):
+        return None
+    return Evidence("firing after firing was lost, not one here and there", {"ignition_secondary": 4.5})
+
+
+def _in_a_row(episode: Episode, sign: Sign) -> int:
+    """The longest run of tach pulses without a spark within a sign."""
+    time_ns = episode.view.firings.time_ns
+    first, last = np.searchsorted(time_ns, [sign.from_ns, sign.to_ns])
+    missing = sparks.unsparked(time_ns[first:last], episode.view.recording.pulses["spark_pulses"])
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], missing.astype(np.int8), [0]))))
+    return int((edges[1::2] - edges[::2]).max(initial=0))
 
 
 def _feed(episode: Episode, order: Order) -> Evidence | None:
@@ -149,13 +186,15 @@ def _tach(episode: Episode, order: Order) -> Evidence | None:
     if _dips(episode, order, "ignition_feed_voltage"):
         # A coil fed too little still marks the tach wire.
         return Evidence("every tach pulse was there", {"ignition_primary": -1.0})
-    return Evidence("every tach pulse was there", {"ignition_primary": -3.0, "ignition_secondary": 1.0})
+    return Evidence("every tach pulse was there", {"ignition_primary": -3.0, "ignition_secondary": 2.0})
 
 
 def _clamp(episode: Episode, order: Order) -> Evidence | None:
     count = sum(sign.lost for sign in episode.of("no_spark"))
     if count:
-        return Evidence(f"the coil was switched but {count:.0f} sparks were not seen", {"ignition_secondary": 5.0})
+        sentence = f"the coil was switched but {count:.0f} sparks were not seen"
+        weak = weak_supply_v(episode, order.onset_ns) is not None
+        return Evidence(sentence, {"ignition_secondary": 1.5 if weak else 5.0})
     if "spark_pulses" in episode.view.recording.pulses and not lost_pulses(episode):
         return Evidence("a spark was seen at every firing", {"ignition_secondary": -0.5})
     return None
@@ -172,7 +211,7 @@ def _injector(episode: Episode, order: Order) -> Evidence | None:
 
 
 SIGNALS: tuple[Callable[[Episode, Order], Evidence | None], ...] = (
-    _battery, _feed, _pressure, _tach, _clamp, _injector,
+    _battery, _feed, _pressure, _tach, _clamp, _injector, _cut,
 )  # fmt: skip
 
 

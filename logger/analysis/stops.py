@@ -21,7 +21,10 @@ Why = Literal["key_off", "driver_stall", "died", "record_ends"]
 MS = 1_000_000
 FEED_DEAD_V = 2.0
 AT_IDLE = 1.5  # of idle speed: only from there does an engine stop within a second
-STARTER_DRAW_V = 1.0
+# A starter draws a sound battery down by volts. A flat one it may hardly turn on; but an idling crank that gets no
+# firing stands within a second (friction at idle takes 150 to 300 rad/s2), so who comes back later was started again.
+STARTER_DRAW_V = 0.4
+STANDS_NS = 1_000_000_000
 LURCH_G = 0.3
 SUDDEN = 0.87  # of the speed before: pulses that end above it did not end by a crank dragged down
 
@@ -73,7 +76,8 @@ def restarts(view: View) -> list[tuple[int, int]]:
             continue
         from_ns, to_ns = int(firings.time_ns[first]), int(firings.time_ns[stop])
         slow = firings.speed_rps[first - 1] < AT_IDLE * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
-        if slow and to_ns - from_ns > 600 * MS and _starter_turned(view, from_ns, to_ns):
+        stood = to_ns - from_ns > STANDS_NS or (to_ns - from_ns > 600 * MS and _starter_turned(view, from_ns, to_ns))
+        if slow and stood:
             found.append((first, stop))
     return found
 

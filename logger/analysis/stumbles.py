@@ -37,10 +37,9 @@ LEAD_NS = 60 * MS  # a rail that falls no earlier than this before the ignition 
 # with the throttle wide open they lack all that is missing; where the throttle is not recorded, most of it.
 LACKS_ANYHOW, LACKS_OPEN, LACKS_PERHAPS = 0.27, 0.5, 0.55
 WIDE_OPEN = 0.6
+CHATTER_NS = 50 * MS
 FEEL_IT_NS = 100 * MS  # about how long the crank takes to show it
 BELIEVED = 0.66  # chance from which missing pulses are held to be the ignition's, not the wire's
-# A coil below this no longer charges in the dwell that high speed leaves (common practice, no source).
-WEAK_COIL_V = 9.0
 # Of its running time; an engine is on its limiter for moments. No limiter of a petrol car sits below the speed
 # (both common practice, no source); used only where the owner gave no redline.
 STEADY_SHARE = 0.2
@@ -98,7 +97,10 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
     gaps = [wire.gaps(view) for view in views]
     flat = [(number, gap) for number, some in enumerate(gaps) for gap in some]
     proven = [_proven(gap, dips[number]) for number, gap in flat]
-    chance = wire.chance_real([gap for _, gap in flat], proven)
+    watched = [
+        views[number].near("ignition_feed_voltage", gap.from_ns, gap.to_ns).value.size > 1 for number, gap in flat
+    ]
+    chance = wire.chance_real([gap for _, gap in flat], proven, watched)
     for number, view in enumerate(views):
         signs = dips[number] + sparks.signs(view) + pressure_signs(view, pressure)
         signs += lean.signs(view, probe) + torque_signs[number] + injection.signs(view)
@@ -126,7 +128,7 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
                 result.episodes.append(episode)
             else:
                 result.rejected.append(_rejected(view, episode.from_ns, episode.to_ns, why_not))
-        result.tach_faults += _extra_edges(view)
+        result.tach_faults += _extra_edges(view, [sign for sign in signs if sign.kind == "lost_pulses"])
     return result
 
 
@@ -249,7 +251,13 @@ def _follows(sign: Sign) -> bool:
 
 
 def _led(group: list[Sign], starved: list[Sign]) -> bool:
-    """Whether the rail fell as the electrical signs of a group began, or while they lasted."""
+    """Whether the rail fell as the electrical signs of a group began, or while they lasted.
+
+    Where the battery held and only the coil's feed opened, the pump had what it needs.
+    """
+    fed = {sign.channel for sign in group if sign.kind == "supply_dip"}
+    if fed == {"ignition_feed_voltage"}:
+        return False
     begin, end = min(sign.from_ns for sign in group), max(sign.to_ns for sign in group)
     return begin - LEAD_NS < starved[0].from_ns < end + JOIN_NS
 
@@ -377,9 +385,14 @@ def _dropped(view: View, gap: wire.Gap) -> SensorFault:
     )
 
 
-def _extra_edges(view: View) -> list[SensorFault]:
-    """Bursts of extra edges on the tach wire while the engine ran: at least 4 within half a second of each other."""
+def _extra_edges(view: View, lost: Sequence[Sign]) -> list[SensorFault]:
+    """Bursts of extra edges on the tach wire while the engine ran: at least 4 within half a second of each other.
+
+    What comes out of phase while pulses are lost is the contact that chatters, not the wire.
+    """
     extra = view.firings.extra_ns
+    for sign in lost:
+        extra = extra[(extra < sign.from_ns - CHATTER_NS) | (extra > sign.to_ns + CHATTER_NS)]
     extra = extra[[_ran_at(view, int(at)) for at in extra.tolist()]] if extra.size else extra
     if not extra.size:
         return []
@@ -430,6 +443,6 @@ def _no_stumble(episode: Episode) -> str | None:
     place = min(max(place - 2, 0), view.firings.time_ns.size - 1)
     fast = view.firings.speed_rps[place] > 1.6 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     lowest = min(float(sign.note) for sign in dips)
-    if not fast or lowest > WEAK_COIL_V:
+    if not fast or lowest > bands.WEAK_COIL_V:
         return f"the supply dipped to {lowest:.1f} V and the engine fired on"
     return None

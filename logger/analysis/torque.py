@@ -276,6 +276,7 @@ def _sudden(view: View, motion: Motion, law: Law, score: FloatArray) -> list[Sig
     e, grounded = law.e(motion), law.grounded(motion)
     best = score.max(axis=0)
     peak = (best > SUDDEN_SCORE) & (best == ndimage.maximum_filter1d(best, 41)) & view.running
+    peak &= view.load > SUDDEN_LOAD  # or it is not steadily open
     found = []
     for k in np.flatnonzero(peak).tolist():
         for which in np.argsort(-score[:, k]).tolist():
@@ -284,10 +285,12 @@ def _sudden(view: View, motion: Motion, law: Law, score: FloatArray) -> list[Sig
                 at, until = int(firings.time_ns[k]), int(firings.time_ns[min(k + length, firings.time_ns.size - 1)])
                 first, stop = np.searchsorted(motion.time_ns, [at + 50 * MS, max(until, at + 60 * MS) + 50 * MS])
                 begin = int(np.searchsorted(motion.time_ns, at))
+                # What costs least comes first: a long day has a hundred thousand such peaks.
+                if not (_open_before(motion, begin) and grounded[begin : int(stop)].all()):
+                    break
                 least = MISSING_WEAK if _weakly_fed(view, at) else MISSING_SUDDEN
                 let_go = _missing(motion, law, e, begin, int(first), int(stop)) > least
-                let_go = let_go and not _spun_up(motion, at) and _open_before(motion, begin)
-                let_go = let_go and bool(grounded[begin : int(stop)].all())
+                let_go = let_go and not _spun_up(motion, at)
                 if let_go and (least == MISSING_WEAK or _slowing(motion, at, until) < SLOWING_RPS2):
                     found.append(_sign(view, at, until, float(score[which, k])))
                 break
@@ -297,7 +300,7 @@ def _sudden(view: View, motion: Motion, law: Law, score: FloatArray) -> list[Sig
 def _weakly_fed(view: View, at_ns: int) -> bool:
     """Whether the battery is so low that coils misfire: then a faltering crank needs no further witness."""
     battery = view.near("battery_voltage", at_ns - NS_PER_S, at_ns).value
-    return bool(battery.size) and float(np.median(battery)) < bands.WEAK_BATTERY_V
+    return bool(battery.size) and float(np.median(battery)) < bands.WEAK_COIL_V
 
 
 def _steadily_open(view: View, k: int, length: int) -> bool:

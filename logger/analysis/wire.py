@@ -22,9 +22,12 @@ FULL_LOSSES = (0.0012, 0.003, 0.007, 0.012)
 # engine, see tests/published/test_pulse_arithmetic.py).
 IDLE_LOSSES = (0.008, 0.02, 0.05, 0.12)
 WIRE_SPREAD = 0.0008
+UNSURE = -2.0  # where nothing shows load, a crank that does not slow may have had its throttle shut
 UNKNOWN_LOAD = 0.4  # where nothing shows load, on average over a run
 IDLE_LOAD = 0.1  # even a shut throttle lets the engine turn itself
 LOAD_SPREAD = 0.01  # relative speed per pulse that a load change over the window may add or take
+SIDES = (20, 8)  # pulses before and after a gap from which the crank's loss is read: long for precision, or short
+NEXT_TO = 3
 USUAL_LENGTH, LENGTH_SPEAKS = 4.0, 0.8
 LONG = 30  # missing pulses, beyond which the crank's trend before says nothing about after
 
@@ -87,39 +90,78 @@ def _unrecorded(view: View, first: int, stop: int) -> bool:
 def _gap(view: View, runs: Sequence[tuple[int, int]]) -> Gap:
     # Pieces close together share what disturbs them, so they do not count as independent witnesses.
     ratio = sum(_ratio(view, first, stop) for first, stop in runs) / np.sqrt(len(runs))
+    if view.load_channel is None:
+        ratio = max(ratio, UNSURE)
     first, stop = runs[0][0], runs[-1][1]
     time_ns = view.firings.time_ns
     last = min(stop, time_ns.size - 1)
-    noisy = np.searchsorted(view.firings.extra_ns, [time_ns[first] - GROUP_NS, time_ns[last] + GROUP_NS])
-    if noisy[1] - noisy[0] > 2:
-        # Among extra edges a pulse that seems missing may only have been taken for one of them.
-        ratio -= 0.5 * float(noisy[1] - noisy[0])
     missing = sum(b - a for a, b in runs)
+    noisy = np.searchsorted(view.firings.extra_ns, [time_ns[first] - GROUP_NS, time_ns[last] + GROUP_NS])
+    extra = float(noisy[1] - noisy[0])
+    if extra > 2:
+        # Among extra edges a pulse that seems missing may only have been taken for one of them, but no more than those.
+        ratio -= 0.5 * extra * min(1.0, extra / missing)
     lost = missing * view.engine.firings_per_revolution / view.firings.pulses_per_revolution
     return Gap(first, stop, tuple(runs), missing, lost, ratio, int(time_ns[first]), int(time_ns[last]))
 
 
 def _ratio(view: View, first: int, stop: int) -> float:
-    loss = roughness.loss_over_gap(view.firings, first, stop)
     load = float(view.load[max(0, first - 2) : first].mean()) if first else 0.0
-    if loss is None or not np.isfinite(load):
+    if not np.isfinite(load):
+        return 0.0
+    fits = [fit for side in SIDES if (fit := _fit(view, first, stop, side)) is not None]
+    if view.state[first - 1] == State.IDLE and (step := _step(view, first, stop)) is not None:
+        fits.append(step)
+    if not fits:
         return 0.0
     if view.load_channel is None:
         load = max(load, UNKNOWN_LOAD)
-    around = view.load[max(0, first - 15) : stop + 15]
-    restless = LOAD_SPREAD * float(np.nanmax(around) - np.nanmin(around)) * min(1.0, 20.0 / (stop - first) ** 2)
-    error = float(np.hypot(loss.error, restless))
-    wire = _normal(loss.lost_per_pulse, 0.0, float(np.hypot(error, WIRE_SPREAD)))
+    loss, error = min(fits, key=lambda fit: fit[1])
+    wire = _normal(loss, 0.0, float(np.hypot(error, WIRE_SPREAD)))
     per_pulse = view.engine.firings_per_revolution / view.firings.pulses_per_revolution
     if view.state[first - 1] == State.IDLE:
         expected = [full * per_pulse for full in IDLE_LOSSES]
     else:
         expected = [full * per_pulse * max(load, IDLE_LOAD) for full in FULL_LOSSES]
     spread = float(np.hypot(error, WIRE_SPREAD))
-    real = np.mean([_normal(loss.lost_per_pulse, mean, float(np.hypot(spread, 0.3 * mean))) for mean in expected])
+    real = np.mean([_normal(loss, mean, float(np.hypot(spread, 0.3 * mean))) for mean in expected])
     # A slip of the crank for another reason is always possible, so nothing is ever quite excluded.
     ratio = np.log((real + 1e-3 / error) / (wire + 1e-3 / error))
     return float(np.clip(ratio, -1.0 if stop - first > LONG else -6.0, 6.0))
+
+
+def _fit(view: View, first: int, stop: int, side: int) -> tuple[float, float] | None:
+    """Relative speed lost per missing pulse, and its error, from `side` pulses before and after; None: too few.
+
+    What the throttle did meanwhile counts as error: a driver who opens it soon after would cover a loss.
+    """
+    loss = roughness.loss_over_gap(view.firings, first, stop, side)
+    if loss is None:
+        return None
+    reach = round(0.75 * side)
+    around = view.load[max(0, first - reach) : stop + reach]
+    restless = LOAD_SPREAD * float(np.nanmax(around) - np.nanmin(around)) * min(1.0, 20.0 / (stop - first) ** 2)
+    return loss.lost_per_pulse, float(np.hypot(loss.error, restless))
+
+
+def _step(view: View, first: int, stop: int) -> tuple[float, float] | None:
+    """The same from the intervals next to the gap alone, before a driver who blips the throttle can have answered.
+
+    Error: the jitter of the intervals, and the crank's own drift just before.
+    """
+    firings = view.firings
+    low, high = first - 1 - 2 * NEXT_TO, stop + NEXT_TO
+    if low < 0 or high >= firings.time_ns.size or firings.stretch[low] != firings.stretch[high]:
+        return None
+    if not (firings.seen[low:first].all() and firings.seen[stop : high + 1].all()):
+        return None
+    length = np.log(np.diff(firings.time_ns[low : high + 1]).astype(np.float64))
+    earlier, before, after = length[:NEXT_TO], length[NEXT_TO : 2 * NEXT_TO], length[-NEXT_TO:]
+    jitter = float(np.std(np.concatenate((earlier - earlier.mean(), before - before.mean()))))
+    drift = float(before.mean() - earlier.mean())
+    missing = stop - first
+    error = float(np.hypot(2.0 * jitter / np.sqrt(NEXT_TO), drift * (missing / NEXT_TO + 1.0))) / missing
+    return float(after.mean() - before.mean()) / missing, max(error, 1e-4)
 
 
 def _normal(x: float, mean: float, spread: float) -> float:
@@ -127,12 +169,14 @@ def _normal(x: float, mean: float, spread: float) -> float:
     return float(np.exp(-0.5 * ((x - mean) / spread) ** 2) / spread)
 
 
-def chance_real(some: Sequence[Gap], proven: Sequence[bool]) -> FloatArray:
+def chance_real(some: Sequence[Gap], proven: Sequence[bool], watched: Sequence[bool] | None = None) -> FloatArray:
     """Probability that each gap of an event was the ignition's, shape (n,).
 
-    proven: True where another signal (coil feed, battery) shows it. A contact that opens stays open for some firings; a
-    bad tach wire mostly loses single ones: the mean length of a gap's pieces speaks first. Then the event's gaps vote,
-    weighted by likeness of that length, on each other.
+    proven: True where another signal (coil feed, battery) shows it. watched: True where that signal was recorded, so
+    that a gap it does not show is of another kind than those it shows.
+
+    A contact that opens stays open for some firings; a bad tach wire mostly loses single ones: the mean length of a
+    gap's pieces speaks first. Then the event's gaps vote, weighted by likeness of that length, on each other.
     """
     if not some:
         return np.empty(0)
@@ -141,6 +185,8 @@ def chance_real(some: Sequence[Gap], proven: Sequence[bool]) -> FloatArray:
     sure = np.asarray(proven, bool)
     likeness = np.exp(-2.0 * np.abs(length[:, None] - length[None, :]))
     np.fill_diagonal(likeness, 0.0)
+    if watched is not None:
+        likeness[np.ix_(np.asarray(watched, bool) & ~sure, sure)] = 0.0
     alone = ratio + LENGTH_SPEAKS * (length - np.log(USUAL_LENGTH))
     chance = np.where(sure, 1.0, 1.0 / (1.0 + np.exp(-alone)))
     # Each gap is judged with the others as neighbours, whose own judgement it changes in turn: a few rounds settle it.

@@ -1,9 +1,16 @@
 """Sums of evidence to probabilities."""
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
 
+from logger.analysis import analyse
 from logger.analysis.causes import PRIOR, softmax
-from logger.event import CAUSES
+from logger.event import CAUSES, NS_PER_S, Event
+from tests.analysis.array_car import NATURAL, Drive
+
+VOLTAGES = ("battery_voltage", "ignition_feed_voltage")
 
 
 def test_probabilities_add_up_and_cover_every_cause_word() -> None:
@@ -20,3 +27,30 @@ def test_a_difference_of_a_natural_unit_is_odds_of_e() -> None:
 
 def test_nothing_known_convicts_nobody() -> None:
     assert max(softmax(PRIOR).values()) < 0.35
+
+
+def starved_coil(volts: float, *, clamp_misses: list[int]) -> str:
+    """The cause named where sparks are missing (every n-th, or a row) with the battery at `volts`."""
+    recording = Drive().recording()
+    tach = recording.pulses["tach_pulses"]
+    begin = int(np.searchsorted(tach, 20.0 * NS_PER_S))
+    sparks = np.delete(tach + 30_000, begin + np.array(clamp_misses))
+    traces = {
+        name: replace(trace, value=trace.value - (13.9 - volts)) if name in VOLTAGES else trace
+        for name, trace in recording.traces.items()
+    }
+    pulses = {**recording.pulses, "spark_pulses": sparks}
+    found = analyse(Event("weak", NATURAL, (replace(recording, traces=traces, pulses=pulses),)))
+    return found.stumbles[0].cause
+
+
+def test_sparks_missing_here_and_there_on_a_flat_battery_are_the_batterys() -> None:
+    assert starved_coil(8.5, clamp_misses=[*range(0, 60, 3)]) == "supply_voltage"
+
+
+def test_sparks_missing_in_a_row_on_a_low_battery_are_the_high_tension_sides() -> None:
+    assert starved_coil(9.8, clamp_misses=[*range(25)]) == "ignition_secondary"
+
+
+def test_sparks_missing_on_a_sound_battery_are_the_high_tension_sides() -> None:
+    assert starved_coil(13.9, clamp_misses=[*range(0, 60, 3)]) == "ignition_secondary"

@@ -73,3 +73,12 @@ def test_a_recording_that_ends_while_the_engine_runs_says_nothing_about_it() -> 
         Event("end", Drive().engine, (replace(recording, duration_ns=until, traces=traces, pulses=pulses),))
     )
     assert found.stumbles == []
+
+
+def test_an_idle_without_pulses_for_over_a_second_was_a_crank_that_stood() -> None:
+    # The battery is so flat that the starter's draw hardly shows; the feed and the rail hold.
+    drive = Drive(silent=[(11.0, 12.6)])
+    feed = Drive().recording().traces["ignition_feed_voltage"]
+    found = found_with(drive, ignition_feed_voltage=feed, acceleration=lurch(10.98))
+    assert found.stumbles == []
+    assert any("clutch" in rejected["why"] for rejected in found.rejected)

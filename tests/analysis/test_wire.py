@@ -3,7 +3,10 @@
 import numpy as np
 import pytest
 
-from logger.analysis.wire import Gap, chance_real
+from logger.analysis.pulses import clean
+from logger.analysis.states import LoadScale, view
+from logger.analysis.wire import Gap, chance_real, gaps
+from logger.event import Engine, Recording, Trace
 
 
 def gap(missing: int, ratio: float, pieces: int = 1) -> Gap:
@@ -38,3 +41,37 @@ def test_a_long_silence_is_not_taken_for_a_bad_wire_because_short_ones_were() ->
 def test_scattered_single_pulses_are_the_wires() -> None:
     scattered = [gap(20, -2.0, pieces=20), gap(12, 0.0, pieces=12)]
     assert chance_real(scattered, [False, False]) == pytest.approx(np.zeros(2), abs=0.4)
+
+
+def test_gaps_that_the_feed_proves_say_nothing_about_one_through_which_the_feed_held() -> None:
+    proven, unlike = [gap(8, 5.0)] * 4, gap(8, -1.0)
+    watched = chance_real([*proven, unlike], [True] * 4 + [False], [True] * 5)[4]
+    unwatched = chance_real([*proven, unlike], [True] * 4 + [False])[4]
+    assert watched < unwatched
+    assert unwatched > 0.9
+
+
+def idle_gap(*, loses_speed: bool) -> float:
+    """The crank's word on five missing pulses at 900 rpm, with the throttle blipped three firings after."""
+    interval = np.full(200, 22.2)
+    if loses_speed:
+        interval[105:] = 22.2 * 1.03**5  # 3 % for each firing that was not lit
+    interval[109:] *= 0.9
+    edges = np.rint(np.cumsum(interval) * 1e6).astype(np.int64)
+    engine = Engine(cylinders=6, strokes=4, idle_rpm=900, redline_rpm=6500)
+    firings = clean(np.delete(edges, slice(100, 105)), engine)
+    none = np.empty((0, 2), np.int64)
+    recording = Recording("r01", int(edges[-1]), {}, {"tach_pulses": edges})
+    scale = LoadScale("throttle_position", 0.0, 100.0, 0)
+    throttle = Trace(edges, np.where(np.arange(200) < 108, 1.0, 60.0))
+    seen = view(recording, engine, firings, {"throttle_position": throttle}, scale, none)
+    [only] = gaps(seen)
+    return only.ratio
+
+
+def test_an_idle_that_goes_on_as_it_was_has_lost_no_firing_though_the_throttle_is_blipped_next() -> None:
+    assert idle_gap(loses_speed=False) < -1.0
+
+
+def test_an_idle_that_sagged_over_the_missing_pulses_has() -> None:
+    assert idle_gap(loses_speed=True) > 1.0
