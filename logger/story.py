@@ -60,7 +60,7 @@ def story(event: Event, findings: dict[str, Any]) -> Story:
     return Story(
         happened=list(_happened(event, findings)),
         probably=list(_probably(findings)),
-        brings=list(_brings(links)) if findings["stumbles"] else [],
+        brings=list(brings(links)) if findings["stumbles"] else [],
         tests=[f"{test['title']}, about {test['minutes']} min." for test in findings.get("next_tests", ())],
         repaired=[repair_words(repair) for repair in findings.get("repairs", ())] + list(_ahead(findings)),
         provoke=list(findings.get("provoke") or ()),
@@ -184,8 +184,8 @@ def _probably(findings: dict[str, Any]) -> Iterator[str]:
         yield f"Also seen: {'; '.join(CAUSES[other] for other in findings['other_causes'])}."
 
 
-def _brings(links: dict[str, Any]) -> Iterator[str]:
-    """Links with heat and shock, and what the bursts laid on one zero have in common before they begin."""
+def brings(links: dict[str, Any]) -> Iterator[str]:
+    """What brings it out, from the findings' links: heat and shock, and what the bursts have in common before zero."""
     if links.get("sentence"):
         yield links["sentence"]
     if found := links.get("precursors"):

@@ -82,6 +82,16 @@ def test_an_event_without_stumbles_says_that_none_was_found(own: tuple[Client, S
     assert "sl-first" not in page
 
 
+def test_what_the_bursts_have_in_common_is_told_with_the_links(own: tuple[Client, Store, str]) -> None:
+    client, store, event_id = own
+    low = {"channel": "fuel_pressure", "from_s": -1.2, "is_higher": False, "n": 3}
+    document = findings().as_json() | {"links": {"sentence": "Linked with shock.", "precursors": [low]}}
+    store.save_findings(event_id, document, store.input_fingerprint(event_id))
+    page = client.get(f"/events/{event_id}").text
+    assert "<p>Linked with shock.</p>" in page
+    assert "fuel pressure lower from 1.2 s before" in page
+
+
 def test_temperatures_follow_the_units_of_the_device(client: Client, filled: tuple[Store, str]) -> None:
     page = client.get(f"/events/{filled[1]}", headers={"Cookie": "sl_temperature=degF"}).text
     assert re.search(r"coolant 158 °F to \d+ °F", page)
