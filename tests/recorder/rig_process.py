@@ -51,7 +51,8 @@ def wiring(data_dir: str, run_dir: str) -> Settings:
 def open_rig(settings: Settings, clock: Clock) -> Hardware:
     """The rig's bus and pins under the real drivers, playing from now on."""
     begun = time.perf_counter()
-    rig = Rig(steady_drive(), settings, clock)
+    # Pulses begin once the inputs are armed, so that every one of them counts.
+    rig = Rig(steady_drive(), settings, clock, lead_s=1.0)
     rig.play()
     took_s = CAR_IMPORTED_S - IMPORTED_S + time.perf_counter() - begun
     print(RIG_READY, took_s, file=sys.stderr, flush=True)

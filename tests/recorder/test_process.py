@@ -80,13 +80,15 @@ def test_kill_9_at_any_instant_costs_at_most_the_current_second(process: Process
     process.until(lambda: process.committed() >= 2)
     delay = random.Random(number).random()
     time.sleep(delay)
-    commit_ms = process.live()["health"]["commit"]["peak_commit_ms"]
     killed_ns = process.kill()
+    live = process.live()
     path = process.recording()
     assert salvage(path).state == "recovered"
-    # A tick of 0.1 s may lie between a second's end and its being cut; the rest is for a machine under load.
-    allowed_ns = NS_PER_S + round(commit_ms * 1e6) + 400_000_000
-    assert killed_ns - last_sample_ns(path) <= allowed_ns
+    # A tick of 0.1 s may lie between a second's end and its being cut. How long a busy machine kept the process from
+    # its ticks and commits is in what it last said; what it was kept from after that it could not store.
+    slow_ms = live["health"]["commit"]["peak_commit_ms"] + live["health"]["peak_late_ms"]
+    assert live["written_ns"] - last_sample_ns(path) <= NS_PER_S + round(slow_ms * 1e6) + 200_000_000
+    assert 0 <= killed_ns - live["written_ns"] < GIVE_UP_S * NS_PER_S
     with RecordingReader(path) as reader:
         assert reader.quick_check() == "ok"
         pulses = reader.pulses("tach_pulses")
