@@ -23,7 +23,7 @@ from logger.store.people import Removable
 from logger.store.store import Store
 from web import calibration
 from web.api import REFUSALS, known_event, known_recording, store_of, units_for
-from web.day import moment_href
+from web.glance import moment_href
 from web.problems import PageError
 from web.texts import text
 

@@ -10,7 +10,8 @@ from urllib.parse import quote
 from logger.event import NS_PER_S, Event
 from logger.store.store import Store
 from web import normal
-from web.day import CorrectionLine, Glance, NoteLine, corrections_of, look, moment_href, notes_of, utc_at
+from web.entered import CorrectionLine, NoteLine, corrections_of, notes_of
+from web.glance import Glance, look, moment_href, utc_at
 from web.overviews import Overviews
 from web.problems import PageError
 from web.texts import TEXTS

@@ -9,7 +9,7 @@ from math import ceil, floor
 from typing import Any
 
 from logger.store.store import Store
-from web.day import moment_href
+from web.glance import moment_href
 
 WIDTH, HEIGHT = 640.0, 300.0
 LEFT, RIGHT, TOP, BOTTOM = 52.0, 24.0, 10.0, 26.0

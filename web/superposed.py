@@ -21,7 +21,7 @@ from logger.event import NS_PER_S, Engine, FloatArray, IntArray
 from logger.store.recording import RecordingReader
 from logger.store.store import Store
 from web import traces
-from web.day import look, moment_href
+from web.glance import look, moment_href
 from web.moment import ChartPanel
 from web.texts import TEXTS
 

@@ -14,7 +14,7 @@ from logger.errors import StoreError
 from logger.event import NS_PER_S, Event
 from logger.store.store import Store
 from web import traces
-from web.day import Glance, look, utc_at
+from web.glance import Glance, look, utc_at
 from web.moment import Chart, ChartSpan, chart_panel
 from web.overviews import Overviews
 from web.traces import Series
