@@ -52,6 +52,7 @@ STAKES = {"heat": 0.7, "shock": 0.3}
 COMPARED = (
     "under_bonnet_temperature", "lateral_g", "engine_speed", "load", "battery_voltage", "time_since_load_step",
 )  # fmt: skip
+TELL_HEAT = "To tell about heat, drive one run cold and one hot, alike otherwise."
 WORDS = {
     "heat": "heat",
     "shock": "shock",
@@ -181,11 +182,13 @@ def _summary(n_stumbles: int, conditions: Sequence[Condition]) -> str:
         return "No stumbles, so nothing to link with heat or shock."
     named = [WORDS[condition.name] for condition in conditions if condition.linked]
     main = [c for c in conditions if c.name in ("heat", "shock")]
+    advice = [TELL_HEAT] if any(c.name == "heat" and c.linked is None for c in main) else []
     if named:
-        leads = " ".join(_capital(c.sentence) for c in conditions if c.linked)
-        return f"Linked with {' and '.join(named)}. {leads}"
+        leads = [_capital(c.sentence) for c in conditions if c.linked]
+        return " ".join([f"Linked with {' and '.join(named)}.", *leads, *advice])
     if not main or any(condition.linked is None for condition in main):
-        return "Cannot tell yet whether heat or shock brings it out. " + " ".join(_capital(c.sentence) for c in main)
+        leads = [_capital(c.sentence) for c in main]
+        return " ".join(["Cannot tell yet whether heat or shock brings it out.", *leads, *advice])
     return "Neither heat nor shock stands out. " + " ".join(_capital(c.sentence) for c in main)
 
 

@@ -110,7 +110,9 @@ def test_no_stumbles_say_nothing() -> None:
 def test_runs_all_equally_warm_cannot_tell_about_heat() -> None:
     of = event([run("r01", KNOCKS, (90.0, 91.0)), run("r02", KNOCKS, (90.0, 91.0))])
     stumbles = [stumble(name, at_s) for name in ("r01", "r02") for at_s in (10.0, 27.0, 48.0)]
-    assert link(of, stumbles)["linked_heat"] is None
+    found = link(of, stumbles)
+    assert found["linked_heat"] is None
+    assert str(found["sentence"]).endswith("To tell about heat, drive one run cold and one hot, alike otherwise.")
 
 
 def test_without_acceleration_and_temperature_nobody_can_tell() -> None:
