@@ -160,7 +160,7 @@ def _decode_body(body: bytes, t0_ns: int, wanted: frozenset[int] | None) -> list
                     raw = raw.reshape(n_columns, n).T
             at_value[k] += size
         if step:
-            time_ns = np.arange(n, dtype=np.int64) * step + first if keep else None
+            time_ns = _even_grid(n, step) + first if keep else None
         else:
             time_ns = steps[at_time : at_time + n] * unit_ns + t0_ns if keep else None
             at_time += n
@@ -188,6 +188,14 @@ def _even_step(time_ns: IntArray) -> int:
 def _grid(n: int, step: int) -> bytes:
     """An even grid from 0 on: comparing its bytes costs a quarter of comparing arrays."""
     return (np.arange(n, dtype=np.int64) * step).tobytes()
+
+
+@lru_cache(maxsize=32)
+def _even_grid(n: int, step: int) -> IntArray:
+    """The same as an array: minutes of one channel are alike."""
+    grid: IntArray = np.arange(n, dtype=np.int64) * step
+    grid.setflags(write=False)
+    return grid
 
 
 def _encode_times(times: list[IntArray], t0_ns: int) -> tuple[int, bytes]:
@@ -269,7 +277,8 @@ def _decode_stream(data: bytes, dtype: np.dtype[Any]) -> Stream:
     step = (folded >> 1).view(dtype)
     folded &= 1
     step ^= np.negative(folded, out=folded).view(dtype)
-    return np.cumsum(step, dtype=dtype, out=step)
+    out: Stream = np.add.accumulate(step, dtype=dtype, out=step)
+    return out
 
 
 def _shuffle(values: Stream) -> bytes:
