@@ -202,3 +202,23 @@ def test_presses_of_the_mark_button_are_pulses_too_and_bounce_is_one_press() -> 
         bench.pin(22).pulse(start + offset, MS, 0)
     bench.run(0.1)
     assert bench.pulses("driver_marks").tolist() == [start]
+
+
+def test_a_bus_that_hangs_for_seconds_costs_no_pulse_and_its_gaps_are_named() -> None:
+    bench = Bench(SETTINGS)
+    bench.run(1.0)
+    times = pulse_train(bench, 333, 4.0)
+    bench.run(0.5)
+    bench.bus.hung = True
+    bench.run(2.0)
+    bench.bus.hung = False
+    bench.run(7.0)
+    assert bench.pulses("tach_pulses").tolist() == times
+    for channel in FOUR:
+        name = str(channel["name"])
+        taken, _ = bench.samples(name)
+        hole = int(np.argmax(np.diff(taken)))
+        assert taken[hole + 1] - taken[hole] >= 2 * S
+        [gap] = [gap for gap in bench.gaps() if gap.channel == name]
+        assert gap.from_ns <= taken[hole] + 10 * MS
+        assert gap.to_ns >= taken[hole + 1] - 10 * MS
