@@ -8,7 +8,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 
 from logger.errors import StoreError
-from logger.event import Cause
+from logger.event import Cause, Engine
 from logger.store.store import Store
 from web import changes, check, day, listing, live, moment, report, safety, superposed, traces, whole_day
 from web.access import is_still_welcome
@@ -60,7 +60,7 @@ def corrected_pulses(request: Request) -> float | None:
     the logbook does not answer: live values wait for nobody."""
     store = store_of(request)
     try:
-        recorded = changes.base(store, request.app.state.settings).engine
+        recorded = Engine(**changes.recorded(store, request.app.state.settings, "engine"))
         engine = store.changed_engine(recorded)
     except StoreError:
         return None

@@ -11,7 +11,7 @@ from typing import Any
 
 from logger.event import Engine
 from logger.rules import REQUIRED, Rule
-from logger.settings import Settings, rules
+from logger.settings import EventSettings, Settings, rules
 from logger.settings_check import check
 from logger.store.changes import CHANGEABLE, MOST_LETTERS, Change
 from logger.store.store import Store
@@ -65,20 +65,38 @@ class EnginePage:
     history: list[ChangeLine]
 
 
-def base(store: Store, settings: Settings) -> Settings:
-    """What the newest event of this logger was recorded with; before there is one, the settings file's engine."""
-    own = next((entry.event_id for entry in store.events() if not entry.imported), None)
-    return settings if own is None else replace(settings, engine=store.recorded_engine(own))
+def recorded(store: Store, settings: Settings, section: str, event_id: str | None = None) -> dict[str, Any]:
+    """A section as the event was recorded, or this logger's newest recording; before there is one, as in the file."""
+    if event_id is not None:
+        return asdict(store.recorded_engine(event_id))
+    snapshot = newest_settings(store)
+    if section == "engine":
+        return asdict(Engine(**snapshot["engine"]) if snapshot else settings.engine)
+    return asdict(EventSettings(**snapshot.get("event", {})) if snapshot else settings.event)
 
 
 def in_force(store: Store, settings: Settings, section: str, event_id: str | None = None) -> dict[str, Any]:
     """The values of a section as they count now."""
     if event_id is not None:
-        return asdict(store.outline(event_id).engine)
-    if section == "engine":
-        return asdict(store.changed_engine(base(store, settings).engine))
-    said = {one.key: one.value for one in store.changes() if one.section == section and one.removed_utc is None}
-    return asdict(settings.event) | said
+        return asdict(store.engine(event_id))
+    found = recorded(store, settings, section)
+    said = {one.key: one.value for one in store.changes() if one.section == section and counts(one, found)}
+    return found | said
+
+
+def counts(one: Change, found: Mapping[str, Any]) -> bool:
+    """Whether a change of every event counts for what is recorded now."""
+    return one.removed_utc is None and found.get(one.key) == one.was
+
+
+def newest_settings(store: Store) -> Mapping[str, Any]:
+    """The snapshot of the settings in the newest recording of this logger; empty where there is none."""
+    for event in store.events():
+        held = [] if event.imported else [one for one in store.recordings(event.event_id) if one.readable]
+        for one in reversed(held):
+            with store.reader(event.event_id, one.name) as reader:
+                return reader.meta.settings
+    return {}
 
 
 def fields(section: str, values: Mapping[str, Any], written: Written, errors: Mapping[str, str]) -> list[Field]:
@@ -97,8 +115,11 @@ def fields(section: str, values: Mapping[str, Any], written: Written, errors: Ma
     ]
 
 
-def enter(store: Store, section: str, written: Written, now: Mapping[str, Any], event_id: str | None) -> dict[str, str]:
-    """Keep what differs from `now`, the values in force; or nothing at all, and say by key what is wrong."""
+def enter(
+    store: Store, settings: Settings, section: str, written: Written, event_id: str | None = None
+) -> dict[str, str]:
+    """Keep what differs from the values in force; or nothing at all, and say by key what is wrong."""
+    now = in_force(store, settings, section, event_id)
     wanted: dict[str, Any] = {}
     errors: dict[str, str] = {}
     for name, rule in CHANGEABLE[section].items():
@@ -114,7 +135,7 @@ def enter(store: Store, section: str, written: Written, now: Mapping[str, Any], 
             if value != now[name]:
                 wanted[name] = value
     if wanted and not errors:
-        store.change(section, wanted, event_id)
+        store.change(section, wanted, event_id, was=recorded(store, settings, section, event_id))
     return errors
 
 
@@ -165,5 +186,7 @@ def _line(one: Change) -> ChangeLine:
     rule = CHANGEABLE[one.section].get(one.key)
     value = "" if rule is None else _shown(rule, one.value)
     help_text = one.key if rule is None else rule.help
-    said = text("changes.line", what=help_text[:1].upper() + help_text[1:], value=value or text("changes.unknown"))
+    was = "" if rule is None else _shown(rule, one.was)
+    unknown = text("changes.unknown")
+    said = text("changes.line", what=help_text[:1].upper() + help_text[1:], value=value or unknown, was=was or unknown)
     return ChangeLine(one.id, said, one.entered_utc, one.removed_utc is not None)

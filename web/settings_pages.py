@@ -8,6 +8,7 @@ from fastapi import APIRouter, Body, Depends
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from starlette.requests import Request
 
+from logger.event import Engine
 from logger.settings import Settings
 from logger.store.store import Store
 from web import calibration, changes
@@ -58,7 +59,6 @@ def build(request: Request, wrote: dict[str, str] | None = None, errors: dict[st
     """Gather the page; `wrote` and `errors`: of a form that was refused."""
     store, settings = store_of(request), settings_of(request)
     engine, event = (changes.in_force(store, settings, section) for section in ("engine", "event"))
-    newest = changes.base(store, settings)
     return SettingsPage(
         pressures=list(PRESSURE),
         temperatures=["degC", "degF"],
@@ -67,7 +67,7 @@ def build(request: Request, wrote: dict[str, str] | None = None, errors: dict[st
         engine=changes.fields("engine", engine, wrote or {}, errors or {}),
         event=changes.fields("event", event, wrote or {}, errors or {}),
         history=changes.history(store),
-        does_not_fit=changes.does_not_fit(settings, store.changed_engine(newest.engine)),
+        does_not_fit=changes.does_not_fit(settings, Engine(**engine)),
         of_the_file=changes.of_the_file(settings),
     )
 
@@ -91,7 +91,8 @@ def show_settings(request: Request) -> SettingsPage:
 @json_router.post("/settings/{section}", status_code=201)
 def post_changes(request: Request, section: Section, values: Values) -> list[int]:
     """Change engine data of every event of this logger, or name and kind of the event that new recordings belong to."""
-    return store_of(request).change(section, values)
+    store = store_of(request)
+    return store.change(section, values, was=changes.recorded(store, settings_of(request), section))
 
 
 @json_router.get("/events/{event_id}/engine")
@@ -105,7 +106,8 @@ def show_engine(request: Request, event_id: str) -> changes.EnginePage:
 def post_engine(request: Request, event_id: str, values: Values) -> list[int]:
     """Correct engine data of one event; its findings are worked out anew."""
     store = store_of(request)
-    return store.change("engine", values, known_event(store, event_id))
+    was = changes.recorded(store, settings_of(request), "engine", known_event(store, event_id))
+    return store.change("engine", values, event_id, was=was)
 
 
 @json_router.post("/settings/changes/{change_id}/{verb}", status_code=204)
@@ -138,7 +140,7 @@ def form_take_back(request: Request, change_id: int, verb: Literal["remove", "re
 @page_router.post("/settings/{section}")
 def form_changes(request: Request, section: Section, wrote: Written) -> Response:
     store, settings = store_of(request), settings_of(request)
-    errors = changes.enter(store, section, wrote, changes.in_force(store, settings, section), None)
+    errors = changes.enter(store, settings, section, wrote)
     if errors:
         return render(request, "settings.html", build(request, wrote, errors), status=422)
     return RedirectResponse(f"/settings#sl-{section}-h", status_code=303)
@@ -152,8 +154,7 @@ def engine_page(request: Request, event_id: str) -> Response:
 @page_router.post("/events/{event_id}/engine")
 def form_engine(request: Request, event_id: str, wrote: Written) -> Response:
     store = store_of(request)
-    now = changes.in_force(store, settings_of(request), "engine", known_event(store, event_id))
-    errors = changes.enter(store, "engine", wrote, now, event_id)
+    errors = changes.enter(store, settings_of(request), "engine", wrote, known_event(store, event_id))
     if errors:
         return _engine(request, event_id, wrote, errors, 422)
     return RedirectResponse(f"/events/{quote(event_id)}/engine", status_code=303)

@@ -1,13 +1,14 @@
 """Settings that people changed on the page: engine data, and which event recordings to come belong to.
 
 The settings file stays as it is; what is entered here is laid over what a recording's snapshot of it says. Of each key
-the newest entry that was not taken back stands. An entry without an event counts for every event of this logger, old
-ones too (imported ones know their own engine); one of an event counts for that event, and before the others.
+the newest entry that was not taken back stands. An entry without an event counts for every event of this logger whose
+recordings say what it corrected (`was`), old ones too: a settings file that is changed later, for another engine say,
+counts again. Imported events know their own engine. An entry of one event counts for that event, and before the others.
 """
 
 import json
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -23,13 +24,15 @@ CHANGEABLE: dict[str, dict[str, Rule]] = {"engine": ENGINE_RULES, "event": rules
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One key as somebody changed it; value None: not known. event_id None: for every event of this logger."""
+    """One key as somebody changed it; value None: not known. event_id None: for every event of this logger whose
+    recordings say `was`."""
 
     id: int
     event_id: str | None
     section: str
     key: str
     value: Any
+    was: Any
     entered_utc: datetime
     removed_utc: datetime | None
 
@@ -44,9 +47,12 @@ class Changes:
         rows = self.logbook.rows("SELECT * FROM changes WHERE event_id IS ? ORDER BY id", [event_id])
         return [_change(row) for row in rows]
 
-    def change(self, section: str, values: Mapping[str, Any], event_id: str | None = None) -> list[int]:
+    def change(
+        self, section: str, values: Mapping[str, Any], event_id: str | None = None, *, was: Mapping[str, Any]
+    ) -> list[int]:
         """Enter values of a section, all of them or none; returns the ids of what was entered.
 
+        was: the section as recorded, which is corrected.
         Raises SettingsError, naming key and what is allowed, where one is not allowed or not to be changed here.
         """
         rules = CHANGEABLE.get(section, {})
@@ -54,7 +60,14 @@ class Changes:
         with self.logbook.transaction():
             return [
                 self.logbook.insert(
-                    "changes", {"event_id": event_id, "section": section, "key": key, "value": json.dumps(value)}
+                    "changes",
+                    {
+                        "event_id": event_id,
+                        "section": section,
+                        "key": key,
+                        "value": json.dumps(value),
+                        "was": json.dumps(was.get(key)),
+                    },
                 )
                 for key, value in checked.items()
             ]
@@ -62,12 +75,21 @@ class Changes:
     def changed_engine(self, recorded: Engine, event_id: str | None = None, *, is_imported: bool = False) -> Engine:
         """An engine as its recordings describe it, with what people entered since."""
         rows = self.logbook.rows(
-            "SELECT key, value FROM changes WHERE section = 'engine' AND removed_utc IS NULL AND (event_id = ?"
+            "SELECT * FROM changes WHERE section = 'engine' AND removed_utc IS NULL AND (event_id = ?"
             " OR (event_id IS NULL AND NOT ?)) ORDER BY event_id IS NOT NULL, id",
             [event_id, is_imported],
         )
-        said = {row["key"]: json.loads(row["value"]) for row in rows if row["key"] in ENGINE_RULES}
+        said = said_of(asdict(recorded), rows)
         return replace(recorded, **said) if said else recorded
+
+
+def said_of(recorded: Mapping[str, Any], rows: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
+    """What rows of one section say instead of what was recorded, the newest last."""
+    return {
+        row["key"]: json.loads(row["value"])
+        for row in rows
+        if row["key"] in recorded and (row["event_id"] or json.loads(row["was"] or "null") == recorded[row["key"]])
+    }
 
 
 def _change(row: Mapping[str, Any]) -> Change:
@@ -78,6 +100,7 @@ def _change(row: Mapping[str, Any]) -> Change:
         row["section"],
         row["key"],
         json.loads(row["value"]),
+        json.loads(row["was"] or "null"),
         datetime.fromisoformat(row["entered_utc"]),
         datetime.fromisoformat(removed) if removed else None,
     )

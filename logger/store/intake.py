@@ -13,6 +13,7 @@ from typing import Any
 from sqlite_utils import Database
 
 from logger.errors import StoreError
+from logger.store.changes import said_of
 from logger.store.logbook import Logbook, now_utc
 from logger.store.recording import RecordingReader
 
@@ -149,7 +150,7 @@ def _adopt(logbook: Logbook, database: Database, row: dict[str, Any], event: dic
     if twin is not None:
         row |= {"state": "damaged", "reason": f"a copy of {twin['file']}, which is in the store already"}
     if event:
-        event = {**event, **_said(logbook)}
+        event = {**event, **_said(logbook, event)}
     started_utc = _started(row, _clock_fixes(logbook).get(row["boot_id"]))
     near_utc = _text(started_utc) or row["system_utc"]  # a clock nobody vouches for still tells days apart
     event_id = _event_of(logbook, event, near_utc) if event else _event_beside(logbook, row["file"])
@@ -163,13 +164,10 @@ def _adopt(logbook: Logbook, database: Database, row: dict[str, Any], event: dic
     database.table("recordings").insert({**row, **place, "started_utc": _text(started_utc), "offset_ns": None})
 
 
-def _said(logbook: Logbook) -> dict[str, Any]:
-    """Name and kind that people chose on the page for recordings to come (logger/store/changes.py)."""
-    rows = logbook.rows(
-        "SELECT key, value FROM changes WHERE section = 'event' AND event_id IS NULL AND removed_utc IS NULL"
-        " AND key IN ('name', 'kind') ORDER BY id"
-    )
-    return {row["key"]: json.loads(row["value"]) for row in rows}
+def _said(logbook: Logbook, event: Mapping[str, Any]) -> dict[str, Any]:
+    """Name and kind that people chose on the page for recordings to come that say these (logger/store/changes.py)."""
+    rows = logbook.rows("SELECT * FROM changes WHERE section = 'event' AND removed_utc IS NULL ORDER BY id")
+    return said_of({"name": event.get("name", ""), "kind": event.get("kind", "competition")}, rows)
 
 
 def _event_of(logbook: Logbook, event: dict[str, Any], near_utc: str | None) -> str | None:

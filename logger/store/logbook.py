@@ -109,12 +109,12 @@ def create_commissioning(database: Database) -> None:
 
 @migrations()
 def create_changes(database: Database) -> None:
-    """Settings changed on the page (logger/store/changes.py); `value` is JSON in a TEXT column, as above."""
+    """Settings changed on the page (logger/store/changes.py); `value` and `was` are JSON in TEXT columns, as above."""
     database.executescript(
         """
         CREATE TABLE changes (
             id INTEGER PRIMARY KEY, event_id TEXT REFERENCES events, section TEXT NOT NULL, key TEXT NOT NULL,
-            value TEXT NOT NULL, entered_utc TEXT NOT NULL, removed_utc TEXT);
+            value TEXT NOT NULL, was TEXT, entered_utc TEXT NOT NULL, removed_utc TEXT);
         """
     )
 

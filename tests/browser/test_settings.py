@@ -24,8 +24,8 @@ def test_what_is_wrong_stands_beside_its_field_and_what_was_written_stays(page: 
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     wrong.fill("4")
     page.get_by_role("button", name="Save the engine").click()
-    expect(page.get_by_text("Number of cylinders: 4")).to_be_visible()
-    expect(page.get_by_text("Warm idle speed: 950")).to_be_visible()
+    expect(page.get_by_text("Number of cylinders: 4 instead of 6")).to_be_visible()
+    expect(page.get_by_text("Warm idle speed: 950 instead of 850")).to_be_visible()
     page.goto("about:blank")
     page.said.clear()  # the browser reports the 422 that was asked for
 

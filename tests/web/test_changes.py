@@ -27,11 +27,11 @@ from web.app import create_app
 ENGINE = {"cylinders": 4, "tach_pulses_per_revolution": 2.0, "idle_rpm": 900.0, "redline_rpm": 6000.0}
 
 
-def record(store: Store, number: int, name: str = "") -> None:
+def record(store: Store, number: int, name: str = "", **engine: float) -> None:
     """A recording of two seconds, made by a recorder whose settings say ENGINE and this event's name."""
     meta = RecordingMeta(
         f"u{number}", (stored_channel("tach_pulses"),), boot_id="b", power_up=number,
-        settings={"engine": ENGINE, "event": {"name": name, "kind": "competition"}},
+        settings={"engine": ENGINE | engine, "event": {"name": name, "kind": "competition"}},
     )  # fmt: skip
     with RecordingWriter(store.data_dir / "recordings" / f"{number}.sqlite", meta) as writer:
         writer.append(Second(0, [Series(0, np.array([10**9 // 4, 10**9 // 2], np.int64))]))
@@ -66,8 +66,8 @@ def test_a_changed_engine_counts_for_old_events_and_is_taken_back_and_put_back(d
     assert store.recorded_engine(event_id).cylinders == 4
 
     html = client.get("/settings").text
-    assert "Number of cylinders: 6" in html
-    assert "Warm idle speed: not given" in html
+    assert "Number of cylinders: 6 instead of 4" in html
+    assert "Warm idle speed: not given instead of 900" in html
     for change in store.changes():
         assert client.post(f"/settings/changes/{change.id}/remove").status_code == 303
     assert store.outline(event_id).engine == store.recorded_engine(event_id)
@@ -136,10 +136,10 @@ def test_one_events_engine_outweighs_that_of_all_and_an_imported_one_knows_its_o
         write_folder(Event("Elsewhere", NATURAL, (replace(Drive().recording(), name="r01"),)), tmp_path / "captured")
         imported = store.import_folder(tmp_path / "captured")
         own = next(entry.event_id for entry in store.events() if entry.event_id != imported)
-        store.change("engine", {"cylinders": 6})
+        store.change("engine", {"cylinders": 6}, was=ENGINE)
         assert (store.outline(own).engine.cylinders, store.outline(imported).engine.cylinders) == (6, 4)
         assert client.post(f"/events/{own}/engine", data={"cylinders": "8"}).status_code == 303
-        store.change("engine", {"cylinders": 12})
+        store.change("engine", {"cylinders": 12}, was=ENGINE)
         assert store.outline(own).engine.cylinders == 8
         assert "Number of cylinders: 8" in client.get(f"/events/{own}/engine").text
         refused = client.post(f"/events/{own}/engine", data={"cylinders": "0"})
@@ -180,6 +180,20 @@ def test_recordings_to_come_belong_to_the_event_named_on_the_page(day: tuple[Cli
     assert store.events()[0].n_recordings == 2
 
 
+def test_a_settings_file_changed_later_counts_again(day: tuple[Client, Store, str]) -> None:
+    """Four cylinders were corrected to six; then another engine goes in, and the file says eight."""
+    client, store, event_id = day
+    client.post("/settings/engine", data={"cylinders": "6"})
+    client.post("/settings/event", data={"name": "Tallow Down", "kind": "competition"})
+    record(store, 2, "Furze Lane", cylinders=8)
+    newest = store.events()[0]
+    assert newest.name == "Furze Lane", "the file's name is another one now"
+    assert store.outline(newest.event_id).engine.cylinders == 8
+    assert store.outline(event_id).engine.cylinders == 6
+    shown = {field["name"]: field["value"] for field in client.get("/api/settings").json()["engine"]}
+    assert shown["cylinders"] == "8"
+
+
 def test_live_speed_and_start_check_go_by_the_corrected_engine(tmp_path: Path) -> None:
     idling(tmp_path / "data", tmp_path / "run")  # six cylinders at 3 pulses a turn, idling at about 870 rpm
     with Store(tmp_path / "data") as store:
@@ -187,7 +201,8 @@ def test_live_speed_and_start_check_go_by_the_corrected_engine(tmp_path: Path) -
         say_again(tmp_path / "run")
         before = client.get("/api/now").json()["values"]["engine_rpm"]
         store.events()
-        store.change("engine", {"tach_pulses_per_revolution": 1.5, "idle_rpm": 1700.0})
+        values = {"tach_pulses_per_revolution": 1.5, "idle_rpm": 1700.0}
+        assert client.post("/api/settings/engine", json=values).status_code == 201
         say_again(tmp_path / "run")
         assert client.get("/api/now").json()["values"]["engine_rpm"] == pytest.approx(2 * before, abs=0.2)
         tach = next(one for one in client.get("/api/now/check").json()["lines"] if one["label"] == "Tach")
@@ -223,4 +238,4 @@ def test_a_rule_says_the_same_of_a_written_and_of_a_given_value(tmp_path: Path) 
     with pytest.raises(ValueError, match=r"is 50.0; it must be a number from 100 to 5000 \(rpm\)"):
         rule.read("50")
     with Store(tmp_path / "data") as store, pytest.raises(SettingsError, match=r"engine.idle_rpm is 50.0; it must be"):
-        store.change("engine", {"idle_rpm": 50.0})
+        store.change("engine", {"idle_rpm": 50.0}, was={})

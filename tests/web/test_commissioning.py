@@ -85,7 +85,7 @@ def test_stumbles_made_on_purpose_count_for_no_verdict_of_the_season(car: tuple[
 def test_a_test_of_another_car_says_nothing(car: tuple[Client, Store, str, str]) -> None:
     client, store, stand, hill = car
     store.commission(stand)
-    store.change("engine", {"cylinders": 8}, hill)
+    store.change("engine", {"cylinders": 8}, hill, was={})
     assert client.get(f"/api/events/{hill}").json()["car_test"]["state"] == "not_yet"
 
 
