@@ -29,7 +29,7 @@ import numpy as np
 from logger.event import NS_PER_S
 from logger.store.recording import RecordingReader
 from logger.store.store import Store
-from tests.bench.measure import Row, in_memory
+from tests.bench.measure import in_memory
 from tests.bench.page_speed import CHANNELS, fill
 from tests.recorder.rig_process import CHANNELS as SAMPLED
 from tests.recorder.rig_process import DURATION_S, PULSES_HZ
@@ -148,15 +148,6 @@ def load(
             readers.stop()
     (path,) = set((data_dir / "recordings").glob("*.sqlite")) - before
     return readers, path, json.loads((run_dir / "live.json").read_text())
-
-
-def measure(folder: Path, quick: bool) -> list[Row]:
-    """Samples lost while twenty people read."""
-    with in_memory() as run_dir:
-        _, path, _ = load(folder / "data", Path(run_dir), 0.5 if quick else 8.0, 5.0 if quick else 60.0, 20)
-    return [
-        Row("samples and pulses lost, 20 readers on 8 h", "", float(sum(lost(path)[:2])), target=0.0, against="figure")
-    ]
 
 
 def main(arguments: list[str]) -> int:
