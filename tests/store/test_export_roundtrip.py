@@ -1,5 +1,6 @@
 """Every form that can be imported brings back what was exported: counts, values, times, entries and findings."""
 
+import os
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -15,6 +16,7 @@ from logger.event import Event, Gap, Trace
 from logger.store.blocks import Series
 from logger.store.capture_out import write_folder
 from logger.store.compaction import BlockWriter, minutes_of
+from logger.store.exports.contents import COPIES
 from logger.store.exports.incoming import take_in
 from logger.store.exports.write import write
 from logger.store.recording import RecordingReader, RecordingWriter
@@ -259,6 +261,21 @@ def test_an_export_while_recording_holds_every_second_committed_and_disturbs_not
         assert whole.n_seconds == 3 + len(shares)
         assert np.array_equal(whole.raw("tach_pulses").time_ns[::150], np.arange(whole.n_seconds) * 1_000_000_000)
     assert laptop.recordings(arrived)[0].state == "closed"
+
+
+def test_the_copy_of_a_growing_recording_lies_beside_the_store_and_goes_with_the_export(car, tmp_path):
+    record(car, close=False)
+    stale = car.data_dir / COPIES / "of last week"
+    stale.mkdir(parents=True)
+    os.utime(stale, (0, 0))
+    seen: list[str] = []
+
+    def look(share: float) -> None:
+        seen.extend(path.name for path in (car.data_dir / COPIES).rglob("*.sqlite"))
+
+    write(car, car.find("latest"), "csv", tmp_path / "out", progress=look)
+    assert seen == ["001.sqlite"]
+    assert not (car.data_dir / COPIES).exists()
 
 
 @pytest.mark.parametrize("form", FORMS)

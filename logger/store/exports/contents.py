@@ -1,9 +1,11 @@
 """What goes into an event file: the event's recordings, held open, and the rows of its small tables."""
 
 import json
+import shutil
 import sqlite3
+import time
 from collections.abc import Iterator, Mapping
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -19,11 +21,13 @@ from logger.settings import Settings
 from logger.store import schema
 from logger.store.entries import RecordingEntry, StoredFindings
 from logger.store.exports.findings_rows import finding_rows
+from logger.store.exports.placing import STALE_S
 from logger.store.exports.tables import TABLES, Row
 from logger.store.recording import RecordingReader, leave_wal
 from logger.store.schema import RecordingMeta
 from logger.store.store import Store
 
+COPIES = ".copies"
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -93,10 +97,10 @@ def opened(store: Store, event_id: str, *, growing: bool = True) -> Iterator[Con
     store.scan()
     outline = store.outline(event_id)
     with ExitStack() as stack:
-        copies = Path(stack.enter_context(TemporaryDirectory(prefix="stumblelog-")))
         held: list[Held] = []
         refused: dict[str, str] = {}
         entries = store.recordings(event_id)
+        copies = stack.enter_context(_copies(store, any(entry.state == "open" for entry in entries) and growing))
         offsets = {recording.name: recording.offset_ns for recording in outline.recordings}
         for position, entry in enumerate(entries, 1):
             if entry.state == "open" and not growing:
@@ -118,6 +122,25 @@ def opened(store: Store, event_id: str, *, growing: bool = True) -> Iterator[Con
         tables |= finding_rows(outline, tuple(held), store.findings(event_id))
         tables["event"] = [_event_row(event_id, outline, store.stored_findings(event_id))]
         yield Contents(event_id, outline, tuple(held), {name: tables[name] for name in TABLES if name in tables})
+
+
+@contextmanager
+def _copies(store: Store, is_needed: bool) -> Iterator[Path]:
+    """A folder for copies of growing recordings: on the card, since on a Pi /tmp may be its memory."""
+    place = store.data_dir / COPIES
+    if not is_needed:
+        yield place
+        return
+    place.mkdir(exist_ok=True)
+    for left in place.iterdir():
+        if time.time() - left.stat().st_mtime > STALE_S:
+            shutil.rmtree(left, ignore_errors=True)
+    try:
+        with TemporaryDirectory(dir=place) as name:
+            yield Path(name)
+    finally:
+        with suppress(OSError):  # another export's copies lie there
+            place.rmdir()
 
 
 def snapshot(path: Path, to: Path) -> None:

@@ -30,6 +30,7 @@ def write(
     taken, the event cannot be read, or the disk refuses.
     """
     progress = leaving_room(store.data_dir, keep_free_mb, progress)
+    check_room(store.data_dir, keep_free_mb)  # before a growing recording is copied
     with opened(store, event_id) as contents:
         match form:
             case "csv":
@@ -58,15 +59,20 @@ def write(
 
 
 def leaving_room(disk: Path, least_mb: float, progress: Callable[[float], None]) -> Callable[[float], None]:
-    """A `progress` that raises StoreError where less than that is left: a recording that grows there comes first."""
+    """A `progress` that looks after the room that is left: a recording that grows there comes first."""
 
     def look(share: float) -> None:
-        free_mb = shutil.disk_usage(disk).free / 1e6
-        if free_mb < least_mb:
-            raise StoreError(
-                f"given up: only {free_mb:.0f} MB are left beside the recordings, and they keep {least_mb:.0f} MB; "
-                "export to another disk, or fetch and delete old recordings"
-            )
+        check_room(disk, least_mb)
         progress(share)
 
     return look
+
+
+def check_room(disk: Path, least_mb: float) -> None:
+    """Raise StoreError where less than that is left."""
+    free_mb = shutil.disk_usage(disk).free / 1e6
+    if free_mb < least_mb:
+        raise StoreError(
+            f"given up: only {free_mb:.0f} MB are left beside the recordings, and they keep {least_mb:.0f} MB; "
+            "export to another disk, or fetch and delete old recordings"
+        )
