@@ -2,6 +2,7 @@
 
 import argparse
 import sys
+from contextlib import redirect_stdout
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -51,7 +52,8 @@ def run(args: argparse.Namespace) -> int:
                     reports["report.txt"] = text_report(store.event(event_id), findings)
                     reports["report.html"] = report_html(store, event_id)
         to = args.to or Path(event_id + FORMS[args.form].suffix)
-        with terminal.progress("exporting") as progress:
+        # What is printed is the name of the export alone: the library for MDF prints its speed when it is slow.
+        with terminal.progress("exporting") as progress, redirect_stdout(sys.stderr):
             written = write(
                 store,
                 event_id,

@@ -54,6 +54,14 @@ def test_what_one_command_writes_the_other_takes_in(form: str, folder: Path, tmp
         assert [repair.what for repair in store.repairs(EVENT_ID)] == ["renewed the coil feed wire"]
 
 
+def test_what_a_library_prints_does_not_reach_the_output(folder: Path, tmp_path: Path, monkeypatch, capsys):
+    main(["import", str(folder)])
+    capsys.readouterr()
+    monkeypatch.setattr("logger.store.exports.write.write", lambda *_, **__: print("0.5 MB/s") or tmp_path / "mdf")
+    assert main(["export", "latest", "--as", "mdf"]) == 0
+    assert capsys.readouterr().out == f"{tmp_path / 'mdf'}\n"
+
+
 def test_a_bundle_is_analysed_and_brings_both_reports(folder: Path, tmp_path: Path):
     main(["import", str(folder)])
     assert main(["export", "latest", "--as", "bundle", "--to", str(tmp_path / "event.zip")]) == 0
