@@ -15,11 +15,13 @@ from logger.analysis.matched import Logit
 from logger.event import FloatArray
 
 N_STEPS = 50
+LEAST_INFORMATION = 1e-6
+"""Below this the cases are separated by a covariate; what is left is rounding, whose inverse says nothing."""
 Evaluated = tuple[float, FloatArray, FloatArray]
 
 
 def fit(cases: Sequence[FloatArray], controls: Sequence[FloatArray]) -> Logit:
-    """Coefficients by Newton's method, with what conditional_logit says of data that are perfectly separated.
+    """Coefficients by Newton's method; of a covariate that separates the cases the last step, with an infinite error.
 
     cases: for each run the covariates (n, k) of its cases; controls: (m, k) those of its control moments, m > 0.
     """
@@ -43,7 +45,10 @@ def fit(cases: Sequence[FloatArray], controls: Sequence[FloatArray]) -> Logit:
         value, gradient, information = evaluate(beta)
         if np.abs(step).max() < 1e-9:
             break
-    return Logit(beta, np.sqrt(np.diag(np.linalg.pinv(information))), value, null)
+    variance = np.diag(np.linalg.pinv(information, hermitian=True))
+    error = np.sqrt(np.maximum(variance, 0.0))
+    error[(np.diag(information) < LEAST_INFORMATION) & (beta != 0.0)] = np.inf
+    return Logit(beta, error, value, null)
 
 
 def _of_run(case: FloatArray, control: FloatArray, beta: FloatArray) -> Evaluated:

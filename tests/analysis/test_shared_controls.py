@@ -41,12 +41,14 @@ def test_a_run_without_cases_changes_nothing() -> None:
     assert fit(cases, controls).coefficient.tolist() == pytest.approx(without.coefficient.tolist())
 
 
-def test_of_perfectly_separated_cases_nothing_follows() -> None:
-    cases, controls = runs([(5, 40)], shift=6.0)
-    found = fit(cases, controls)
-    theirs = conditional_logit(*written_out(cases, controls))
-    assert found.log_likelihood == pytest.approx(0.0, abs=1e-6)
-    assert min(found.standard_error[0], theirs.standard_error[0]) > 1000.0
+def test_of_a_covariate_that_separates_the_cases_nothing_follows() -> None:
+    cases, controls = runs([(9, 60), (7, 50)])
+    for rows, value in ((cases, 1.0), (controls, 0.0)):
+        for run in rows:
+            run[:, 1] = value  # struck at every burst, and never otherwise
+    assert fit(cases, controls).standard_error[1] == np.inf
+    controls[0][:5, 1], cases[0][:2, 1] = 1.0, 0.0
+    assert fit(cases, controls).standard_error[1] < 2.0
 
 
 def test_a_covariate_that_never_varies_gets_nought_and_nought() -> None:
