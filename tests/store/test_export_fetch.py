@@ -52,6 +52,20 @@ def serving(app: FastAPI) -> Iterator[str]:
     listening.close()
 
 
+@contextmanager
+def answering(handler: type[BaseHTTPRequestHandler]) -> Iterator[str]:
+    """The address of a server made up for a test."""
+    server = ThreadingHTTPServer(("127.0.0.1", 0), handler)
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    try:
+        yield f"http://127.0.0.1:{server.server_address[1]}/"
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
+
+
 @pytest.fixture
 def base(pi: Store) -> Iterator[str]:
     with serving(create_app(pi)) as address:
@@ -328,6 +342,35 @@ def test_a_session_that_ends_in_the_middle_loses_nothing(locked, laptop: Store):
     assert fetch(laptop, event) == (event.event_id, 1)
 
 
+def test_a_logger_that_takes_its_time_over_check_sums_is_waited_for(monkeypatch: pytest.MonkeyPatch):
+    asked_again = threading.Event()
+    asked: list[str] = []
+
+    class Slow(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            asked.append(self.path)
+            if len(asked) == 1:
+                asked_again.wait(20.0)
+                return
+            asked_again.set()
+            self.send_response(200)
+            self.end_headers()
+            self.wfile.write(a_listing(href="/r01"))
+
+        def log_message(self, *_: object) -> None:
+            """Quiet."""
+
+    monkeypatch.setattr(remote, "TIMEOUT_S", 0.5)
+    with answering(Slow) as address:
+        assert [event.event_id for event in listing(address)] == ["e"]
+        asked_again.clear()
+        asked.clear()
+        monkeypatch.setattr(remote, "MOST_TRIES", 1)
+        with pytest.raises(StoreError, match=r"no answer for 0\.5 s; fetch again"):
+            listing(address)
+        asked_again.set()
+
+
 def test_a_server_that_points_elsewhere_is_not_followed(base: str):
     class Elsewhere(BaseHTTPRequestHandler):
         def do_GET(self) -> None:
@@ -338,14 +381,8 @@ def test_a_server_that_points_elsewhere_is_not_followed(base: str):
         def log_message(self, *_: object) -> None:
             """Quiet."""
 
-    server = ThreadingHTTPServer(("127.0.0.1", 0), Elsewhere)
-    thread = threading.Thread(target=server.serve_forever)
-    thread.start()
-    with pytest.raises(StoreError, match="answered 302"):
-        listing(f"http://127.0.0.1:{server.server_address[1]}/")
-    server.shutdown()
-    thread.join()
-    server.server_close()
+    with answering(Elsewhere) as address, pytest.raises(StoreError, match="answered 302"):
+        listing(address)
 
 
 class _Liar(BaseHTTPRequestHandler):
@@ -366,13 +403,8 @@ class _Liar(BaseHTTPRequestHandler):
 
 @pytest.fixture
 def liar() -> Iterator[str]:
-    server = ThreadingHTTPServer(("127.0.0.1", 0), _Liar)
-    thread = threading.Thread(target=server.serve_forever)
-    thread.start()
-    yield f"http://127.0.0.1:{server.server_address[1]}/"
-    server.shutdown()
-    thread.join()
-    server.server_close()
+    with answering(_Liar) as address:
+        yield address
 
 
 def a_listing(**changes: object) -> bytes:

@@ -29,6 +29,7 @@ from logger.store.store import Store
 
 DEFAULT_PORT = 8765
 TIMEOUT_S = 30.0
+MOST_TRIES = 20
 MOST_LISTING_BYTES = 256 << 20
 FOLDER = ".fetching"
 _CHUNK = 1 << 18
@@ -84,6 +85,10 @@ def base_url(host: str) -> str:
     return f"{parts.scheme}://{name}{f':{port}' if port else ''}/"
 
 
+class SlowError(StoreError):
+    """The logger was reached, and has not answered yet."""
+
+
 class LogInError(StoreError):
     """The logger asks for its pass-phrase, or refuses the one that was given."""
 
@@ -102,8 +107,18 @@ def log_out(base: str) -> None:
 
 
 def listing(base: str) -> list[RemoteEvent]:
-    """What a logger has to give. Raises StoreError where it does not answer, or not like one."""
-    document = _get_json(urljoin(base, "api/downloads"))
+    """What a logger has to give. Raises StoreError where it does not answer, or not like one.
+
+    Asked for the first time, it works out the check sums of all its recordings, which for a season takes minutes; each
+    try finds more of them done.
+    """
+    for further_tries in range(MOST_TRIES - 1, -1, -1):
+        try:
+            document = _get_json(urljoin(base, "api/downloads"))
+            break
+        except SlowError:
+            if not further_tries:
+                raise
     try:
         return [_event(base, event) for event in document["events"]]
     except (KeyError, TypeError, ValueError) as error:
@@ -229,7 +244,9 @@ def _open(url: str, headers: Mapping[str, str] | None = None, body: bytes | None
         if error.code == HTTPStatus.TOO_MANY_REQUESTS:
             raise LogInError(f"{url}: too many tries: wait {error.headers['Retry-After']} s") from error
         raise StoreError(f"{url}: answered {error.code} {error.reason}; fetch again") from error
-    except (URLError, TimeoutError, ConnectionError, HTTPException) as error:
+    except TimeoutError as error:  # while connecting it would be an URLError
+        raise SlowError(f"{url}: no answer for {TIMEOUT_S:g} s; fetch again, it goes on where it stopped") from error
+    except (URLError, ConnectionError, HTTPException) as error:
         reason = getattr(error, "reason", None) or error
         said = getattr(reason, "strerror", None) or reason
         raise StoreError(
