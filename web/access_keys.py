@@ -250,7 +250,8 @@ def make_pass_phrase(data_dir: Path, now_s: float) -> tuple[str, str]:
     path = data_dir / FOLDER / "pass-phrase.json"
     try:
         data_dir.mkdir(parents=True, exist_ok=True)
-        if data_dir.stat().st_uid != os.geteuid():  # root's file the page could not read, nor root trust that folder
+        # Root's file the page could not read, nor root trust that folder; Windows knows neither.
+        if hasattr(os, "geteuid") and data_dir.stat().st_uid != os.geteuid():
             raise StoreError(f"{data_dir}: belongs to {_owner(data_dir)}; begin with: sudo -u {_owner(data_dir)}")
         path.parent.mkdir(mode=0o700, exist_ok=True)
         replace_file(path, data, durable=True, mode=0o600)

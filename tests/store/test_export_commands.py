@@ -122,6 +122,13 @@ def test_a_laptop_imports_analyses_and_exports_without_the_pis_modules(folder: P
         assert "report.html" in archive.namelist()
 
 
+def test_a_pass_phrase_can_be_made_where_users_have_no_numbers(data_dir: Path):
+    run = without(*PI_ONLY, *POSIX_ONLY) + "from logger.cli import main; raise SystemExit(main(sys.argv[1:]))"
+    done = subprocess.run([sys.executable, "-c", run, "serve", "--new-pass-phrase"], capture_output=True, text=True)
+    assert (done.returncode, "Pass-phrase: " in done.stdout) == (0, True), done.stderr
+    assert (data_dir / "access" / "pass-phrase.json").is_file()
+
+
 def test_the_worker_ends_with_the_page_that_started_it_however_that_ended(tmp_path: Path):
     command = [sys.executable, "-m", "logger.cli", "work", "--with-input", "--data-dir", str(tmp_path / "data")]
     worker = subprocess.Popen(command, stdin=subprocess.PIPE)
