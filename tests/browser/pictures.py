@@ -21,14 +21,13 @@ from logger.store.store import Store
 from logger.virtualcar.demo import record_demo
 from logger.work import analyse_event
 from tests.browser.conftest import ARGUMENTS, CHROMIUM
-from tests.web.starts import idling, say_again
+from tests.web.starts import idling, talking
 from web.app import create_app
 from web.server import Server
 
 PHONE, LAPTOP, HIGH = (390, 844), (1280, 900), (1280, 1180)
 COLOURS = 192
 MOST_BYTES = 150_000
-TALK_S = 0.3
 
 
 @dataclass(frozen=True)
@@ -60,24 +59,6 @@ def served(store: Store, run_dir: Path) -> Iterator[str]:
         yield f"http://127.0.0.1:{listening.getsockname()[1]}"
     finally:
         server.should_exit = True
-        thread.join()
-
-
-@contextmanager
-def talking(run_dir: Path) -> Iterator[None]:
-    """A recorder that goes on saying its last word."""
-    silent = threading.Event()
-
-    def talk() -> None:
-        while not silent.wait(TALK_S):
-            say_again(run_dir)
-
-    thread = threading.Thread(target=talk)
-    thread.start()
-    try:
-        yield
-    finally:
-        silent.set()
         thread.join()
 
 

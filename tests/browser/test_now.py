@@ -1,6 +1,5 @@
 """The page before a run: the start check beside the live values, with a healthy car, a dead sensor and no recorder."""
 
-import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -9,39 +8,26 @@ from playwright.sync_api import Page, expect
 
 from logger.store.store import Store
 from tests.browser.conftest import Site, serve
-from tests.web.starts import idling, say, say_again
+from tests.web.starts import idling, say, talking
 
 pytestmark = pytest.mark.browser
-STEP_S = 0.1
 
 
-def talking(folder: Path, without: str | None = None) -> Iterator[Site]:
-    """A site whose recorder says its word ten times a second."""
+def idling_site(folder: Path, without: str | None = None) -> Iterator[Site]:
+    """A site over a car that idles, whose recorder goes on saying so."""
     idling(folder / "data", folder / "run", without=without)
-    silent = threading.Event()
-
-    def talk() -> None:
-        while not silent.wait(STEP_S):
-            say_again(folder / "run")
-
-    talker = threading.Thread(target=talk)
-    talker.start()
-    try:
-        with Store(folder / "data") as store:
-            yield from serve(store, "", folder / "run")
-    finally:
-        silent.set()
-        talker.join()
+    with talking(folder / "run"), Store(folder / "data") as store:
+        yield from serve(store, "", folder / "run")
 
 
 @pytest.fixture
 def healthy(tmp_path: Path) -> Iterator[Site]:
-    yield from talking(tmp_path)
+    yield from idling_site(tmp_path)
 
 
 @pytest.fixture
 def without_pressure(tmp_path: Path) -> Iterator[Site]:
-    yield from talking(tmp_path, "fuel_pressure")
+    yield from idling_site(tmp_path, "fuel_pressure")
 
 
 @pytest.mark.parametrize("page", ["desktop", "phone"], indirect=True)
@@ -73,10 +59,11 @@ def test_a_dead_sensor_is_named_with_what_to_do_and_mended_by_checking_again(
 
 def test_a_recorder_that_stops_is_a_stop_at_once(page: Page, own_site: Site) -> None:
     say(own_site.run_dir, {"state": "not_recording", "why": "the card is full", "sensors": []})
-    page.goto(f"{own_site.base}/now")
-    expect(page.locator("#sl-ready")).to_have_text("Not ready for the run")
-    expect(page.locator("#sl-reasons")).to_contain_text("Not recording: the card is full")
-    expect(page.locator(".sl-check-stop")).to_contain_text(["The card is full."])
+    with talking(own_site.run_dir):
+        page.goto(f"{own_site.base}/now")
+        expect(page.locator("#sl-ready")).to_have_text("Not ready for the run")
+        expect(page.locator("#sl-reasons")).to_contain_text("Not recording: the card is full")
+        expect(page.locator(".sl-check-stop")).to_contain_text(["The card is full."])
     (own_site.run_dir / "live.json").unlink()
     expect(page.locator("#sl-reasons")).to_contain_text("No word from the recorder.")
     page.get_by_role("link", name="Check again").click()

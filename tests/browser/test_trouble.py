@@ -20,6 +20,7 @@ from logger.store.store import Store
 from tests.browser.conftest import Site, serve
 from tests.browser.test_way_of_a_user import loaded, wait_for_load_after, word
 from tests.web.example import ENGINE
+from tests.web.starts import talking
 
 pytestmark = pytest.mark.browser
 LOCK_S = 0.3
@@ -94,7 +95,7 @@ def test_a_logbook_that_stays_locked_is_said_and_what_was_written_is_not_lost(pa
 
 def test_live_values_go_on_while_the_logbook_is_locked(page: Page, own_site: Site) -> None:
     word(own_site)
-    with writing(own_site):
+    with writing(own_site), talking(own_site.run_dir):
         page.goto(f"{own_site.base}/now")
         expect(page.locator("#sl-values")).to_contain_text("2400 1/min")
         word(own_site, engine_rpm=3100.0)
@@ -152,14 +153,15 @@ def test_traces_and_entries_of_a_deleted_event_say_so(page: Page, own_site: Site
 
 def test_a_pi_that_thinks_it_is_1970_is_dated_by_one_tap(page: Page, own_site: Site) -> None:
     begin(own_site.store, 5, is_set=False, started_ns=time.monotonic_ns() - 60 * NS_PER_S).close()
-    word(own_site)
+    word(own_site, clock_is_set=False)
     page.goto(f"{own_site.base}/events")
     line = page.locator(".sl-row", has_not_text="Larkfold")
     expect(line).to_contain_text("date not known")
-    page.goto(f"{own_site.base}/now")
-    expect(page.locator("#sl-clock")).to_contain_text("not known: one tap below sets it in the logbook")
-    page.get_by_role("button", name="Take the time from this device").click()
-    expect(page.locator("#sl-said")).to_have_text("The logbook's clock is set from this device.")
+    with talking(own_site.run_dir):
+        page.goto(f"{own_site.base}/now")
+        expect(page.locator("#sl-clock")).to_contain_text("not known: one tap below sets it in the logbook")
+        page.get_by_role("button", name="Take the time from this device").click()
+        expect(page.locator("#sl-said")).to_have_text("The logbook's clock is set from this device.")
     page.goto(f"{own_site.base}/events")
     expect(line).not_to_contain_text("date not known")
     today = page.evaluate("new Intl.DateTimeFormat(undefined, { dateStyle: 'medium' }).format(new Date())")
@@ -176,7 +178,7 @@ def test_a_device_whose_own_clock_is_at_1970_is_not_believed(page: Page, own_sit
 
 
 def test_a_logger_switched_off_and_on_again_is_noticed_by_every_page(page: Page, tmp_path: Path) -> None:
-    with Store(tmp_path / "data") as store:
+    with Store(tmp_path / "data") as store, talking(tmp_path / "run"):
         first = serve(store, "", tmp_path / "run")
         site = next(first)
         word(site)

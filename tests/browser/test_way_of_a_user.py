@@ -8,7 +8,7 @@ from playwright.sync_api import Page, expect
 
 from tests.browser.conftest import Site
 from tests.web.example import findings
-from tests.web.starts import say
+from tests.web.starts import say, talking
 
 pytestmark = pytest.mark.browser
 both = pytest.mark.parametrize("page", ["desktop", "phone"], indirect=True)
@@ -332,15 +332,16 @@ def word(site: Site, **change: object) -> None:
 
 def test_live_values_follow_the_recorder(page: Page, own_site: Site) -> None:
     word(own_site)
-    page.goto(f"{own_site.base}/now")
-    expect(page.locator("#sl-values")).to_contain_text("2400 1/min")
-    word(own_site, engine_rpm=3100.0, values={"battery_voltage": {"value": 9.7, "unit": "V", "age_s": 0.0}})
-    expect(page.locator("#sl-values")).to_contain_text("3100 1/min")
-    expect(page.locator("#sl-values")).to_contain_text("9.70 V")
-    word(own_site, engine_rpm=0, values={"key_sense": {"value": 1, "unit": "", "age_s": 0.0}})
-    expect(page.get_by_text("Key on, engine not turning")).to_be_visible()
-    word(own_site, state="not_recording", why="the card is full")
-    expect(page.locator("#sl-reasons")).to_contain_text("Not recording: the card is full")
+    with talking(own_site.run_dir):
+        page.goto(f"{own_site.base}/now")
+        expect(page.locator("#sl-values")).to_contain_text("2400 1/min")
+        word(own_site, engine_rpm=3100.0, values={"battery_voltage": {"value": 9.7, "unit": "V", "age_s": 0.0}})
+        expect(page.locator("#sl-values")).to_contain_text("3100 1/min")
+        expect(page.locator("#sl-values")).to_contain_text("9.70 V")
+        word(own_site, engine_rpm=0, values={"key_sense": {"value": 1, "unit": "", "age_s": 0.0}})
+        expect(page.get_by_text("Key on, engine not turning")).to_be_visible()
+        word(own_site, state="not_recording", why="the card is full")
+        expect(page.locator("#sl-reasons")).to_contain_text("Not recording: the card is full")
 
 
 def test_one_tap_sets_the_logbooks_clock(page: Page, own_site: Site) -> None:

@@ -1,7 +1,10 @@
 """A car that idles at this moment, for the start check: recorded through the real drivers, then made to be now."""
 
 import json
+import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -9,6 +12,9 @@ from typing import Any
 from logger.recorder.place import boot_id
 from tests.check.bench import part_of, record, torn
 from tests.check.starts import IDLE_FROM_S, a_start
+
+TALK_S = 0.2
+_SPEAKING = threading.RLock()
 
 
 def idling(data_dir: Path, run_dir: Path, *, without: str | None = None) -> None:
@@ -25,13 +31,34 @@ def idling(data_dir: Path, run_dir: Path, *, without: str | None = None) -> None
 
 def say(run_dir: Path, word: dict[str, Any]) -> None:
     """Write the recorder's word as if it had been said just now, by a recorder of this boot."""
-    run_dir.mkdir(parents=True, exist_ok=True)
-    draft = run_dir / ".live.json.new"
-    said = word | {"written_ns": time.monotonic_ns(), "boot_id": boot_id()}
-    draft.write_text(json.dumps(said), encoding="utf-8")
-    draft.replace(run_dir / "live.json")
+    with _SPEAKING:
+        run_dir.mkdir(parents=True, exist_ok=True)
+        draft = run_dir / ".live.json.new"
+        said = word | {"written_ns": time.monotonic_ns(), "boot_id": boot_id()}
+        draft.write_text(json.dumps(said), encoding="utf-8")
+        draft.replace(run_dir / "live.json")
 
 
 def say_again(run_dir: Path) -> None:
     """The same word once more: it is live only while it is repeated."""
-    say(run_dir, json.loads((run_dir / "live.json").read_text(encoding="utf-8")))
+    with _SPEAKING:
+        say(run_dir, json.loads((run_dir / "live.json").read_text(encoding="utf-8")))
+
+
+@contextmanager
+def talking(run_dir: Path) -> Iterator[None]:
+    """A recorder that goes on saying its newest word, so that a slow machine does not take it for silent."""
+    silent = threading.Event()
+
+    def talk() -> None:
+        while not silent.wait(TALK_S):
+            if (run_dir / "live.json").exists():
+                say_again(run_dir)
+
+    thread = threading.Thread(target=talk)
+    thread.start()
+    try:
+        yield
+    finally:
+        silent.set()
+        thread.join()
