@@ -119,7 +119,7 @@ class Append:
 
 def measure_writing(folder: Path, quick: bool) -> list[Row]:
     """Disk, written bytes and CPU of recording, per hour."""
-    duration_s = 60 if quick else WRITE_S
+    duration_s = 15 if quick else WRITE_S
     seconds = [workload.second(index) for index in range(duration_s)]
     kinds = (Ours, RowPerSample, WideRows, Append)
     measured: dict[str, list[tuple[float, float, float]]] = {kind.__name__: [] for kind in kinds}
