@@ -135,16 +135,9 @@ def _unbroken(points: Sequence[tuple[float, float | None]]) -> list[list[tuple[f
 
 
 def _at_break_ups(one: dict[str, Any], points: Sequence[tuple[float, float | None]]) -> list[tuple[float, float]]:
-    """Where on its curve a pull broke up: at the point whose speed it had then, had it risen evenly."""
+    """Where on its curve a pull broke up: at the point nearest to the speed it had right before."""
     known = [(rpm, value) for rpm, value in points if value is not None]
-    if not known:
-        return []
-    found = []
-    for at_s in one["break_ups_s"]:
-        share = (at_s - one["from_s"]) / max(one["to_s"] - one["from_s"], 1e-9)
-        rpm = known[0][0] + share * (known[-1][0] - known[0][0])
-        found.append(min(known, key=lambda point: abs(point[0] - rpm)))
-    return found
+    return [min(known, key=lambda point: abs(point[0] - rpm)) for rpm in one.get("break_ups_rpm", ()) if known]
 
 
 def _step(highest: float) -> float:

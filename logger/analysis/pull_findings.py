@@ -2,11 +2,11 @@
 
     pull_findings(event, running, stumbles) -> dict, empty where there is no pull
 
-`pulls`: for each its place, gear (a group of like gearing), warmth, coolant, air factor and `break_ups_s`; then over
-`speed_rpm` the shares `relative` (of the torque of the best pull of that gear at the same speed, None where that one
-did not go), `torque` and `power` (of that pull's highest), and at the crank `torque_nm` and `power_kw` where the
-inertia was entered. `best`: number of the best pull of each gear. `differences` (pulls_compared.py), `sentences`
-for people, and `referred`: to which air, and with which loss, the curves are referred.
+`pulls`: for each its place, gear (a group of like gearing), warmth, coolant, air factor, `break_ups_s` and
+`break_ups_rpm`; then over `speed_rpm` the shares `relative` (of the torque of the best pull of that gear at the same
+speed, None where that one did not go), `torque` and `power` (of that pull's highest), and at the crank `torque_nm` and
+`power_kw` where the inertia was entered. `best`: number of the best pull of each gear. `differences`
+(pulls_compared.py), `sentences` for people, and `referred`: to which air, and with which loss, the curves are referred.
 """
 
 from collections import Counter
@@ -80,6 +80,7 @@ def _plain(pull: Pull, compared: Comparison, n: int, vehicle: Vehicle | None, lo
         "torque_nm": None if vehicle is None else _rounded(pull.torque_nm(vehicle, loss), 1),
         "power_kw": None if vehicle is None else _rounded(pull.power_kw(vehicle, loss), 2),
         "break_ups_s": [round(at, 3) for at in pull.break_ups_s],
+        "break_ups_rpm": [round(rpm, 1) for rpm in pull.break_ups_rpm],
     }
 
 

@@ -15,7 +15,7 @@ with a stumble in which speed falls by more than a quarter, or that take longer 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -70,8 +70,9 @@ class Vehicle:
 @dataclass(frozen=True, slots=True)
 class Pull:
     """One pull. `speed_rpm` (n,) bin middles, `gain` (n,) the crank's gain in rad/s² corrected to standard air, and
-    `gain_error` its standard error; `gear` numbers groups of like gearing; `break_ups_s` where it broke up
-    (a stumble under way as the speed begins to rise is what the pull recovers from, and no break-up of it)."""
+    `gain_error` its standard error; `gear` numbers groups of like gearing; `break_ups_s` and `break_ups_rpm`: when it
+    broke up, and at which speed right before (a stumble under way as the speed begins to rise is what the pull recovers
+    from, and no break-up of it)."""
 
     recording: str
     from_s: float
@@ -85,6 +86,7 @@ class Pull:
     gear: int = 0
     push: float | None = None
     break_ups_s: tuple[float, ...] = ()
+    break_ups_rpm: tuple[float, ...] = ()
 
     def torque_nm(self, vehicle: Vehicle, loss: float = 0.0) -> FloatArray:
         """Torque (n,), N·m, at the crank, with the driveline's `loss` as a share (0: as felt at the wheels)."""
@@ -226,9 +228,11 @@ def _curve(
         return None
     curve = np.array(means)
     push = _push(recording.traces.get("acceleration"), from_s, to_s, float(gain[clean].mean()) / factor)
+    at_s = sorted(a for a, _ in broken if a > from_s + BEGUN_S)
+    before_s = np.maximum(np.array(at_s) - SMOOTH_S / 2, from_s)
     return Pull(
         recording.name, from_s, to_s, np.array(middles), curve, np.array(errors), coolant, _warmth(coolant), factor,
-        push=push, break_ups_s=tuple(sorted(a for a, _ in broken if a > from_s + BEGUN_S)),
+        push=push, break_ups_s=tuple(at_s), break_ups_rpm=tuple(np.interp(before_s, time_s, speed).tolist()),
     )  # fmt: skip
 
 
@@ -242,13 +246,7 @@ def _geared(pulls: Sequence[Pull]) -> list[Pull]:
     step = np.concatenate([[0], np.cumsum(np.diff(key[order]) > np.log(GEAR_STEP))])
     gear = np.empty(len(pulls), dtype=int)
     gear[order] = step
-    return [
-        Pull(
-            p.recording, p.from_s, p.to_s, p.speed_rpm, p.gain, p.gain_error, p.coolant_degc, p.warmth, p.air_factor,
-            int(g), p.push, p.break_ups_s,
-        )
-        for p, g in zip(pulls, gear, strict=True)
-    ]  # fmt: skip
+    return [replace(pull, gear=int(number)) for pull, number in zip(pulls, gear, strict=True)]
 
 
 def _speed(recording: Recording, engine: Engine) -> tuple[FloatArray, FloatArray]:

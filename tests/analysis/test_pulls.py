@@ -141,6 +141,7 @@ def test_a_break_up_within_a_pull_is_pointed_at_and_does_not_part_it() -> None:
     found = pulls_of(sweep("r01", dip_at_s=12.5), stumbles=[stumble("r01", 12.5, 0.25)])
     assert len(found) == 1
     assert found[0].break_ups_s == (12.5,)
+    assert found[0].break_ups_rpm == (pytest.approx(3800.0, abs=30.0),)  # a quarter of a second before: 2.25 s at 800
     assert compare(found).sentences == ["r01: its one pull broke up, at 12.50 s."]
 
 

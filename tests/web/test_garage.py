@@ -49,6 +49,8 @@ def test_a_break_up_is_marked_on_its_curve() -> None:
     ((x, y),) = found.pulls[0].broken
     points = {tuple(map(float, point.split(","))) for line in found.pulls[0].lines for point in line.split()}
     assert (x, y) in points
+    at_rpm = 2000.0 + (x - pulls.LEFT) / (pulls.WIDTH - pulls.LEFT - pulls.RIGHT) * 4000.0
+    assert at_rpm == pytest.approx(3800.0, abs=250.0)
 
 
 def test_no_pulls_no_picture() -> None:
