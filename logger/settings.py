@@ -24,7 +24,6 @@ from logger.conversion import (
     to_si,
     units_for,
 )
-from logger.curves import load as load_curve
 from logger.errors import SettingsError
 from logger.event import Engine, EventKind, FuelSystem, TachSource
 from logger.rules import Rule, key, rules_of, take_table
@@ -320,6 +319,9 @@ def _with_curve(where: str, name: str, table: Any) -> Any:
     the numbers. A thermistor's law is taken as a whole or not at all."""
     if not isinstance(table, Mapping) or not isinstance(table.get("curve"), str):
         return table
+    # Imported only where a curve is named: it costs the recorder's start more than all other settings together.
+    from logger.curves import load as load_curve
+
     try:
         curve = load_curve(table["curve"]).channel
     except SettingsError as error:

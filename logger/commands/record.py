@@ -1,6 +1,7 @@
 """`stumblelog record`: the recorder, until it is told to stop."""
 
 import argparse
+import gc
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,6 +18,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    gc.disable()  # while everything is loaded; the recorder switches it on again
     from logger.recorder.daemon import record
 
     settings = settings_of(args)

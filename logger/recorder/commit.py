@@ -105,12 +105,24 @@ class CommitThread:
         assert self._writer is not None
         while (second := self._wait_for_second()) is not None:
             begun = time.perf_counter()
-            if not self._try(partial(self._writer.append, second)):
+            try:
+                stored = self._try(partial(self._writer.append, second))
+            except ValueError as error:
+                # A second that makes no sense costs itself, never those that follow.
+                stored = self._try(partial(self._writer.append, self._refused(second, error)))
+            if not stored:
                 break
             with self._changed:
                 self._queue.popleft()
                 self._health = _committed(self._health, time.perf_counter() - begun)
         self._try(self._writer.close)
+
+    def _refused(self, second: Second, error: ValueError) -> Second:
+        """The empty second, with a gap that says why, in place of one that the writer does not take."""
+        with self._changed:
+            self._health = replace(self._health, failures=self._health.failures + 1)
+        whole = Gap("all", second.index * NS_PER_S, (second.index + 1) * NS_PER_S, f"could not be stored: {error}")
+        return Second(second.index, gaps=(*second.gaps, whole))
 
     def _open(self) -> None:
         self._writer = self._open_writer()

@@ -57,6 +57,7 @@ class Cutter:
         self._gaps: list[Gap] = []
         self._last_ns: dict[int, int] = {}
         self._state: dict[int, np.int16] = {}
+        self._taken_ns: dict[int, int] = {}
 
     def add(self, batch: Batch) -> None:
         """Take in a batch. What lies before the recording's start is left out."""
@@ -100,19 +101,20 @@ class Cutter:
             series.append(Series(number, np.concatenate(times), raw))
         gaps, self._gaps = tuple(self._gaps), []
         self._times, self._values = {}, {}
+        self._taken_ns.update(self._last_ns)
         return Second(index, tuple(series), gaps, health)
 
     def _repeat_states(self, index: int) -> None:
         """Say again at the start of each second what holds, so that any window knows without looking further back."""
         start = index * NS_PER_S
         for number, state in self._state.items():
-            times = self._times.setdefault(number, [])
+            times = self._times.get(number, [])
             first = int(times[0][0]) if times else start + 1
-            last = self._last_ns.get(number, 0)
-            if start < first and (times or last <= start):
-                times.insert(0, np.array([start], dtype=np.int64))
-                self._values.setdefault(number, []).insert(0, np.array([state], dtype=np.int16))
-                self._last_ns[number] = max(last, start)
+            # A tick that was late has put into the second before what belongs into this one.
+            if self._taken_ns.get(number, 0) <= start < first:
+                self._times[number] = [np.array([start], dtype=np.int64), *times]
+                self._values[number] = [np.array([state], dtype=np.int16), *self._values.get(number, [])]
+                self._last_ns[number] = max(self._last_ns.get(number, 0), start)
         for number, values in self._values.items():
             if self._is_state(number):
                 self._state[number] = values[-1][-1]

@@ -32,9 +32,9 @@ from logger.store.recording import RecordingWriter
 from logger.store.schema import Origin, RecordingMeta
 
 TICK_NS = NS_PER_S // 10
-FIRST_TICK_NS = NS_PER_S // 50
+FIRST_TICK_NS = NS_PER_S // 100
 HEAD_START_NS = NS_PER_S - FIRST_TICK_NS
-"""The recording's zero lies 0.98 s before its first sample, so that the first row is stored after 20 ms already."""
+"""The recording's zero lies 0.99 s before its first sample, so that the first row is stored after 10 ms already."""
 
 DRAIN_LIMIT_S = 75.0
 """How long a stalled card may hold up a clean stop: the 60 s that the buffer is made for, and some."""

@@ -3,8 +3,12 @@
 Usage: python -m tests.recorder.rig_process DATA_DIR RUN_DIR
 """
 
+import gc
 import sys
 import time
+
+if __name__ == "__main__":
+    gc.disable()  # as `stumblelog record` does before it loads the recorder
 from dataclasses import replace
 
 import numpy as np

@@ -47,8 +47,8 @@ def test_a_calibration_entered_while_recording_changes_the_live_values_within_a_
 ) -> None:
     with Store(data_dir) as store:
         _, seen = run(wiring, clock, 4.0, poll_20=lambda: store.calibrate("battery_voltage", DOUBLED))
-    # The first tick takes 20 ms, each other one 100.
-    counts = np.array([(START_NS // 10_000_000 + 2 + 10 * (k - 1) - 1) % 1000 for k in range(41)])
+    # The first tick takes 10 ms, each other one 100.
+    counts = np.array([(START_NS // 10_000_000 + 1 + 10 * (k - 1) - 1) % 1000 for k in range(41)])
     before = wiring.channels["battery_voltage"].calibration.to_si(counts)
     assert battery_v(seen[20]) == pytest.approx(before[20], rel=1e-4)
     ratio = 11.4 / wiring.channels["battery_voltage"].ratio

@@ -75,6 +75,16 @@ def test_a_late_change_of_the_key_is_not_followed_by_the_old_state(cutter: Cutte
     assert (series.time_ns.tolist(), series.raw.tolist()) == ([900_000_000], [0])  # type: ignore[union-attr]
 
 
+def test_a_change_that_a_late_tick_took_into_the_second_before_is_not_preceded_by_its_repetition(
+    cutter: Cutter,
+) -> None:
+    cutter.add(batch(states={"key_sense": (at(1.003), np.array([1], np.int8))}))
+    assert only(cutter, "key_sense", 0).time_ns.tolist() == [1_003_000_000]
+    assert cutter.take(1).series == ()
+    cutter.add(batch(states={"key_sense": (at(2.4), np.array([0], np.int8))}))
+    assert only(cutter, "key_sense", 2).time_ns.tolist() == [2 * NS_PER_S, 2_400_000_000]
+
+
 def test_gaps_are_moved_onto_the_recordings_time(cutter: Cutter) -> None:
     cutter.add(batch(gaps=(Gap("fuel_pressure", ZERO - 5, ZERO + 7, "wire off"),)))
     assert cutter.take(0).gaps == (Gap("fuel_pressure", 0, 7, "wire off"),)

@@ -48,7 +48,8 @@ def test_nothing_but_the_data_and_the_run_directory_is_written(tmp_path: Path, m
         subprocess.run(["kill", f"-{int(signal.SIGTERM)}", child], check=True)
         process.popen.communicate(timeout=GIVE_UP_S)
     finally:
-        process.popen.kill()
+        if process.popen.poll() is None:
+            process.kill()
     places = (f"{tmp_path / 'data'}", f"{tmp_path / 'run'}", *HARMLESS)
     paths = written(log.read_text())
     assert any(path.endswith(".sqlite-wal") for path in paths)

@@ -55,14 +55,12 @@ def test_every_sample_and_pulse_is_stored_at_its_own_time(
     assert (health.samples, health.pulses, health.late_polls) == (2000, pulses.size, 0)
 
 
-def test_the_first_row_is_stored_after_20_ms(
-    wiring: Settings, clock: JumpingClock, hardware: StandInHardware
-) -> None:
+def test_the_first_row_is_stored_after_10_ms(wiring: Settings, clock: JumpingClock, hardware: StandInHardware) -> None:
     recorder = Recorder(wiring, hardware, clock, inline=True, **quiet)
-    recorder.run(START_NS + NS_PER_S // 50)
+    recorder.run(START_NS + NS_PER_S // 100)
     assert recorder.health.commit.committed >= 1
     with read(recorder) as reader:
-        assert reader.raw("battery_voltage").time_ns.size == 2
+        assert reader.raw("battery_voltage").time_ns.size == 1
 
 
 def test_two_runs_with_a_clock_that_jumps_store_the_same(wiring: Settings, tmp_path: Path) -> None:
@@ -165,6 +163,28 @@ def test_a_commit_that_fails_is_tried_again(
         assert reader.raw("battery_voltage").time_ns.size == 600
 
 
+def test_a_second_that_makes_no_sense_costs_itself_and_is_a_gap_that_says_why(
+    wiring: Settings, clock: JumpingClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    append = RecordingWriter.append
+
+    def refuse(writer: RecordingWriter, second: Second) -> None:
+        if second.index == 3 and second.series:
+            raise ValueError("key_sense: time runs backwards in second 3")
+        append(writer, second)
+
+    monkeypatch.setattr(RecordingWriter, "append", refuse)
+    recorder = Recorder(wiring, StandInHardware(clock), clock, **quiet)
+    health = recorder.run(START_NS + 6 * NS_PER_S)
+    assert (health.commit.failures, health.commit.dropped, health.commit.problem) == (1, 0, "")
+    with read(recorder) as reader:
+        [gap] = reader.gaps()
+        assert (gap.channel, gap.from_ns, gap.to_ns) == ("all", 3 * NS_PER_S, 4 * NS_PER_S)
+        assert gap.why == "could not be stored: key_sense: time runs backwards in second 3"
+        assert reader.raw("battery_voltage").time_ns.size == 500
+        assert reader.how_closed == "closed"
+
+
 def test_a_loop_that_was_stopped_for_seconds_goes_on_and_keeps_what_came_meanwhile(
     wiring: Settings, clock: JumpingClock
 ) -> None:
@@ -187,7 +207,7 @@ def test_a_stop_stores_what_was_on_its_way_and_closes(wiring: Settings, clock: J
     recorder = Recorder(wiring, hardware, clock, say=said.append)
     recorder.run()
     with read(recorder) as reader:
-        assert reader.raw("battery_voltage").time_ns.size == 332
+        assert reader.raw("battery_voltage").time_ns.size == 331
         assert reader.how_closed == "closed"
     assert hardware.closed
     assert hardware.shown[-1] == "not_recording"
@@ -315,5 +335,5 @@ def test_the_recording_tells_which_car_which_boot_and_which_power_up_it_is_of(
     assert meta.power_up == 1
     assert len(meta.uuid) == 36
     assert meta.clock_is_set
-    assert meta.started_utc == "2026-05-09T08:02:10.020000+00:00"
+    assert meta.started_utc == "2026-05-09T08:02:10.010000+00:00"
     assert path_of(recorder).name == "20260509T080211Z.sqlite"

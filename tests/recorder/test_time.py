@@ -109,8 +109,8 @@ def test_a_clock_set_while_recording_dates_the_recording_from_its_start(
             assert reader.meta.clock_is_set
             assert reader.meta.started_utc is not None
             began = datetime.fromisoformat(reader.meta.started_utc)
-        # The recording's zero is 0.98 s before its first sample.
-        assert abs(began - (true_start - timedelta(seconds=0.98))) < timedelta(milliseconds=1)
+        # The recording's zero is 0.99 s before its first sample.
+        assert abs(began - (true_start - timedelta(seconds=0.99))) < timedelta(milliseconds=1)
 
 
 def test_a_clock_that_nobody_sets_leaves_the_recording_undated_and_the_page_can_date_it_afterwards(
