@@ -4,6 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from logger import settings
 from logger.event import NS_PER_S, Gap
@@ -112,3 +114,27 @@ def test_without_the_samples_the_levels_of_the_resultant_are_stored() -> None:
     cutter.add(batch(levels=Levels(at(0.05), rms, peak)))
     stored = {names[item.channel]: (item.time_ns.tolist(), item.raw.tolist()) for item in cutter.take(0).series}  # type: ignore[union-attr]
     assert stored == {"vibration_rms": ([50_000_000], [0.374]), "vibration_peak": ([50_000_000], [2.5])}
+
+
+@given(st.lists(st.tuples(st.integers(1, 3_000), st.lists(st.integers(0, 3_000), max_size=3)), min_size=1, max_size=12))
+def test_whatever_ticks_are_late_and_whenever_the_key_turns_time_never_runs_backwards(
+    ticks: list[tuple[int, list[int]]],
+) -> None:
+    """Each tick: how long it took, and when in it the key turned, in ms."""
+    cutter = Cutter(CHANNELS, ZERO)
+    number, now_ms, taken, last_ns, state = NAMES.index("key_sense"), 990, 0, 0, 0
+    for took_ms, turns in ticks:
+        times = sorted(now_ms + turn % took_ms for turn in turns)
+        now_ms += took_ms
+        if times:
+            states = [(state + k + 1) % 2 for k in range(len(times))]
+            state = states[-1]
+            cutter.add(batch(states={"key_sense": (at(*(t / 1000 for t in times)), np.array(states, np.int8))}))
+        index = now_ms // 1000
+        if index > taken:
+            for series in cutter.take(index - 1).series:
+                assert series.channel == number
+                assert int(series.time_ns[0]) >= last_ns
+                assert (np.diff(series.time_ns) >= 0).all()
+                last_ns = int(series.time_ns[-1])
+            taken = index
