@@ -37,7 +37,7 @@ from logger.store.recording import RecordingReader
 _EVENTS = """
     SELECT e.id AS event_id, e.name, e.kind, e.started_utc, count(r.file) AS n_recordings,
         coalesce(sum(r.state IN ('damaged', 'missing')), 0) AS n_damaged,
-        coalesce(max(r.state = 'open'), 0) AS recording_now, e.import_fingerprint IS NOT NULL AS imported,
+        coalesce(max(r.state = 'open'), 0) AS recording_now, e.group_key IS NULL AS imported,
         f.n_stumbles, f.main_cause
     FROM events e LEFT JOIN recordings r ON r.event_id = e.id
         LEFT JOIN findings f INDEXED BY findings_in_short ON f.event_id = e.id
@@ -263,7 +263,7 @@ class Store(People, Changes, Commissioning):
 
     def _engine(self, row: Mapping[str, Any]) -> Engine:
         recorded = Engine(**json.loads(row["engine"]))
-        return self.changed_engine(recorded, row["id"], is_imported=row["import_fingerprint"] is not None)
+        return self.changed_engine(recorded, row["id"], is_imported=row["group_key"] is None)
 
     def recorded_engine(self, event_id: str) -> Engine:
         """The event's engine as its recordings describe it, whatever people entered since."""

@@ -14,6 +14,8 @@ from logger.errors import SettingsError
 from logger.event import Event
 from logger.store.blocks import Series
 from logger.store.capture_out import write_folder
+from logger.store.exports.incoming import take_in
+from logger.store.exports.write import write
 from logger.store.recording import RecordingWriter, Second
 from logger.store.schema import RecordingMeta, stored_channel
 from logger.store.store import Store
@@ -148,6 +150,15 @@ def test_one_events_engine_outweighs_that_of_all_and_an_imported_one_knows_its_o
         (change,) = store.changes(own)
         client.post(f"/events/{own}/engine/{change.id}/remove")
         assert store.outline(own).engine.cylinders == 12
+
+
+def test_an_event_taken_over_from_another_machine_knows_its_own_engine(tmp_path: Path) -> None:
+    with Store(tmp_path / "pi") as pi, Store(tmp_path / "laptop") as laptop:
+        record(pi, 1, "Larch Hollow")
+        write(pi, pi.events()[0].event_id, "bundle", tmp_path / "event.zip")
+        (taken,) = take_in(laptop, tmp_path / "event.zip")
+        laptop.change("engine", {"cylinders": 6}, was=ENGINE)
+        assert laptop.outline(taken).engine.cylinders == 4
 
 
 def test_wrong_pulses_per_turn_are_corrected_on_the_page_and_the_findings_follow(tmp_path: Path) -> None:
