@@ -29,7 +29,7 @@ def first_look(store: Store, event_id: str) -> bool:
     if known is None:
         return False
     seen = {run["recording"] for run in known.get("links", {}).get("runs", ())}
-    new = [recording.name for recording in store.outline(event_id).recordings if recording.name not in seen]
+    new = [one.name for one in store.recordings(event_id) if one.readable and one.name not in seen]
     if len(seen) < LEAST_KNOWN or not 0 < len(new) <= MOST_NEW:
         return False
     event = store.event(event_id, only=new)
