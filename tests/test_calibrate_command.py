@@ -62,7 +62,7 @@ def test_two_points_make_a_transducer_read_what_the_gauge_says(calibrate, data_d
     drive = a_drive("fuel_pressure", 0.0, 50.0 * psi)
     assert calibrate(drive, "fuel_pressure", "--point", "0", "--point", "50", truth=off) == 0
     said = capsys.readouterr().out
-    assert said.startswith("Safety first (hardware/safety.md)")
+    assert said.startswith("Safety first (hardware/safety.md")
     assert "No point was left over" in said
     assert "zero_fraction = 0.112" in said
     with Store(data_dir) as store:

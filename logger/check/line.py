@@ -12,7 +12,7 @@ from logger.settings import DisplaySettings
 
 Verdict = Literal["ok", "look", "stop"]
 
-SAFETY_PAGE = "hardware/safety.md"
+SAFETY_PAGE = "hardware/safety.md, or /safety on the page"
 SAFETY = (
     f"Safety first ({SAFETY_PAGE}): out of gear, wheels chocked, in the open air, no leak and no open fuel, "
     "hands clear of fan, belts and coil."

@@ -26,7 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    from logger.check.line import worst
+    from logger.check.line import SAFETY_PAGE, worst
     from logger.clock import SystemClock
     from logger.doctor import machine_lines, wiring_lines
     from logger.doctor.host import Host
@@ -47,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
     else:
         print("This machine")
         print_lines(machine)
-        print("\nThe wiring (before you touch it: hardware/safety.md)")
+        print(f"\nThe wiring (before you touch it: {SAFETY_PAGE})")
         print_lines(wired)
     return EXIT_STOP if worst([*machine, *wired]) == "stop" else 0
 

@@ -203,7 +203,7 @@ def test_the_command_says_ready_for_a_healthy_car(start, store, on_the_rig, caps
     bench = Bench(part_of(start, start.key_s, start.key_s + 3.6), wiring_in(start, store.data_dir))
     assert on_the_rig(bench) == 0
     said = capsys.readouterr().out
-    assert said.startswith("Safety first (hardware/safety.md)")
+    assert said.startswith("Safety first (hardware/safety.md")
     assert "Look at the lines marked so." in said  # no recorder runs
     assert "ok    Battery" in said
     assert "start it, let it idle and check again" in said
