@@ -37,9 +37,12 @@ FEWEST_LOST = 1.3  # firings, as the undone reading counts them; fewer nobody fe
 LEAST_LEAN = 0.03  # of the usual ratio
 RICHEST = 0.5  # per cent of the samples, whose depth on the rich side tells how restless the mixture is
 RESTLESS = 2.0
+STILL = 0.2  # change of load within half a second
 BREATHS = 4.2  # standard deviations of the undone reading
 LOAD_CENTRES = (np.arange(8) + 0.5) / 8
 FEWEST_SAMPLES = 50
+ALIKE = 0.5  # ratios by load that differ by less are one
+LOAD_SLACK = 0.06  # the mixture follows the manifold, which follows the throttle in its own way
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,9 +54,10 @@ class Probe:
     levels: FloatArray
 
     def base(self, view: View, crank_ns: IntArray) -> FloatArray:
-        """The ratio the engine runs at by itself for the load at each time at the crank, (n,)."""
+        """The leanest the engine runs by itself within a tenth of the load at each time at the crank, (n,)."""
         load = np.interp(crank_ns, view.firings.time_ns, np.nan_to_num(view.load.astype(np.float64)))
-        return np.asarray(np.interp(load, LOAD_CENTRES, self.levels))
+        around = [np.interp(load + off, LOAD_CENTRES, self.levels) for off in (-LOAD_SLACK, 0.0, LOAD_SLACK)]
+        return np.asarray(np.max(around, axis=0))
 
 
 def learn(views: Sequence[View]) -> Probe | None:
@@ -109,9 +113,12 @@ def _levels(load: FloatArray, ratio: FloatArray, cuts_fuel: bool) -> FloatArray 
             for k in range(LOAD_CENTRES.size)
         ]
     )
-    if np.isnan(levels).all():
-        levels[:] = np.median(ratio)
-    return np.where(np.isnan(levels), max(float(np.nanmax(levels)), STOICHIOMETRIC), levels)
+    known = np.isfinite(levels)
+    if not known.any():
+        return np.full(LOAD_CENTRES.size, float(np.median(ratio)))
+    if np.ptp(levels[known]) < ALIKE:
+        return np.asarray(np.interp(LOAD_CENTRES, LOAD_CENTRES[known], levels[known]))
+    return np.where(known, levels, max(float(np.nanmax(levels)), STOICHIOMETRIC))
 
 
 def dead_time_ns(views: Sequence[View], undone: Sequence[FloatArray]) -> int:
@@ -164,11 +171,17 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
     base = probe.base(view, crank_ns)
     tail = _cut_tail(trace.value - base, open_throttle, step_s)
     noise = bands.noise(trace.value)
+    settled = _settled(view, crank_ns, step_s)
     lean = np.zeros(undone.size, bool)
     # One lost firing is a short spike; a few in a hundred show only in a longer mean, where noise averages out.
     for n_mean in (1, 5, 15):
         above = ndimage.uniform_filter1d(undone - base, n_mean, mode="nearest")
-        limit = max(_restless(above[open_throttle]), BREATHS * _undone_noise(noise, tau_s, step_s, n_mean))
+        quiet = BREATHS * _undone_noise(noise, tau_s, step_s, n_mean)
+        limit = np.where(
+            settled,
+            max(quiet, _restless(above[open_throttle & settled])),
+            max(quiet, _restless(above[open_throttle & ~settled])),
+        )
         lean |= above > np.maximum(LEAST_LEAN * base, limit) + tail
         if n_mean == 5:
             clear = above > np.maximum(LEAST_LEAN * base, 0.7 * limit) + tail
@@ -204,7 +217,18 @@ def _restless(above: FloatArray) -> float:
     Lost firings only ever read lean, so what is found on the rich side is the mixture's own doing, and it strays to the
     lean side about as far.
     """
-    return RESTLESS * max(0.0, -float(np.percentile(above, RICHEST)))
+    return RESTLESS * max(0.0, -float(np.percentile(above, RICHEST))) if above.size else 0.0
+
+
+def _settled(view: View, crank_ns: IntArray, step_s: float) -> BoolArray:
+    """Where the load had hardly changed for half a second at each time at the crank, (n,): then mixture is steady."""
+    load = np.interp(crank_ns, view.firings.time_ns, np.nan_to_num(view.load.astype(np.float64)))
+    n_before = max(2, round(0.5 / step_s))
+    origin = (n_before - 1) // 2
+    swing = ndimage.maximum_filter1d(load, n_before, origin=origin) - ndimage.minimum_filter1d(
+        load, n_before, origin=origin
+    )
+    return np.asarray(swing < STILL)
 
 
 def _undone_noise(noise: float, tau_s: float, step_s: float, n_mean: int) -> float:
