@@ -26,28 +26,36 @@ MS = 1_000_000
 LENGTHS = (5, 8, 12, 20, 32, 50, 80)  # grid steps of 20 ms that a loss may last
 SIDE = 10  # steps before and after that it is compared with
 FEWEST_SIDE = 4
+SLOWED_RPS2 = 1.0  # on average over the loss
+NEXT = 4  # steps on either side of a corner over which the crank's acceleration is taken
 PULLS = 0.06  # load from which a step may serve for comparison
 LOADED = 0.1  # load from which torque can be missing
 NEAR = {"throttle_position": 3, "fuel_pressure": 7}  # steps over which the load must have been there
 FALLING = 0.12  # load lost within 200 ms: a lift, and what follows it says nothing
 SIGNIFICANT = 4.0  # standard deviations
 MISSING = 0.35  # of the torque that the load promises
-CAR_G, CRANK_RPS2 = 0.02, 1.0  # least change at either end
-MOST_CRANK = 1.0  # of the missing torque that the crank alone may show, on average
+CAR_G, CRANK_RPS2 = 0.02, 3.0  # least change at either end
+CAR_SPINNING_G, SPINNING_RPS2 = -0.04, 20.0
+CUT_SHORT = 10  # steps that a loss must last which the driver's own lift ends
+MISSING_CUT_SHORT = 0.5
+LOW, LOW_CUT_SHORT = 0.25, 0.5  # of what is promised, that must be missing by itself
+MOST_MISSING = 1.5  # beyond it brakes are at work
+MOST_CRANK = 1.3  # of the missing torque that the crank alone may show, on average
 CORNER = 6.0  # standard errors of the crank's own corner as the torque returns
+CORNER_CUT_SHORT = 8.0  # of the corner as it vanishes, where it never returns
 CORNER_LENGTHS = (3, 4, 6, 8, 12, 16, 24)  # pulses
 CORNER_NS = (25 * MS, 130 * MS)
 
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """Grid steps first..stop-1 in which torque was missing: how much of it, g, how significant, as a share."""
+    """Grid steps first..stop-1 in which torque was missing: how much, g, how significant, whether it came back."""
 
     first: int
     stop: int
     missing: float
     sigmas: float
-    share: float
+    returns: bool
 
 
 def signs(view: View, motion: Motion, law: Law) -> list[Sign]:
@@ -61,11 +69,15 @@ def signs(view: View, motion: Motion, law: Law) -> list[Sign]:
         time_ns = view.firings.time_ns
         from_ns, to_ns = int(motion.time_ns[span.first]), int(motion.time_ns[span.stop - 1]) + STEP_NS
         begins, ends = (_around(time_ns, at) for at in (from_ns, to_ns))
-        if not begins.size or not ends.size or score[1][ends].max() < CORNER or not _whole(view, begins[0], ends[-1]):
+        if not begins.size or not ends.size or not _whole(view, begins[0], ends[-1]):
+            continue
+        if score[1][ends].max() < CORNER if span.returns else score[0][begins].max() < CORNER_CUT_SHORT:
             continue
         if score[0][begins].max() > CORNER:
             from_ns = int(time_ns[begins[int(np.argmax(score[0][begins]))]])
-        to_ns = max(int(time_ns[ends[int(np.argmax(score[1][ends]))]]), from_ns + STEP_NS)
+        if span.returns:
+            to_ns = int(time_ns[ends[int(np.argmax(score[1][ends]))]])
+        to_ns = max(to_ns, from_ns + STEP_NS)
         lost = np.diff(np.searchsorted(time_ns, [from_ns, to_ns]))[0] * view.engine.firings_per_revolution
         lost = float(lost) / view.firings.pulses_per_revolution
         found.append(Sign("weak_torque", "tach_pulses", from_ns, to_ns, lost, span.sigmas, from_ns - STEP_NS))
@@ -148,16 +160,29 @@ class _Sums:
         stop = first + length
         count, short, due, x, crank = (total[stop] - total[first] for total in self.inside)
         count_safe = np.maximum(count, 1.0)
-        missing = np.full(first.size, np.inf)
-        answers = count >= 0.8 * length
-        for low, high, sign in ((first - 1 - SIDE, first - 1, 1.0), (stop + 1, stop + 1 + SIDE, 1.0)):
+        level = short / count_safe
+        sides = []
+        crank_sum = self.inside[-1]
+        corners = (first - 1, first + 1 + NEXT), (stop + 1 + NEXT, stop - 1)
+        for (low, high), (beside, within) in zip(
+            ((first - 1 - SIDE, first - 1), (stop + 1, stop + 1 + SIDE)), corners, strict=True
+        ):
             low, high = np.clip(low, 0, self.n), np.clip(high, 0, self.n)
-            n, level, car, speed = (total[high] - total[low] for total in self.side)
+            n, other, car, speed = (total[high] - total[low] for total in self.side)
             safe = np.maximum(n, 1.0)
-            missing = np.minimum(missing, short / count_safe - level / safe)
-            answers &= (n >= FEWEST_SIDE) & (car / safe - x / length > CAR_G)
-            slowed = speed / safe - crank / length
-            answers &= (sign * slowed > CRANK_RPS2) & (self.c * slowed < MOST_CRANK * np.maximum(missing, 0.1))
+            gone, slowed = level - other / safe, self.c * (speed / safe - crank / length)
+            # Of a wheel that spins the tyre pushes on: then the crank alone shows it.
+            car_least = np.where((slowed > 0.5 * gone) & (speed / safe > SPINNING_RPS2), CAR_SPINNING_G, CAR_G)
+            beside, within = (np.clip(at, NEXT, self.n) for at in (beside, within))
+            corner = (crank_sum[beside] - crank_sum[beside - NEXT] - crank_sum[within] + crank_sum[within - NEXT]) / NEXT
+            answers = (car / safe - x / length > car_least) & (corner > CRANK_RPS2)
+            answers &= slowed < MOST_CRANK * np.maximum(gone, 0.1)
+            sides.append((n >= FEWEST_SIDE, gone, answers, slowed > self.c * SLOWED_RPS2))
+        (known, before, answers, slower), (known_after, after, answers_after, faster) = sides
+        both = known & known_after & answers & answers_after & slower & faster
+        cut_short = known & ~known_after & answers & (length >= CUT_SHORT)
+        missing = np.where(known_after, np.minimum(before, after), before)
+        answers = (count >= 0.8 * length) & (both | cut_short)
         usual = missing[count >= 0.8 * length]
         if usual.size < 50:
             return []
@@ -165,9 +190,11 @@ class _Sums:
         spread = max(1.4826 * float(np.median(np.abs(usual - middle))), 0.01)
         sigmas = (missing - middle) / spread
         share = missing / np.maximum(due / count_safe, 0.05)
-        good = answers & (sigmas > SIGNIFICANT) & (share > MISSING)
+        promised = np.maximum(due / count_safe, 0.05)
+        good = answers & (sigmas > SIGNIFICANT) & (share < MOST_MISSING)
+        good &= (share > np.where(both, MISSING, MISSING_CUT_SHORT)) & (level > np.where(both, LOW, LOW_CUT_SHORT) * promised)
         good &= missing >= ndimage.maximum_filter1d(np.where(good, missing, 0.0), length + 3)
         return [
-            Span(int(first[k]), int(stop[k]), float(missing[k]), float(sigmas[k]), float(share[k]))
+            Span(int(first[k]), int(stop[k]), float(missing[k]), float(sigmas[k]), bool(both[k]))
             for k in np.flatnonzero(good)
         ]

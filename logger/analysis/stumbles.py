@@ -161,11 +161,11 @@ def _limiter(episode: Episode, ceiling_rps: float) -> str | None:
         return None
     firings = episode.view.firings
     # What only the exhaust or the car's motion shows is dated less well.
-    lean_only = all(sign.kind == "lean" for sign in episode.signs)
-    if lean_only and episode.view.engine.redline_rpm is not None:
+    blurred, lean_only = (all(s.kind in kinds for s in episode.signs) for kinds in (BLURRED, ("lean",)))
+    if blurred and episode.view.engine.redline_rpm is not None:
         # A car can drive its engine over the limiter, after a gear too low; the exhaust shows the cut all the same.
         ceiling_rps = min(ceiling_rps, 1.01 * episode.view.engine.redline_rpm / 60.0)
-    slack = 200 * MS if all(sign.kind in BLURRED for sign in episode.signs) else 60 * MS
+    slack = 200 * MS if lean_only else 60 * MS
     first, last = np.searchsorted(firings.time_ns, [episode.from_ns - slack, episode.to_ns + slack - 60 * MS])
     speed = firings.speed_rps[first : max(last, first + 1)]
     if not speed.size or float(speed.max()) < 0.975 * ceiling_rps:
