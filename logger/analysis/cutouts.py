@@ -174,7 +174,9 @@ class _Sums:
             # Of a wheel that spins the tyre pushes on: then the crank alone shows it.
             car_least = np.where((slowed > 0.5 * gone) & (speed / safe > SPINNING_RPS2), CAR_SPINNING_G, CAR_G)
             beside, within = (np.clip(at, NEXT, self.n) for at in (beside, within))
-            corner = (crank_sum[beside] - crank_sum[beside - NEXT] - crank_sum[within] + crank_sum[within - NEXT]) / NEXT
+            corner = (
+                crank_sum[beside] - crank_sum[beside - NEXT] - crank_sum[within] + crank_sum[within - NEXT]
+            ) / NEXT
             answers = (car / safe - x / length > car_least) & (corner > CRANK_RPS2)
             answers &= slowed < MOST_CRANK * np.maximum(gone, 0.1)
             sides.append((n >= FEWEST_SIDE, gone, answers, slowed > self.c * SLOWED_RPS2))
@@ -192,7 +194,9 @@ class _Sums:
         share = missing / np.maximum(due / count_safe, 0.05)
         promised = np.maximum(due / count_safe, 0.05)
         good = answers & (sigmas > SIGNIFICANT) & (share < MOST_MISSING)
-        good &= (share > np.where(both, MISSING, MISSING_CUT_SHORT)) & (level > np.where(both, LOW, LOW_CUT_SHORT) * promised)
+        good &= (share > np.where(both, MISSING, MISSING_CUT_SHORT)) & (
+            level > np.where(both, LOW, LOW_CUT_SHORT) * promised
+        )
         good &= missing >= ndimage.maximum_filter1d(np.where(good, missing, 0.0), length + 3)
         return [
             Span(int(first[k]), int(stop[k]), float(missing[k]), float(sigmas[k]), bool(both[k]))

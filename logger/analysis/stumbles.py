@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from logger.analysis import bands, cutouts, injection, lean, sparks, torque, wire
+from logger.analysis import bands, cutouts, injection, lean, sparks, starved_coil, torque, wire
 from logger.analysis.findings import SensorFault
 from logger.analysis.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.signs import Sign
@@ -104,6 +104,7 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
     for number, view in enumerate(views):
         signs = dips[number] + sparks.signs(view) + pressure_signs(view, pressure)
         signs += lean.signs(view, probe) + torque_signs[number] + injection.signs(view)
+        signs += starved_coil.signs(view)
         for (owner, gap), real in zip(flat, chance.tolist(), strict=True):
             if owner != number:
                 continue

@@ -49,7 +49,7 @@ SUDDEN_LENGTHS = (8, 12, 20)  # lost firings that the crank's filters are matche
 SUDDEN_SCORE = 10.0
 SUDDEN_LOAD = 0.55
 SLOWING_RPS2 = -3.0  # a lost torque slows the crank; a clutch that opens only ends its rise
-MISSING_WEAK = -0.1  # with a battery so low that single sparks fail, the car hardly shows it
+MISSING_WEAK = 0.08  # with a battery so low that single sparks fail, the car hardly shows it
 FULL_TORQUE_LOAD = 0.6  # about from which load on an engine gives full torque
 
 
