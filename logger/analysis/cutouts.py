@@ -31,6 +31,9 @@ NEXT = 4  # steps on either side of a corner over which the crank's acceleration
 PULLS = 0.06  # load from which a step may serve for comparison
 LOADED = 0.1  # load from which torque can be missing
 NEAR = {"throttle_position": 3, "fuel_pressure": 7}  # steps over which the load must have been there
+LOADED_SHARE = 0.8  # of a stretch, that must be loaded
+LEAST_DUE_G, LEAST_SPREAD_G = 0.05, 0.01
+FEWEST_STRETCHES = 50
 FALLING = 0.12  # load lost within 200 ms: a lift, and what follows it says nothing
 SIGNIFICANT = 3.2  # standard deviations
 MISSING = 0.35  # of the torque that the load promises
@@ -137,68 +140,90 @@ def _usable(motion: Motion, law: Law, near: int) -> tuple[BoolArray, BoolArray]:
     return np.asarray(pulls), np.asarray(loaded)
 
 
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """How stretches compare with the moments on one side of them, each (n,).
+
+    known: enough steps there serve for comparison. missing: torque, g, against them. answers: car and crank both
+    changed as a lost torque makes them. slower: the crank gained less than there, all in all.
+    """
+
+    known: BoolArray
+    missing: FloatArray
+    answers: BoolArray
+    slower: BoolArray
+
+
 class _Sums:
     """Running sums over the grid, from which any stretch's means come at once."""
 
     def __init__(
         self, pulls: BoolArray, loaded: BoolArray, short: FloatArray, due: FloatArray, motion: Motion, law: Law
     ) -> None:
-        def sums(value: FloatArray, where: BoolArray) -> FloatArray:
-            return np.concatenate(([0.0], np.cumsum(np.where(where, value, 0.0))))
-
         everywhere = np.ones(pulls.size, bool)
         x = motion.acceleration @ law.axis
         self.n = pulls.size
         self.c = law.c
-        self.side = [sums(value, pulls) for value in (np.ones(self.n), short, x, motion.crank)]
-        self.inside = [sums(np.ones(self.n), loaded), sums(short, loaded), sums(np.maximum(due, 0.0), loaded)]
-        self.inside += [sums(x, everywhere), sums(motion.crank, everywhere)]
+        self.car, self.crank = _sums(x, everywhere), _sums(motion.crank, everywhere)
+        self.count, self.short, self.due = (_sums(value, loaded) for value in (everywhere, short, np.maximum(due, 0.0)))
+        self.beside = [_sums(value, pulls) for value in (everywhere, short, x, motion.crank)]
 
     def spans(self, length: int) -> list[Span]:
-        """Stretches of that many steps in which torque was missing against both sides."""
+        """Stretches of that many steps in which torque was missing against what was known beside them."""
         first = np.arange(1, self.n - length)
         stop = first + length
-        count, short, due, x, crank = (total[stop] - total[first] for total in self.inside)
-        count_safe = np.maximum(count, 1.0)
-        level = short / count_safe
-        sides = []
-        crank_sum = self.inside[-1]
-        corners = (first - 1, first + 1 + NEXT), (stop + 1 + NEXT, stop - 1)
-        for (low, high), (beside, within) in zip(
-            ((first - 1 - SIDE, first - 1), (stop + 1, stop + 1 + SIDE)), corners, strict=True
-        ):
-            low, high = np.clip(low, 0, self.n), np.clip(high, 0, self.n)
-            n, other, car, speed = (total[high] - total[low] for total in self.side)
-            safe = np.maximum(n, 1.0)
-            gone, slowed = level - other / safe, self.c * (speed / safe - crank / length)
-            # Of a wheel that spins the tyre pushes on: then the crank alone shows it.
-            car_least = np.where((slowed > 0.5 * gone) & (speed / safe > SPINNING_RPS2), CAR_SPINNING_G, CAR_G)
-            beside, within = (np.clip(at, NEXT, self.n) for at in (beside, within))
-            corner = (
-                crank_sum[beside] - crank_sum[beside - NEXT] - crank_sum[within] + crank_sum[within - NEXT]
-            ) / NEXT
-            answers = (car / safe - x / length > car_least) & (corner > CRANK_RPS2)
-            answers &= slowed < MOST_CRANK * np.maximum(gone, 0.1)
-            sides.append((n >= FEWEST_SIDE, gone, answers, slowed > self.c * SLOWED_RPS2))
-        (known, before, answers, slower), (known_after, after, answers_after, faster) = sides
-        both = known & known_after & answers & answers_after & slower & faster
-        cut_short = known & ~known_after & answers & (length >= CUT_SHORT)
-        missing = np.where(known_after, np.minimum(before, after), before)
-        answers = (count >= 0.8 * length) & (both | cut_short)
-        usual = missing[count >= 0.8 * length]
-        if usual.size < 50:
+        count, short, due = (total[stop] - total[first] for total in (self.count, self.short, self.due))
+        loaded = count >= LOADED_SHARE * length
+        level, due = short / np.maximum(count, 1.0), np.maximum(due / np.maximum(count, 1.0), LEAST_DUE_G)
+        before = self._side(first, stop, level, (first - 1 - SIDE, first - 1), (first - 1, first + 1 + NEXT))
+        after = self._side(first, stop, level, (stop + 1, stop + 1 + SIDE), (stop + 1 + NEXT, stop - 1))
+        returns = before.known & after.known & before.answers & after.answers & before.slower & after.slower
+        cut_short = before.known & ~after.known & before.answers & (length >= CUT_SHORT)
+        missing = np.where(after.known, np.minimum(before.missing, after.missing), before.missing)
+        if np.count_nonzero(loaded) < FEWEST_STRETCHES:
             return []
-        middle = float(np.median(usual))
-        spread = max(1.4826 * float(np.median(np.abs(usual - middle))), 0.01)
-        sigmas = (missing - middle) / spread
-        share = missing / np.maximum(due / count_safe, 0.05)
-        promised = np.maximum(due / count_safe, 0.05)
-        good = answers & (sigmas > SIGNIFICANT) & (share < MOST_MISSING)
-        good &= (share > np.where(both, MISSING, MISSING_CUT_SHORT)) & (
-            level > np.where(both, LOW, LOW_CUT_SHORT) * promised
-        )
+        sigmas = _sigmas(missing, missing[loaded])
+        share = missing / due
+        good = loaded & (returns | cut_short) & (sigmas > SIGNIFICANT) & (share < MOST_MISSING)
+        good &= share > np.where(returns, MISSING, MISSING_CUT_SHORT)
+        good &= level > np.where(returns, LOW, LOW_CUT_SHORT) * due
         good &= missing >= ndimage.maximum_filter1d(np.where(good, missing, 0.0), length + 3)
         return [
-            Span(int(first[k]), int(stop[k]), float(missing[k]), float(sigmas[k]), bool(both[k]))
+            Span(int(first[k]), int(stop[k]), float(missing[k]), float(sigmas[k]), bool(returns[k]))
             for k in np.flatnonzero(good)
         ]
+
+    def _side(
+        self,
+        first: IntArray,
+        stop: IntArray,
+        level: FloatArray,
+        between: tuple[IntArray, IntArray],
+        corner: tuple[IntArray, IntArray],
+    ) -> _Side:
+        """Compare stretches with the steps `between` two; corner: where NEXT steps outside, and inside, end."""
+        low, high = (np.clip(at, 0, self.n) for at in between)
+        n, other, car, crank = (total[high] - total[low] for total in self.beside)
+        n_safe, length = np.maximum(n, 1.0), stop - first
+        missing = level - other / n_safe
+        slowed = crank / n_safe - (self.crank[stop] - self.crank[first]) / length
+        let_go = car / n_safe - (self.car[stop] - self.car[first]) / length
+        # Of a wheel that spins the tyre pushes on: then the crank alone shows it.
+        spins = (self.c * slowed > 0.5 * missing) & (crank / n_safe > SPINNING_RPS2)
+        outside, inside = (
+            self.crank[at] - self.crank[at - NEXT] for at in (np.clip(at, NEXT, self.n) for at in corner)
+        )
+        answers = (let_go > np.where(spins, CAR_SPINNING_G, CAR_G)) & (outside - inside > NEXT * CRANK_RPS2)
+        answers &= self.c * slowed < MOST_CRANK * np.maximum(missing, 0.1)
+        return _Side(n >= FEWEST_SIDE, missing, answers, slowed > SLOWED_RPS2)
+
+
+def _sums(value: FloatArray | BoolArray, where: BoolArray) -> FloatArray:
+    return np.concatenate(([0.0], np.cumsum(np.where(where, value, 0.0))))
+
+
+def _sigmas(value: FloatArray, usual: FloatArray) -> FloatArray:
+    """Standard deviations above the median of `usual`, by its median absolute deviation."""
+    middle = float(np.median(usual))
+    spread = 1.4826 * float(np.median(np.abs(usual - middle)))
+    return np.asarray((value - middle) / max(spread, LEAST_SPREAD_G))
