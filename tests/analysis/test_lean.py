@@ -1,10 +1,14 @@
 """Counting lost firings in the exhaust."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from logger.analysis.lean import lag_s, undo_lag
-from logger.event import FloatArray
+from logger.analysis import pulses, states
+from logger.analysis.lean import lag_s, learn, signs, undo_lag
+from logger.analysis.states import View
+from logger.event import NS_PER_S, Engine, FloatArray, Recording, Trace
 
 STEP_S, TAU_S = 0.02, 0.125
 
@@ -33,3 +37,63 @@ def test_the_lag_is_read_off_the_way_readings_decay() -> None:
 
 def test_without_decays_the_usual_lag_is_taken() -> None:
     assert lag_s(np.zeros(500), STEP_S) == TAU_S
+
+
+CUTTING = Engine(
+    cylinders=4, tach_pulses_per_revolution=2.0, fuel_system="port_injection", idle_rpm=900.0, redline_rpm=6500.0
+)
+
+
+def driven(dead_s: float, misses: tuple[tuple[float, float], ...] = ()) -> View:
+    """A minute at 3,000 rev/min, 3 s open and 2 s shut in turn, fuel cut when shut; a third of firings lost in misses.
+
+    The probe reads dead_s late.
+    """
+    time = np.arange(0.0, 60.0, STEP_S)
+    shut = time % 5.0 > 3.0
+    ratio = np.where(shut, 20.0, 13.0)
+    for begin, end in misses:
+        ratio[(time >= begin) & (time < end)] = 13.0 / (1.0 - 1.0 / 3.0)
+    late = np.interp(time - dead_s, time, ratio)
+    reading = lagged(late) + 0.03 * np.random.default_rng(5).standard_normal(time.size)
+    stamps = np.rint(time * NS_PER_S).astype(np.int64)
+    tach = np.rint(np.arange(0.0, 60.0, 0.01) * NS_PER_S).astype(np.int64)
+    traces = {
+        "throttle_position": Trace(stamps, np.where(shut, 1.0, 80.0)),
+        "air_fuel_ratio": Trace(stamps, reading),
+    }
+    recording = Recording("r01", 60 * NS_PER_S, traces, {"tach_pulses": tach})
+    firings = pulses.clean(tach, CUTTING)
+    scale = states.LoadScale("throttle_position", 1.0, 80.0, 0)
+    return states.view(recording, CUTTING, firings, traces, scale, np.empty((0, 2), np.int64))
+
+
+@pytest.mark.parametrize("dead_s", [0.06, 0.18, 0.3])
+def test_the_dead_time_is_read_off_the_ends_of_overrun(dead_s: float) -> None:
+    probe = learn([driven(dead_s)])
+    assert probe is not None
+    assert probe.dead_ns / NS_PER_S == pytest.approx(dead_s, abs=0.03)
+
+
+def test_lost_firings_are_counted_and_dated_at_the_crank() -> None:
+    view = driven(0.1, ((31.0, 31.6),))
+    (sign,) = signs(view, learn([view]))
+    assert sign.from_ns / NS_PER_S == pytest.approx(31.0, abs=0.1)
+    assert sign.lost == pytest.approx(0.6 * 100 / 3, rel=0.25)
+
+
+def test_misses_right_after_an_overrun_are_seen() -> None:
+    view = driven(0.1, ((30.1, 30.4),))
+    assert len(signs(view, learn([view]))) == 1
+
+
+def test_overrun_alone_is_not_lean() -> None:
+    view = driven(0.1)
+    assert signs(view, learn([view])) == []
+
+
+def test_without_a_probe_nothing_is_learnt() -> None:
+    view = driven(0.1)
+    bare = replace(view, traces={name: t for name, t in view.traces.items() if name != "air_fuel_ratio"})
+    assert learn([bare]) is None
+    assert signs(bare, None) == []

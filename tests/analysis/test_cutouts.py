@@ -1,0 +1,61 @@
+"""Torque that vanishes at a stroke and comes back at a stroke."""
+
+import numpy as np
+import pytest
+
+from logger.analysis import cutouts, torque
+from logger.analysis.signs import Sign
+from logger.event import NS_PER_S
+from tests.analysis.two_masses import drive, view_of
+
+
+def found(lost: tuple[float, float] | None = None, braked: tuple[float, float] | None = None) -> list[Sign]:
+    view = view_of(drive([lost] if lost else [], [braked] if braked else []))
+    motion = torque.motion(view)
+    assert motion is not None
+    law = torque.learn([motion])
+    assert law is not None
+    return cutouts.signs(view, motion, law)
+
+
+def test_lifts_are_no_cut_outs() -> None:
+    assert found() == []
+
+
+@pytest.mark.parametrize("seconds", [0.15, 0.3, 0.6])
+def test_a_loss_behind_an_open_throttle_is_found_to_a_few_firings(seconds: float) -> None:
+    (sign,) = found(lost=(24.9, 24.9 + seconds))
+    assert sign.from_ns / NS_PER_S == pytest.approx(24.9, abs=0.03)
+    assert sign.to_ns / NS_PER_S == pytest.approx(24.9 + seconds, abs=0.06)
+    assert sign.lost == pytest.approx(seconds * 2 * 50, rel=0.4)
+
+
+def test_a_loss_that_the_drivers_lift_cuts_short_is_found() -> None:
+    (sign,) = found(lost=(25.2, 26.4))  # the throttle shuts at 26.0
+    assert sign.from_ns / NS_PER_S == pytest.approx(25.2, abs=0.03)
+
+
+def test_brakes_behind_an_open_throttle_are_no_cut_out() -> None:
+    assert found(braked=(24.9, 25.4)) == []
+
+
+def test_a_loss_among_missing_pulses_is_left_to_others() -> None:
+    recording = drive([(24.9, 25.2)])
+    tach = recording.pulses["tach_pulses"]
+    inside = (tach > 24.95 * NS_PER_S) & (tach < 25.15 * NS_PER_S)
+    recording.pulses["tach_pulses"] = tach[~inside]  # type: ignore[index]
+    view = view_of(recording)
+    motion = torque.motion(view)
+    assert motion is not None
+    law = torque.learn([motion])
+    assert law is not None
+    assert cutouts.signs(view, motion, law) == []
+
+
+def test_the_cranks_corners_stand_where_the_torque_changed() -> None:
+    view = view_of(drive([(24.9, 25.2)]))
+    fall, rise = cutouts.corners(view.firings)
+    time_s = view.firings.time_ns / NS_PER_S
+    begins, ends = (np.flatnonzero(np.abs(time_s - at) < 0.1) for at in (24.9, 25.2))
+    assert time_s[begins[np.argmax(fall[begins])]] == pytest.approx(24.9, abs=0.03)
+    assert time_s[ends[np.argmax(rise[ends])]] == pytest.approx(25.2, abs=0.03)

@@ -1,0 +1,51 @@
+"""Misses at idle on a low battery."""
+
+import numpy as np
+import pytest
+
+from logger.analysis import pulses, starved_coil, states
+from logger.analysis.signs import Sign
+from logger.event import NS_PER_S, Engine, Recording, Trace
+
+ENGINE = Engine(
+    cylinders=4, tach_pulses_per_revolution=2.0, fuel_system="port_injection", idle_rpm=900.0, redline_rpm=6500.0
+)
+
+
+def found(volts: float, misses: tuple[float, ...], drop: float = 0.05) -> list[Sign]:
+    """20 s of idle at 900 rev/min; each miss takes `drop` of the speed at once, recovered within 0.3 s."""
+    time = np.arange(0.0, 20.0, 0.001)
+    rps = np.full(time.size, 15.0)
+    for at in misses:
+        rps *= 1.0 - drop * np.clip((time > at) * (1.0 - (time - at) / 0.3), 0.0, 1.0)
+    turns = 2.0 * np.cumsum(rps) * 0.001
+    tach = np.interp(np.arange(1.0, np.floor(turns[-1])), turns, time)
+    slow = np.arange(0.0, 20.0, 0.01)
+    stamps = np.rint(slow * NS_PER_S).astype(np.int64)
+    traces = {
+        "battery_voltage": Trace(stamps, np.full(slow.size, volts)),
+        "throttle_position": Trace(stamps, np.where(slow > 18.0, 50.0, 1.0)),
+    }
+    tach_ns = np.rint(tach * NS_PER_S).astype(np.int64)
+    recording = Recording("r01", 20 * NS_PER_S, traces, {"tach_pulses": tach_ns})
+    firings = pulses.clean(tach_ns, ENGINE)
+    scale = states.LoadScale("throttle_position", 1.0, 80.0, 0)
+    return starved_coil.signs(states.view(recording, ENGINE, firings, traces, scale, np.empty((0, 2), np.int64)))
+
+
+def test_two_drops_in_half_a_second_on_a_low_battery_are_misses() -> None:
+    (sign,) = found(8.2, (10.0, 10.4))
+    assert sign.lost == 2
+    assert sign.from_ns / NS_PER_S == pytest.approx(10.0, abs=0.07)
+
+
+def test_a_single_drop_is_nothing_that_anybody_feels() -> None:
+    assert found(8.2, (10.0,)) == []
+
+
+def test_with_a_sound_battery_the_clutch_is_as_likely() -> None:
+    assert found(12.8, (10.0, 10.4)) == []
+
+
+def test_an_idle_that_breathes_is_no_miss() -> None:
+    assert found(8.2, (10.0, 10.4), drop=0.012) == []

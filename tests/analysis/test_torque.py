@@ -1,0 +1,74 @@
+"""The law that joins car and crank, and torque that is not there."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from logger.analysis import torque
+from logger.analysis.signs import Sign
+from logger.analysis.torque import Law, Motion
+from logger.event import NS_PER_S, Recording, Trace
+from tests.analysis.two_masses import EXCHANGE, FULL, RESISTANCE, SHUT, drive, view_of
+
+
+def learnt(recording: Recording) -> tuple[Motion, Law]:
+    motion = torque.motion(view_of(recording))
+    assert motion is not None
+    law = torque.learn([motion])
+    assert law is not None
+    return motion, law
+
+
+def signs(recording: Recording) -> list[Sign]:
+    motion, law = learnt(recording)
+    return torque.signs(view_of(recording), motion, law)
+
+
+def turned(recording: Recording, rotation: np.ndarray) -> Recording:  # type: ignore[type-arg]
+    trace = recording.traces["acceleration"]
+    mounted = {"acceleration": Trace(trace.time_ns, trace.value @ rotation.T)}
+    return replace(recording, traces={**recording.traces, **mounted})
+
+
+def test_the_drive_shafts_swing_teaches_the_exchange_between_car_and_crank() -> None:
+    _, law = learnt(drive([(24.9, 25.2), (37.0, 37.3)]))
+    assert law.c == pytest.approx(EXCHANGE, rel=0.35)
+
+
+def test_levels_are_what_torque_less_resistance_pushes_the_car_with() -> None:
+    _, law = learnt(drive())
+    assert law.open_level == pytest.approx(EXCHANGE * (FULL - RESISTANCE), abs=0.05)
+    assert law.coast_level == pytest.approx(EXCHANGE * (SHUT - RESISTANCE), abs=0.05)
+    assert (np.diff(law.levels) >= 0.0).all()
+
+
+def test_a_box_mounted_askew_finds_the_pushing_direction() -> None:
+    quarter = np.array([[0.0, -1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
+    _, law = learnt(turned(drive(), quarter))
+    assert law.axis == pytest.approx([0.0, 1.0, 0.0], abs=0.05)
+
+
+def test_a_car_that_stands_on_a_bench_teaches_nothing() -> None:
+    recording = drive()
+    still = turned(recording, np.diag([0.0, 1.0, 1.0]))
+    motion = torque.motion(view_of(still))
+    assert motion is not None
+    assert torque.learn([motion]) is None
+
+
+def test_without_acceleration_there_is_no_motion() -> None:
+    recording = drive()
+    only = {"throttle_position": recording.traces["throttle_position"]}
+    assert torque.motion(view_of(replace(recording, traces=only))) is None
+
+
+def test_a_healthy_drive_gives_no_sign() -> None:
+    assert signs(drive()) == []
+
+
+def test_torque_lost_at_full_throttle_is_found() -> None:
+    found = signs(drive([(25.0, 25.5)]))
+    assert found
+    assert {sign.kind for sign in found} == {"weak_torque"}
+    assert all(25.0 < sign.from_ns / NS_PER_S < sign.to_ns / NS_PER_S < 25.52 for sign in found)
