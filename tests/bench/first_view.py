@@ -48,10 +48,10 @@ def view(browser: Browser, url: str, when: str) -> tuple[float, float]:
 
 def measure(folder: Path, quick: bool) -> list[Row]:
     """Both first views, medians."""
-    repeats = 1 if quick else REPEATS
+    repeats, hours = (1, 0.2) if quick else (REPEATS, 8.0)
     rows = []
     with Store(folder) as store:
-        event_id = fill(store, 0.2 if quick else 8.0)
+        event_id = fill(store, hours)
         event = f"/events/{event_id}"
         with serving(store) as (host, port), sync_playwright() as playwright:
             browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
@@ -68,7 +68,7 @@ def measure(folder: Path, quick: bool) -> list[Row]:
             nothing, _ = visits("/bench/empty", SCRIPTS_RAN)
             for what, path, when in (
                 ("the event", event, SCRIPTS_RAN),
-                ("all traces of 8 h", f"{event}/r01/whole", CHART_SHOWN),
+                (f"all traces of {hours:g} h", f"{event}/r01/whole", CHART_SHOWN),
             ):
                 ms, kb = visits(path, when)
                 rows.append(
