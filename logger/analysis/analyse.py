@@ -161,6 +161,8 @@ def _pressure_band(views: list[states.View]) -> bands.PressureBand | None:
 def _stumble(episode: stumbles.Episode) -> Stumble:
     rank = orders.order(episode)
     verdict = causes.judge(episode, rank)
+    if verdict.cause == "supply_voltage":
+        rank = orders.led_by_weak_supply(rank, episode)
     lost = lost_firings(episode)
     lowest = lowest_speed_ratio(episode)
     effect = _effect(episode, lost, lowest)

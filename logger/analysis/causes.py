@@ -16,11 +16,11 @@ from logger.analysis.bands import WEAK_BATTERY_V
 from logger.analysis.order import Order
 from logger.analysis.signs import Sign
 from logger.analysis.stumbles import Episode
+from logger.analysis.wire import FAR_FROM_COIL
 from logger.event import CAUSES, NS_PER_S, Cause
 
 MS = 1_000_000
 FEED_DROP_V = 0.5  # a sound coil feed lies about this much below the battery
-FAR_FROM_COIL = ("crank", "control_unit")  # tach sources whose pulses say nothing about the coil
 STILL_SPARKS_V = 8.0  # down to which a sound coil misses now and then but not each time (no source)
 ALL_GONE = 7.0  # strength of a lasting loss of torque: that many tenths of it, see torque.py
 IN_A_ROW = 8

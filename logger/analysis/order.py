@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from logger.analysis import bands
 from logger.analysis.findings import Moved
 from logger.analysis.lean import DEAD_TIME_NS
 from logger.analysis.stumbles import BLURRED, Episode
@@ -20,6 +21,7 @@ UPSTREAM = (
     "battery_voltage", "sensor_supply_voltage", "ignition_feed_voltage", "fuel_pressure", "injector_pulses",
     "spark_pulses", "tach_pulses", "air_fuel_ratio",
 )  # fmt: skip
+VOLTAGES = ("battery_voltage", "ignition_feed_voltage")
 FILTER_S = 0.004  # an input filter for 100 Hz sampling (no source; the recorder's own is of that order)
 
 
@@ -47,6 +49,24 @@ def order(episode: Episode) -> Order:
     rungs.sort(key=lambda rung: (rung.channel != first.channel, rung.at_s))
     onset = min(round(first.at_s * NS_PER_S), engine)
     return Order(rungs, first.channel, onset, engine)
+
+
+def led_by_weak_supply(rank: Order, episode: Episode) -> Order:
+    """The order with the battery first, from when on it was too low for an engine that runs.
+
+    A slow decline is no dip and dates nothing: the onset stays where the engine first missed. Unchanged where a voltage
+    is among what moved already.
+    """
+    view = episode.view
+    channel = next((name for name in VOLTAGES if name in view.traces), None)
+    if channel is None or any(rung.channel in VOLTAGES for rung in rank.moved):
+        return rank
+    before = view.near(channel, 0, rank.onset_ns)
+    smooth = bands.baseline(before, 1.0)
+    sound = np.flatnonzero(smooth >= bands.WEAK_BATTERY_V)
+    since_ns = int(before.time_ns[sound[-1]]) if sound.size else 0
+    weak = Moved(channel, since_ns / NS_PER_S, 0.5, f"below {bands.WEAK_BATTERY_V:g} V from then on")
+    return Order([weak, *rank.moved], channel, rank.onset_ns, rank.engine_onset_ns)
 
 
 def _rungs(episode: Episode) -> list[Moved]:

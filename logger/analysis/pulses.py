@@ -90,6 +90,7 @@ def _clean(edges: IntArray, engine: Engine) -> Firings:
     interval = np.diff(edges).astype(np.float64)
     slowest = slowest_running_interval_ns(engine)
     noisy = tach_noise.bursts(interval, tach_noise.fastest_interval_ns(engine))
+    noisy |= tach_noise.scatter(interval, noisy, slowest)
     typical = np.full(interval.size, np.inf)
     if not noisy.all():
         typical[~noisy] = ndimage.median_filter(interval[~noisy], MEDIAN_WIDTH, mode="nearest")

@@ -21,6 +21,7 @@ from logger.event import NS_PER_S, BoolArray, Engine, IntArray, Recording, Trace
 TOGETHER_NS = 2 * NS_PER_S
 # A lie that begins no longer than this before the engine stops, and ends with it, is the key being turned off.
 DYING_NS = NS_PER_S
+FAST_NS = NS_PER_S // 20
 WARM_UP_NS = 90 * NS_PER_S
 _ORDER = ("battery_voltage", "ignition_feed_voltage", "pump_feed_voltage", "sensor_supply_voltage")
 
@@ -105,8 +106,11 @@ def gaps(recording: Recording) -> list[dict[str, Any]]:
     }
     if not missing:
         return noted
-    shared = min(missing.values(), key=len)
-    for spans in missing.values():
+    # A channel sampled once a second cannot tell a gap of two; where there are faster ones, they decide.
+    fast = [name for name in missing if interval_ns(recording.traces[name].time_ns) <= FAST_NS]
+    deciding = [missing[name] for name in fast or missing]
+    shared = min(deciding, key=len)
+    for spans in deciding:
         shared = shared[_overlapping(shared, spans)]
     shared = shared[~_pulses_inside(shared, recording.pulses.get("tach_pulses", np.empty(0, np.int64)))]
     found = []

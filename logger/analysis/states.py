@@ -75,6 +75,13 @@ class View:
             return np.full(np.shape(time_ns), np.nan)
         return np.interp(time_ns, trace.time_ns - lag_ns, trace.value)
 
+    def ran_at(self, at_ns: int, slack_ns: int = 150_000_000) -> bool:
+        """Whether the engine ran by itself just before a time."""
+        place = int(np.searchsorted(self.firings.time_ns, at_ns))
+        if place == 0 or at_ns - self.firings.time_ns[place - 1] > slack_ns:
+            return False
+        return bool(self.running[place - 1]) and bool(self.running[max(0, place - 4)])
+
     def near(self, channel: str, from_ns: int, to_ns: int) -> Trace:
         """The samples of a channel between two times, both included; empty where the channel is absent."""
         trace = self.traces.get(channel)

@@ -17,7 +17,7 @@ from logger.analysis.pulses import DEFAULT_IDLE_RPM, split
 from logger.analysis.states import CRANKED_BELOW, LoadScale, State, View, view
 from logger.event import NS_PER_S
 
-Why = Literal["key_off", "driver_stall", "died", "record_ends"]
+Why = Literal["key_off", "driver_stall", "died", "record_ends", "unclear"]
 MS = 1_000_000
 FEED_DEAD_V = 2.0
 AT_IDLE = 1.5  # of idle speed: only from there does an engine stop within a second
@@ -26,6 +26,7 @@ AT_IDLE = 1.5  # of idle speed: only from there does an engine stop within a sec
 STARTER_DRAW_V = 0.4
 STANDS_NS = 1_000_000_000
 LURCH_G = 0.3
+SOON_NS = 6 * NS_PER_S  # in which a driver who stalled it at the line has it running again (no source)
 SUDDEN = 0.87  # of the speed before: pulses that end above it did not end by a crank dragged down
 
 
@@ -107,7 +108,7 @@ def _judge(view: View, last: int, following: int, restart: int | None) -> Stop:
         off = np.flatnonzero((key.time_ns > end - 300 * MS) & (key.time_ns < end + 2000 * MS) & (key.value < 0.5))
         if off.size:
             return stop("key_off", "the key was turned off")
-        return stop(*_stall_or_died(view, last))
+        return stop(*_stall_or_died(view, last, restart))
     feed = view.near("ignition_feed_voltage", end + 40 * MS, min(following, end + 1500 * MS))
     before = view.near("ignition_feed_voltage", end - 400 * MS, end - 60 * MS)
     if feed.value.size >= 5 and before.value.size >= 5:
@@ -116,12 +117,12 @@ def _judge(view: View, last: int, following: int, restart: int | None) -> Stop:
             return stop("key_off", "the coil's feed was switched off")
         if dead or float(np.median(feed.value)) < 0.75 * float(np.median(before.value)):
             return stop("died", "the coil's feed was lost and the engine was started again")
-        return stop(*_stall_or_died(view, last))
+        return stop(*_stall_or_died(view, last, restart))
     if restart is None and following >= view.recording.duration_ns:
         return stop("key_off", "the engine was not started again, and nothing recorded tells it from a key turned off")
     if restart is None and (_pump_stopped(view, end) or _battery_breathed_up(view, end)):
         return stop("key_off", "rail pressure fell or the battery rose at once, as when the key is turned off")
-    return stop(*_stall_or_died(view, last))
+    return stop(*_stall_or_died(view, last, restart))
 
 
 def _interval_ns(view: View, last: int) -> int:
@@ -160,17 +161,22 @@ def _battery_breathed_up(view: View, end_ns: int) -> bool:
     return bool(before.size >= 5 and after.size >= 5 and np.median(after) > np.median(before) + 0.15)
 
 
-def _stall_or_died(view: View, last: int) -> tuple[Why, str]:
+def _stall_or_died(view: View, last: int, restart: int | None) -> tuple[Why, str]:
     """The driver's stall lurches the car, or drags the crank down quickly, behind an opening throttle."""
     firings = view.firings
     begin = int(np.searchsorted(firings.time_ns, firings.time_ns[last] - NS_PER_S))
     speed = firings.pulses_per_revolution * np.diff(firings.time_ns[begin : last + 1])
-    if _lurched(view, int(firings.time_ns[last])):
+    end = int(firings.time_ns[last])
+    if _lurched(view, end):
         return "driver_stall", "the car lurched as the engine stopped: the clutch was let in"
     if speed.size < 6:
         return "died", "the pulses ended with the key on"
     speed = NS_PER_S / speed
     if speed[-1] > SUDDEN * float(np.median(speed[-8:-2])):
+        felt = view.near("acceleration", end - 100 * MS, end + 250 * MS).time_ns.size
+        slow = firings.speed_rps[last] < AT_IDLE * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+        if not felt and slow and restart is not None and restart - end < SOON_NS and _supplied(view, end):
+            return "unclear", "it stopped at idle and was started again; a driver's stall would look the same here"
         return "died", "the pulses ended at full speed with the key on"
     usual = float(np.median(speed[: max(3, speed.size // 2)]))
     sound = np.flatnonzero(speed > 0.95 * usual)
@@ -186,6 +192,16 @@ def _stall_or_died(view: View, last: int) -> tuple[Why, str]:
     if fell_s < 0.35 or opened or usual > 2.0 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0:
         return "driver_stall", "the crank was dragged down with pulses present to the end"
     return "died", "the crank ran down with the throttle closed and the key on"
+
+
+def _supplied(view: View, end_ns: int) -> bool:
+    """Whether coil feed and rail, where they are recorded, were there when the engine stopped."""
+    feed = view.near("ignition_feed_voltage", end_ns - 150 * MS, end_ns + 250 * MS).value
+    rail = view.near("fuel_pressure", end_ns - 300 * MS, end_ns + 50 * MS).value
+    usual = view.near("fuel_pressure", end_ns - 3 * NS_PER_S, end_ns - NS_PER_S).value
+    fed = not feed.size or float(feed.min()) > 0.75 * float(np.median(feed))
+    pressed = not (rail.size and usual.size) or float(np.median(rail)) > 0.85 * float(np.median(usual))
+    return fed and pressed
 
 
 def _lurched(view: View, end_ns: int) -> bool:

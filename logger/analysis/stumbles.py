@@ -13,32 +13,22 @@ from typing import Any
 
 import numpy as np
 
-from logger.analysis import bands, cutouts, injection, lean, sparks, starved_coil, torque, wire
+from logger.analysis import bands, cutouts, injection, lean, rail, sparks, starved_coil, torque, wire
 from logger.analysis.findings import SensorFault
 from logger.analysis.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.signs import Sign
 from logger.analysis.states import View
 from logger.analysis.stops import Stop, stops
-from logger.event import NS_PER_S, Trace
+from logger.event import NS_PER_S
 
 JOIN_NS = NS_PER_S // 2
 BLUR_NS = 250 * 1_000_000
 BOWL_NS = 2 * NS_PER_S
-# A float bowl holds 15 to 40 g and an engine that pulls burns 3 to 8 g/s (both common practice, no source): with next
-# to no pressure for longer than this it has run dry.
-BOWL_LASTS_NS = 5 * NS_PER_S
-NEXT_TO_NONE = 0.3
 BLURRED = ("lean", "weak_torque")
 MS = 1_000_000
 LEAD_NS = 60 * MS  # a rail that falls no earlier than this before the ignition may have lost the same supply
-# What injectors may lack of the pressure of full load before firings are lost. Flow goes with the root of the pressure
-# across them (Bernoulli); a quarter less makes the mixture a sixth leaner, half of it leaner by four tenths, where
-# torque is gone or nearly. Below what the rail holds behind a shut throttle they lack it whatever the manifold does;
-# with the throttle wide open they lack all that is missing; where the throttle is not recorded, most of it.
-LACKS_ANYHOW, LACKS_OPEN, LACKS_PERHAPS = 0.27, 0.5, 0.55
-WIDE_OPEN = 0.6
 CHATTER_NS = 50 * MS
-FEEL_IT_NS = 100 * MS  # about how long the crank takes to show it
+FEWEST_LOST, SURE = 2.5, 3.0  # firings; natural log-odds
 BELIEVED = 0.66  # chance from which missing pulses are held to be the ignition's, not the wire's
 # Of its running time; an engine is on its limiter for moments. No limiter of a petrol car sits below the speed
 # (both common practice, no source); used only where the owner gave no redline.
@@ -94,16 +84,17 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
     ceiling = _ceiling_rps(views)
     probe = lean.learn(views)
     dips = [supply_signs(view) for view in views]
+    injections = [injection.signs(view) for view in views]
     gaps = [wire.gaps(view) for view in views]
     flat = [(number, gap) for number, some in enumerate(gaps) for gap in some]
-    proven = [_proven(gap, dips[number]) for number, gap in flat]
+    proven = [_proven(gap, dips[number] + injections[number]) for number, gap in flat]
     watched = [
         views[number].near("ignition_feed_voltage", gap.from_ns, gap.to_ns).value.size > 1 for number, gap in flat
     ]
     chance = wire.chance_real([gap for _, gap in flat], proven, watched)
     for number, view in enumerate(views):
-        signs = dips[number] + sparks.signs(view) + pressure_signs(view, pressure)
-        signs += lean.signs(view, probe) + torque_signs[number] + injection.signs(view)
+        signs = dips[number] + sparks.signs(view) + rail.signs(view, pressure)
+        signs += lean.signs(view, probe) + torque_signs[number] + injections[number]
         signs += starved_coil.signs(view)
         for (owner, gap), real in zip(flat, chance.tolist(), strict=True):
             if owner != number:
@@ -281,7 +272,7 @@ def supply_signs(view: View) -> list[Sign]:
         if trace is None:
             continue
         for dip in bands.voltage_dips(channel, trace):
-            if _ran_at(view, dip.from_ns):
+            if view.ran_at(dip.from_ns):
                 found.append(
                     Sign(
                         "supply_dip",
@@ -297,78 +288,8 @@ def supply_signs(view: View) -> list[Sign]:
     return found
 
 
-def _ran_at(view: View, at_ns: int, slack_ns: int = 150 * MS) -> bool:
-    """Whether the engine ran by itself just before a time."""
-    place = int(np.searchsorted(view.firings.time_ns, at_ns))
-    if place == 0 or at_ns - view.firings.time_ns[place - 1] > slack_ns:
-        return False
-    return bool(view.running[place - 1]) and bool(view.running[max(0, place - 4)])
-
-
-def pressure_signs(view: View, band: bands.PressureBand | None) -> list[Sign]:
-    """Rail pressure under the floor while the engine ran; from where its fall began."""
-    trace = view.traces.get("fuel_pressure")
-    if band is None or trace is None or trace.time_ns.size < 20:
-        return []
-    low = trace.value < band.floor
-    found = []
-    for dip in bands.excursions("fuel_pressure", trace, band.floor - trace.value, low):
-        if not _ran_at(view, dip.from_ns) or dip.depth < 0.08 * band.closed:
-            continue
-        if view.near("sensor_supply_voltage", dip.from_ns - 20 * MS, dip.to_ns + 20 * MS).value.min(initial=5.0) < 4.5:
-            continue
-        left, level = bands.fall(trace, dip.from_ns, band)
-        if view.engine.fuel_system == "carburettor":
-            starved = _emptied(trace, band, left, dip)
-            weak = left + BOWL_LASTS_NS - NS_PER_S if starved >= 1.0 else None
-        else:
-            starved = _starved(view, band, left, dip)
-            weak = bands.misfires_at(trace, left, dip.to_ns, level)
-            if weak is None and starved >= 1.0:
-                weak = left + FEEL_IT_NS
-        found.append(
-            Sign(
-                "low_pressure",
-                "fuel_pressure",
-                left,
-                dip.to_ns,
-                0.0,
-                starved,
-                left - 10 * MS,
-                engine_ns=weak,
-                note=f"{level - dip.lowest:.0f}",
-            )
-        )
-    return found
-
-
-def _starved(view: View, band: bands.PressureBand, left_ns: int, dip: bands.Excursion) -> float:
-    """How far a dip of the rail went, as a share of what makes an engine stumble."""
-    low = view.near("fuel_pressure", left_ns, dip.to_ns)
-    at_ns = int(low.time_ns[int(np.argmin(low.value))])
-    full = max(band.full, 1.0)
-    anyhow = (band.closed - dip.lowest) / full / LACKS_ANYHOW
-    if view.load_channel == "throttle_position":
-        place = min(int(np.searchsorted(view.firings.time_ns, at_ns)), view.firings.time_ns.size - 1)
-        if not view.load[place] > WIDE_OPEN:
-            return anyhow
-        return max(anyhow, (full - dip.lowest) / full / LACKS_OPEN)
-    return max(anyhow, (full - dip.lowest) / full / LACKS_PERHAPS)
-
-
-def _emptied(trace: Trace, band: bands.PressureBand, left_ns: int, dip: bands.Excursion) -> float:
-    """How long a float bowl had next to no pressure behind it, as a share of how long it lasts.
-
-    Until then it goes on feeding the engine, and only what the engine does itself tells whether it starves.
-    """
-    first, last = np.searchsorted(trace.time_ns, [left_ns, dip.to_ns + 1])
-    dry = trace.value[first:last] < NEXT_TO_NONE * band.closed
-    share = float(np.mean(dry)) if dry.size else 0.0
-    return share * (dip.to_ns - left_ns) / BOWL_LASTS_NS
-
-
 def _proven(gap: wire.Gap, dips: Sequence[Sign]) -> bool:
-    """A gap with a dip of feed or battery across its beginning is the ignition's own."""
+    """A gap with a dip of feed or battery across it, or without injections, is no mere fault of the tach wire."""
     return any(dip.from_ns - 60 * MS < gap.to_ns and dip.to_ns + 60 * MS > gap.from_ns for dip in dips)
 
 
@@ -394,7 +315,7 @@ def _extra_edges(view: View, lost: Sequence[Sign]) -> list[SensorFault]:
     extra = view.firings.extra_ns
     for sign in lost:
         extra = extra[(extra < sign.from_ns - CHATTER_NS) | (extra > sign.to_ns + CHATTER_NS)]
-    extra = extra[[_ran_at(view, int(at)) for at in extra.tolist()]] if extra.size else extra
+    extra = extra[[view.ran_at(int(at)) for at in extra.tolist()]] if extra.size else extra
     if not extra.size:
         return []
     parts = np.split(extra, np.flatnonzero(np.diff(extra) > JOIN_NS) + 1)
@@ -432,6 +353,9 @@ def _rejected(view: View, from_ns: int, to_ns: int, why: str) -> dict[str, Any]:
 
 def _no_stumble(episode: Episode) -> str | None:
     """Why an episode is no stumble; None where it is one."""
+    unsure = all(sign.kind == "lost_pulses" and sign.strength < SURE for sign in episode.signs)
+    if unsure and sum(sign.lost for sign in episode.signs) < FEWEST_LOST:
+        return "one or two pulses missing and nothing else: too little to tell the ignition from the tach wire"
     if any(sign.kind not in ("supply_dip", "low_pressure") for sign in episode.signs):
         return None
     if any(sign.kind == "low_pressure" and sign.strength >= 1.0 for sign in episode.signs):

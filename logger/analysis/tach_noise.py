@@ -14,6 +14,9 @@ OVER_REDLINE = 1.15
 TOO_SOON = 0.55  # of the interval at that speed: uneven firing and jitter do not reach it
 DENSE, WITHIN = 3, 8  # that many impossible intervals among so many neighbours are a burst of noise
 BLOCK, ALWAYS = 32, 0.25  # edges; share of them too soon in half of all blocks: every pulse bounces
+SOONER = 0.6
+REGULAR, REGULAR_RUN = 0.15, 6  # change of the interval's logarithm from one to the next; so many in a row
+LONGEST_SCATTER, LONGEST_S = 1500, 2.0
 JUMP = 5.0  # times longer than the ones before: no crank slows that much from one firing to the next
 AT_ONCE = 2.5
 CHATTER_S = 3.0
@@ -54,6 +57,36 @@ def bursts(interval: FloatArray, fastest_ns: float) -> BoolArray:
         if part.size >= DENSE:
             noisy[max(0, int(part[0]) - 1) : int(part[-1]) + 2] = True
     return noisy
+
+
+def scatter(interval: FloatArray, already: BoolArray, slowest_ns: float) -> BoolArray:
+    """Intervals (n,) from a jump to far more pulses until they come regularly again, bool (n,).
+
+    Noise over an engine that turns slowly gives intervals that a faster one could have; but no crank more than doubles
+    its speed from one firing to the next, nor turns so unevenly. already: marked otherwise, bool (n,). slowest_ns: the
+    interval from which the engine does not run by itself; what follows may be its start.
+    """
+    found = np.zeros(interval.size, bool)
+    done = 0
+    sooner = (interval[2:] < SOONER * interval[1:-1]) & (interval[2:] < SOONER * interval[:-2])
+    for k in (np.flatnonzero(sooner & ~already[2:]) + 2).tolist():
+        before = interval[max(0, k - 9) : k]
+        if k < done or before.size < 5:
+            continue
+        usual = float(np.median(before))
+        if usual > slowest_ns or float(before.max()) > 1.4 * usual:
+            continue
+        part = interval[k : k + LONGEST_SCATTER]
+        regular = np.abs(np.diff(np.log(part))) < REGULAR
+        like = (part[1:] > usual / 3.0) & (part[1:] < 3.0 * usual)
+        run = np.convolve(regular & like, np.ones(REGULAR_RUN, int), "valid") == REGULAR_RUN
+        if not run.any():
+            continue
+        end = k + int(np.argmax(run))
+        if interval[k:end].sum() < LONGEST_S * NS_PER_S and np.count_nonzero(interval[k:end] < SOONER * usual) >= DENSE:
+            found[k:end] = True
+            done = end
+    return found
 
 
 def chatter(interval: FloatArray, odd: BoolArray, slow_ns: float) -> BoolArray:

@@ -12,8 +12,9 @@ import numpy as np
 
 from logger.analysis import roughness
 from logger.analysis.states import State, View
-from logger.event import NS_PER_S, FloatArray
+from logger.event import NS_PER_S, Engine, FloatArray
 
+FAR_FROM_COIL = ("crank", "control_unit")  # tach sources whose pulses say nothing about the coil
 GROUP_NS = NS_PER_S // 2
 # Relative speed lost per lost firing at full load, from a heavy car in its last gear to a light one in first (measured
 # on simulated cars, 0.1 to 1.5 %), and what a truly idle gap still shows through bumps and gear lash.
@@ -22,12 +23,14 @@ FULL_LOSSES = (0.0012, 0.003, 0.007, 0.012)
 # engine, see tests/published/test_pulse_arithmetic.py).
 IDLE_LOSSES = (0.008, 0.02, 0.05, 0.12)
 WIRE_SPREAD = 0.0008
+IDLE_WANDER = 0.004  # an idling engine hunts by some thousandths a firing (no source)
 UNSURE = -2.0  # where nothing shows load, a crank that does not slow may have had its throttle shut
 UNKNOWN_LOAD = 0.4  # where nothing shows load, on average over a run
 IDLE_LOAD = 0.1  # even a shut throttle lets the engine turn itself
 LOAD_SPREAD = 0.01  # relative speed per pulse that a load change over the window may add or take
 SIDES = (20, 8)  # pulses before and after a gap from which the crank's loss is read: long for precision, or short
 NEXT_TO = 3
+WITNESSED, FEWEST_DUE = 4.0, 2.0  # natural log-likelihood; pulses
 USUAL_LENGTH, LENGTH_SPEAKS = 4.0, 0.8
 LONG = 30  # missing pulses, beyond which the crank's trend before says nothing about after
 
@@ -95,6 +98,7 @@ def _gap(view: View, runs: Sequence[tuple[int, int]]) -> Gap:
     first, stop = runs[0][0], runs[-1][1]
     time_ns = view.firings.time_ns
     last = min(stop, time_ns.size - 1)
+    ratio += sum(_witness(view, name, int(time_ns[first]), int(time_ns[last])) for name in _witnesses(view.engine))
     missing = sum(b - a for a, b in runs)
     noisy = np.searchsorted(view.firings.extra_ns, [time_ns[first] - GROUP_NS, time_ns[last] + GROUP_NS])
     extra = float(noisy[1] - noisy[0])
@@ -103,6 +107,30 @@ def _gap(view: View, runs: Sequence[tuple[int, int]]) -> Gap:
         ratio -= 0.5 * extra * min(1.0, extra / missing)
     lost = missing * view.engine.firings_per_revolution / view.firings.pulses_per_revolution
     return Gap(first, stop, tuple(runs), missing, lost, ratio, int(time_ns[first]), int(time_ns[last]))
+
+
+def _witnesses(engine: Engine) -> tuple[str, ...]:
+    """Pulse inputs that stop with the ignition and not with the tach wire.
+
+    A coil makes sparks. A control unit that gives the tach its pulses drives the injectors as well; with the tach on
+    the coil they tell nothing, since they go on when only the ignition fails.
+    """
+    return ("spark_pulses", "injector_pulses") if engine.tach_source in FAR_FROM_COIL else ("spark_pulses",)
+
+
+def _witness(view: View, name: str, from_ns: int, to_ns: int) -> float:
+    """What another pulse input says: WITNESSED where it fell silent too, as much against where it went on, else 0."""
+    pulses = view.recording.pulses.get(name)
+    if pulses is None or not pulses.size:
+        return 0.0
+    inside = np.searchsorted(pulses, [from_ns, to_ns])
+    around = np.searchsorted(pulses, [from_ns - GROUP_NS, to_ns + GROUP_NS])
+    beside = float(around[1] - around[0] - (inside[1] - inside[0]))
+    due = beside * (to_ns - from_ns) / (2.0 * GROUP_NS)
+    if due < FEWEST_DUE or beside < 4.0:
+        return 0.0
+    share = float(inside[1] - inside[0]) / due
+    return WITNESSED if share < 0.3 else -WITNESSED if share > 0.7 else 0.0
 
 
 def _ratio(view: View, first: int, stop: int) -> float:
@@ -117,13 +145,13 @@ def _ratio(view: View, first: int, stop: int) -> float:
     if view.load_channel is None:
         load = max(load, UNKNOWN_LOAD)
     loss, error = min(fits, key=lambda fit: fit[1])
-    wire = _normal(loss, 0.0, float(np.hypot(error, WIRE_SPREAD)))
     per_pulse = view.engine.firings_per_revolution / view.firings.pulses_per_revolution
     if view.state[first - 1] == State.IDLE:
-        expected = [full * per_pulse for full in IDLE_LOSSES]
+        expected, own = [full * per_pulse for full in IDLE_LOSSES], IDLE_WANDER
     else:
-        expected = [full * per_pulse * max(load, IDLE_LOAD) for full in FULL_LOSSES]
-    spread = float(np.hypot(error, WIRE_SPREAD))
+        expected, own = [full * per_pulse * max(load, IDLE_LOAD) for full in FULL_LOSSES], WIRE_SPREAD
+    spread = float(np.hypot(error, own))
+    wire = _normal(loss, 0.0, spread)
     real = np.mean([_normal(loss, mean, float(np.hypot(spread, 0.3 * mean))) for mean in expected])
     # A slip of the crank for another reason is always possible, so nothing is ever quite excluded.
     ratio = np.log((real + 1e-3 / error) / (wire + 1e-3 / error))

@@ -157,3 +157,18 @@ def test_nothing_is_laid_across_a_gap_in_the_recording() -> None:
     firings = clean(edges, FOUR, gaps)
     assert firings.time_ns.tolist() == edges.tolist()
     assert firings.bounds().tolist() == [0, 200, 400]
+
+
+def test_noise_over_an_idling_engine_leaves_its_idle() -> None:
+    # 2.5 edges a pulse: few are too soon for an engine at speed, but no crank triples its idle at a stroke.
+    idle = even(150, interval_ms=32.0)
+    noise = np.random.default_rng(5).uniform(1600 * MS, 2400 * MS, 90).astype(np.int64)
+    firings = clean(np.sort(np.append(idle, noise)), FOUR)
+    assert firings.time_ns == pytest.approx(idle, abs=0.31 * 32 * MS)
+
+
+def test_an_engine_that_starts_jumps_from_cranking_to_its_idle() -> None:
+    edges = np.concatenate((even(12, interval_ms=130.0), even(100, interval_ms=31.0, start_ms=11 * 130.0 + 40.0)))
+    firings = clean(edges, FOUR)
+    assert firings.time_ns.tolist() == edges.tolist()
+    assert firings.seen.all()

@@ -295,6 +295,19 @@ def test_absent_rows_are_a_gap_of_all_channels_when_the_pulses_are_absent_too() 
     assert said(recording) == []
 
 
+def test_a_gap_is_one_of_all_channels_though_one_is_too_slow_to_show_it() -> None:
+    def without(old: Trace) -> Trace:
+        keep = (old.time_ns < 30 * NS_PER_S) | (old.time_ns > 32 * NS_PER_S)
+        return Trace(old.time_ns[keep], old.value[keep])
+
+    whole = car(silent=(30.0, 32.0))
+    once_a_second = np.arange(0, 29, dtype=np.int64) * NS_PER_S
+    traces = {name: without(old) for name, old in whole.traces.items()}
+    traces["under_bonnet_temperature"] = without(Trace(once_a_second * 2, np.linspace(20.0, 60.0, 29)))
+    (gap,) = [gap for gap in sensor_faults.gaps(replace(whole, traces=traces)) if gap["channel"] == "all"]
+    assert (gap["from_s"], gap["to_s"]) == (pytest.approx(30.0, abs=0.2), pytest.approx(32.0, abs=0.2))
+
+
 def test_rows_absent_from_one_channel_are_its_own_gap_and_no_sensor_fault() -> None:
     old = trace("fuel_pressure")
     keep = (old.time_ns < 30 * NS_PER_S) | (old.time_ns >= 31 * NS_PER_S)

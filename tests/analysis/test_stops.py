@@ -82,3 +82,14 @@ def test_an_idle_without_pulses_for_over_a_second_was_a_crank_that_stood() -> No
     found = found_with(drive, ignition_feed_voltage=feed, acceleration=lurch(10.98))
     assert found.stumbles == []
     assert any("clutch" in rejected["why"] for rejected in found.rejected)
+
+
+def test_without_acceleration_a_stop_at_idle_that_nothing_explains_is_not_held_against_the_car() -> None:
+    drive = Drive(silent=[(11.0, 12.6)])
+    feed = Drive().recording().traces["ignition_feed_voltage"]
+    nothing = Trace(np.empty(0, np.int64), np.empty((0, 3)))
+    found = found_with(
+        drive, battery_voltage=starter(drive, 11.9), ignition_feed_voltage=feed, key_sense=feed, acceleration=nothing
+    )
+    assert found.stumbles == []
+    assert any("driver's stall" in rejected["why"] for rejected in found.rejected)

@@ -8,7 +8,7 @@ import pytest
 from logger.analysis import analyse
 from logger.analysis.signs import Sign, SignKind
 from logger.analysis.stumbles import join
-from logger.event import NS_PER_S, Engine, Event, Recording
+from logger.event import NS_PER_S, Engine, Event, FloatArray, IntArray, Recording
 from tests.analysis.array_car import NATURAL, Drive, nanoseconds
 
 S = 1_000_000_000
@@ -144,3 +144,65 @@ def test_a_rail_that_loses_half_of_its_pressure_under_load_starves_the_engine() 
 
 def test_a_rail_a_little_under_its_closed_throttle_level_is_no_stumble() -> None:
     assert with_rail(160.0, 20.5, 21.5) == []
+
+
+def test_a_float_bowl_that_is_filled_now_and_then_does_not_run_dry() -> None:
+    carburettor = replace(NATURAL, fuel_system="carburettor")
+    recording = Drive().recording()
+    rail = recording.traces["fuel_pressure"]
+    time_s = rail.time_ns / S
+    starved = (time_s > 15.0) & (time_s < 24.0)
+
+    def found(kpa: FloatArray) -> list[str]:
+        value = 0.1 * rail.value + 5.0  # a carburettor's 30 kPa
+        value = np.where(starved, kpa, value)
+        traces = {**recording.traces, "fuel_pressure": replace(rail, value=value)}
+        return [s.cause for s in analyse(Event("bowl", carburettor, (replace(recording, traces=traces),))).stumbles]
+
+    noise = np.random.default_rng(2).normal(0.0, 0.3, time_s.size)
+    assert found(noise) == ["fuel_delivery"]
+    assert found(np.where(time_s % 3.0 < 1.0, 18.0, 0.0) + noise) == []
+
+
+def test_a_pulse_or_two_missing_and_nothing_else_is_too_little_to_tell() -> None:
+    recording = Drive().recording()
+    tach = recording.pulses["tach_pulses"]
+    at = int(np.searchsorted(tach, 20 * S))
+    event = Event("one", NATURAL, (replace(recording, pulses={"tach_pulses": np.delete(tach, at)}),))
+    assert analyse(event).stumbles == []
+
+
+def without_pulses(**witness: IntArray) -> tuple[list[str], list[str]]:
+    """Causes and sensor faults found where 12 tach pulses are missing at idle, where the crank tells little."""
+    recording = Drive().recording()
+    tach = recording.pulses["tach_pulses"]
+    gone = (tach > 36.4 * S) & (tach < 36.8 * S)
+    pulses = {"tach_pulses": tach[~gone], **{name: times + 30_000 for name, times in witness.items()}}
+    traces = {name: trace for name, trace in recording.traces.items() if name != "ignition_feed_voltage"}
+    found = analyse(Event("witness", NATURAL, (replace(recording, traces=traces, pulses=pulses),)))
+    return [s.cause for s in found.stumbles], [f.kind for f in found.sensor_faults]
+
+
+def test_sparks_that_went_on_convict_the_tach_wire() -> None:
+    tach = Drive().recording().pulses["tach_pulses"]
+    assert without_pulses(spark_pulses=tach) == ([], ["dropped_pulses"])
+
+
+def test_sparks_that_stopped_as_well_convict_the_ignition() -> None:
+    tach = Drive().recording().pulses["tach_pulses"]
+    silent = tach[(tach < 36.4 * S) | (tach > 36.8 * S)]
+    assert without_pulses(spark_pulses=silent) == (["ignition_primary"], [])
+
+
+def test_a_pressure_sensor_without_supply_starves_nobody() -> None:
+    recording = Drive().recording()
+    time_s = recording.traces["battery_voltage"].time_ns / S
+    dip = np.abs(time_s - 36.0) < 0.03  # idling: the dip itself is no stumble
+    names = ("battery_voltage", "ignition_feed_voltage", "fuel_pressure")
+    share = {"battery_voltage": 0.2, "ignition_feed_voltage": 0.2, "fuel_pressure": 0.3}
+    traces = {
+        name: replace(trace, value=np.where(dip, share[name] * trace.value, trace.value)) if name in names else trace
+        for name, trace in recording.traces.items()
+        if name != "sensor_supply_voltage"
+    }
+    assert analyse(Event("unfed", NATURAL, (replace(recording, traces=traces),))).stumbles == []
