@@ -12,7 +12,8 @@ number of runs that lie before it. Steps:
 1. Runs are cut at the repairs, and where people corrected the split (runs.py). Work with no running between is one
    repair, and gets one verdict.
 2. Before: the runs since the repair before, and those before that as well while that one did not fix it and the rates
-   agree (exact test, p > 0.2). After: the runs until the next repair; if they were clean, later ones too.
+   agree (exact test, p > 0.2; or > 0.3 that as few came by chance, as an earlier rate that was higher would make
+   the later fall look deeper). After: the runs until the next repair; if they were clean, later ones too.
 3. What brought the bursts out before tells which exposure counts: knocks, hot minutes, hot knocks, or else driving.
    Where a link cannot be told yet, the repair must pass under every condition that is still possible; and always over
    running at least as warm as that in which the bursts came. Bursts of a cause of their own do not count.
@@ -29,7 +30,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
-from scipy.stats import binomtest
+from scipy.stats import binom, binomtest
 
 from logger.analysis import exposure, links, repair_words
 from logger.analysis import frames as grids
@@ -42,6 +43,7 @@ from logger.analysis.repair_words import Aside
 from logger.event import Cause, Event, repair_places
 
 AGREE_P = 0.2
+LOWER_P = 0.3
 OWN_SHARE = 0.15
 
 
@@ -182,7 +184,8 @@ def _agree(earlier: Sequence[Run], own: Sequence[Run]) -> bool:
     t0, t1 = (sum(run.exposure.at_risk_s for run in side) for side in (earlier, own))
     if t1 <= 0 or t0 <= 0 or k0 + k1 == 0:
         return True
-    return bool(binomtest(k1, k0 + k1, t1 / (t0 + t1)).pvalue > AGREE_P)
+    share = t1 / (t0 + t1)
+    return bool(binomtest(k1, k0 + k1, share).pvalue > AGREE_P and binom.cdf(k1, k0 + k1, share) > LOWER_P)
 
 
 def _verdict(

@@ -156,6 +156,15 @@ def test_the_wrong_part_is_not_fixed_and_the_right_one_after_it_is() -> None:
     assert [one.verdict for one in judge(event(recordings, done), stumbles)] == ["not_fixed", "fixed"]
 
 
+def test_a_repair_that_may_have_halved_the_rate_keeps_the_runs_before_it_from_the_next_ones_comparison() -> None:
+    """3 bursts a run, then 1 in a run: as few come by chance in one of four (binomial, 1 of 10 in a quarter of it)."""
+    recordings, stumbles = runs(3, 4)
+    stumbles.append(stumble("r04", 6.03))
+    done = [Repair("new coil", after_recording="r03"), Repair(FEED, after_recording="r04")]
+    second = judge(event(recordings, done), stumbles)[1]
+    assert "Before, 1 of 1 runs failed" in second.sentence
+
+
 def test_verdicts_come_in_the_order_in_which_repairs_were_entered() -> None:
     recordings, stumbles = runs(4, 7)
     done = [Repair(FEED, after_recording="r04"), Repair("new coil", after_recording="r02")]
