@@ -24,7 +24,8 @@ How it is told:
   (weighted Bonferroni; more for heat, as shock shows plainly or not at all). Other conditions are looked at because
   they are there (rank-sum test, F. Wilcoxon, Biometrics 1 (1945) 80-83): leads, of which few may be wrong (false
   discovery rate over everything looked at, Benjamini and Hochberg).
-* With fewer than MINIMUM_STUMBLES heat is never called linked, as it goes with the hour; shock can be.
+* With fewer than MINIMUM_STUMBLES, or MINIMUM_BURSTS, heat is never called linked, as it goes with the hour; shock
+  can be.
 * None where no link is significant but fewer than MINIMUM_STUMBLES came, it was about as warm all the time, or the
   comparison leans towards a link (p below LEANING_P) without being sure.
 """
@@ -47,6 +48,7 @@ LEVEL_P = 0.05
 LEANING_P = 0.15
 RIVAL_P = 0.01
 MINIMUM_STUMBLES = 5
+MINIMUM_BURSTS = 3
 MINIMUM_SPREAD_DEGC = 8.0
 STAKES = {"heat": 0.7, "shock": 0.3}
 COMPARED = (
@@ -155,8 +157,9 @@ def _run(cells: Frame) -> dict[str, Any]:
 def _judge(found: Compared, p_adjusted: float, n_stumbles: int, others: Sequence[Compared]) -> Condition:
     verdict: bool | None = p_adjusted <= LEVEL_P
     remark = ""
-    if verdict and found.name == "heat" and n_stumbles < MINIMUM_STUMBLES:
-        verdict, remark = None, "; that leans towards heat, but so few stumbles may share the hour as well"
+    if verdict and found.name == "heat" and (n_stumbles < MINIMUM_STUMBLES or found.n < MINIMUM_BURSTS):
+        few = "bursts" if n_stumbles >= MINIMUM_STUMBLES else "stumbles"
+        verdict, remark = None, f"; that leans towards heat, but so few {few} may share the hour as well"
     elif verdict and found.name == "heat":
         voltage = next((other for other in others if other.name == "battery_voltage"), None)
         if voltage is not None and voltage.p < min(RIVAL_P, found.p):

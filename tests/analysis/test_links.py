@@ -207,6 +207,13 @@ def test_three_stumbles_at_the_end_of_a_hot_day_are_not_called_heat() -> None:
     assert link(of, [stumble("r04", 20.0), stumble("r04", 40.0), stumble("r04", 55.0)])["linked_heat"] is None
 
 
+def test_many_stumbles_in_two_bursts_at_the_end_of_a_hot_day_are_not_called_heat() -> None:
+    of = event([run("r01", (), COLD), run("r02", (), WARM), run("r03", (), WARM), run("r04", (), HOT)])
+    found = link(of, [stumble("r04", at_s + 0.8 * k) for at_s in (50.0, 57.0) for k in range(3)])
+    assert (found["stumbles"], found["bursts"], found["linked_heat"]) == (6, 2, None)
+    assert "so few bursts may share the hour" in str(condition(found, "heat")["sentence"])
+
+
 def test_three_stumbles_of_three_right_after_knocks_are_called_shock() -> None:
     of = event([run("r01", KNOCKS, WARM), run("r02", KNOCKS, WARM)])
     assert link(of, [stumble("r01", 6.03), stumble("r01", 44.03), stumble("r02", 23.03)])["linked_shock"] is True
