@@ -15,7 +15,7 @@ A loss too short for that (some 60 ms) shows in the crank alone: a sudden ramp (
 Tyres that find grip again slow the crank as suddenly, but they push the car; a lost torque lets it go.
 
 Not seen: single misses, a loss of a minority of firings (lean.py looks for those), anything with the clutch in, and
-events without acceleration or without a load channel.
+events without acceleration or without a load channel. What vanishes and comes back at part load: cutouts.py.
 """
 
 from dataclasses import dataclass
@@ -50,6 +50,7 @@ SUDDEN_SCORE = 10.0
 SUDDEN_LOAD = 0.55
 SLOWING_RPS2 = -3.0  # a lost torque slows the crank; a clutch that opens only ends its rise
 MISSING_WEAK = 0.08  # with a battery so low that single sparks fail, the car hardly shows it
+MOST_C = 0.006  # g per rev/s2: a light car in its first gear
 FULL_TORQUE_LOAD = 0.6  # about from which load on an engine gives full torque
 
 
@@ -172,9 +173,6 @@ def learn(motions: list[Motion]) -> Law | None:
         return None
     levels = _levels(e[steady], load[steady], coast_level)
     return Law(axis, acceleration.mean(axis=0), c, open_level, coast_level, spread, levels)
-
-
-MOST_C = 0.006
 
 
 def _swing(x: FloatArray, crank: FloatArray, steady: BoolArray) -> float:
