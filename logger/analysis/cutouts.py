@@ -43,9 +43,7 @@ CUT_SHORT = 10  # steps that a loss must last which the driver's own lift ends
 MISSING_CUT_SHORT = 0.5
 LOW, LOW_CUT_SHORT = 0.25, 0.5  # of what is promised, that must be missing by itself
 MOST_MISSING = 1.5  # beyond it brakes are at work
-LEAST_CRANK = (
-    0.12  # of the missing torque, that the crank shows at the corner: brakes reach it late, through the shafts
-)
+LEAST_CRANK = 0.12  # of the missing torque, that the crank shows at the corner: brakes reach it through the shafts
 MOST_CRANK = 1.3  # of the missing torque that the crank alone may show, on average
 CORNER = 6.0  # standard errors of the crank's own corner as the torque returns
 CORNER_CUT_SHORT = 8.0  # of the corner as it vanishes, where it never returns
