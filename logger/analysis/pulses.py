@@ -91,9 +91,12 @@ def _clean(edges: IntArray, engine: Engine) -> Firings:
     slowest = slowest_running_interval_ns(engine)
     noisy = tach_noise.bursts(interval, tach_noise.fastest_interval_ns(engine))
     noisy |= tach_noise.scatter(interval, noisy, slowest)
-    typical = np.full(interval.size, np.inf)
-    if not noisy.all():
-        typical[~noisy] = ndimage.median_filter(interval[~noisy], MEDIAN_WIDTH, mode="nearest")
+    if noisy.any():
+        typical = np.full(interval.size, np.inf)
+        if not noisy.all():
+            typical[~noisy] = ndimage.median_filter(interval[~noisy], MEDIAN_WIDTH, mode="nearest")
+    else:
+        typical = ndimage.median_filter(interval, MEDIAN_WIDTH, mode="nearest")
     odd = noisy | (interval < SHORT * typical) | (interval > LONG * typical)
     odd |= tach_noise.chatter(interval, odd, SAG_MATTERS_BELOW * slowest)
     patches = [_resolve(edges, interval, odd, first, last, slowest) for first, last in _odd_places(interval, odd)]
@@ -102,6 +105,8 @@ def _clean(edges: IntArray, engine: Engine) -> Firings:
 
 def _join(parts: list[Firings], extra_ns: IntArray) -> Firings:
     """Put trains that follow each other together, each with its own stretches."""
+    if len(parts) == 1 and not extra_ns.size:
+        return parts[0]
     stretch, begin = [], 0
     for part in parts:
         stretch.append(part.stretch + np.int32(begin))
