@@ -116,7 +116,7 @@ def _cut(episode: Episode, order: Order) -> Evidence | None:
     level = weak_supply_v(episode, order.onset_ns)
     if level is None or level < STILL_SPARKS_V or lost_pulses(episode):
         return None
-    gone = any(sign.strength > ALL_GONE and sign.lost >= IN_A_ROW for sign in episode.of("weak_torque"))
+    gone = any(ALL_GONE < sign.strength <= 10.0 and sign.lost >= IN_A_ROW for sign in episode.of("weak_torque"))
     if not gone and not any(_in_a_row(episode, sign) >= IN_A_ROW for sign in episode.of("no_spark")):
         return None
     return Evidence("firing after firing was lost, not one here and there", {"ignition_secondary": 4.5})

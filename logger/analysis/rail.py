@@ -14,7 +14,7 @@ from logger.event import NS_PER_S, Trace
 MS = 1_000_000
 # A float bowl holds 15 to 40 g and an engine that pulls burns 3 to 8 g/s (both common practice, no source): with next
 # to no pressure for longer than this it has run dry.
-BOWL_LASTS_NS = 5 * NS_PER_S
+BOWL_LASTS_NS = 6 * NS_PER_S
 NEXT_TO_NONE = 0.3
 # What injectors may lack of the pressure across them before firings are lost, as a share of what they have at full
 # load. Flow goes with its root (Bernoulli): a quarter less makes the mixture a sixth leaner, half of it leaner by four
