@@ -18,6 +18,7 @@ from logger.analysis import (
     evidence,
     links,
     next_tests,
+    one_cylinder,
     pulses,
     repairs,
     sensor_faults,
@@ -67,7 +68,7 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
     report(0.9)
     found_stumbles = [_stumble(episode) for episode in search.episodes]
     found_stumbles.sort(key=lambda s: (_place(event, s.recording), s.onset_s))
-    found_stumbles = numbered(found_stumbles)
+    found_stumbles = numbered(one_cylinder.named(found_stumbles, views))
     main, others = main_cause(found_stumbles)
     everything = faults + search.tach_faults
     running = [view.running_spans() for view in views]

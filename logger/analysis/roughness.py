@@ -42,44 +42,6 @@ def segment_acceleration(time_ns: IntArray, per_revolution: float) -> FloatArray
     return np.asarray(-2.0 * angle * (second - first) / (first * second * (first + second)))
 
 
-@dataclass(frozen=True, slots=True)
-class Pattern:
-    """Whether segments differ by cylinder. mean: relative length of each firing position of a cycle minus 1, (n,).
-
-    error: standard error of each mean. A position that is long by many errors fires weakly every time: one cylinder's
-    plug, lead or injector; where none is, roughness is spread at random and comes from parts that all cylinders share.
-    """
-
-    mean: FloatArray
-    error: FloatArray
-
-    @property
-    def weakest(self) -> int | None:
-        """The position that stands out by more than five errors and two thousandths; None where none does."""
-        k = int(np.argmax(self.mean))
-        return k if self.mean[k] > max(5.0 * self.error[k], 0.002) else None
-
-
-def cylinder_pattern(firings: Firings, first: int, last: int, positions: int) -> Pattern | None:
-    """Mean relative segment length by firing position over pulses first..last; None for fewer than 10 cycles.
-
-    Each segment is compared with the mean of the whole cycle around it, so that speed changes drop out.
-    """
-    if positions < 2 or last - first < 12 * positions:
-        return None
-    segment = np.diff(firings.time_ns[first : last + 1]).astype(np.float64)
-    smooth = ndimage.uniform_filter1d(segment, positions, mode="nearest")
-    relative = segment / smooth - 1.0
-    position = (np.arange(first, last) % positions).astype(np.int64)
-    keep = np.abs(relative) < 0.4
-    count = np.bincount(position[keep], minlength=positions)
-    if count.min() < 10:
-        return None
-    mean = np.bincount(position[keep], relative[keep], minlength=positions) / count
-    square = np.bincount(position[keep], relative[keep] ** 2, minlength=positions) / count
-    return Pattern(mean, np.sqrt(np.maximum(square - mean**2, 0.0) / count))
-
-
 def log_intervals(firings: Firings) -> FloatArray:
     """Natural logarithm of the intervals in ns, (n - 1,); 0 where one stretch ends and the next begins."""
     log_interval = np.log(np.maximum(np.diff(firings.time_ns).astype(np.float64), 1.0))

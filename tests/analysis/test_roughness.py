@@ -62,18 +62,3 @@ def test_a_gap_in_which_the_crank_slowed_lost_firings_and_one_in_which_it_did_no
         loss = roughness.loss_over_gap(firings, *run)
         assert loss is not None
         assert loss.lost_per_pulse == pytest.approx(expected, abs=0.0012)
-
-
-def test_a_weak_cylinder_shows_at_its_place_in_every_cycle() -> None:
-    slow = np.zeros(400)
-    slow[2::4] = 0.006
-    pattern = roughness.cylinder_pattern(train(slow, 0.002), 0, 390, 4)
-    assert pattern is not None
-    # Interval k lies between pulses k - 1 and k: the long one begins at position 1 of the cycle.
-    assert pattern.weakest == 1
-
-
-def test_random_roughness_points_at_no_cylinder() -> None:
-    pattern = roughness.cylinder_pattern(train(np.zeros(400), 0.01), 0, 390, 4)
-    assert pattern is not None
-    assert pattern.weakest is None
