@@ -47,8 +47,11 @@ def write_folder(
 
 
 def is_capture(folder: Path) -> bool:
-    """Whether a folder is a capture folder."""
-    return (folder / "capture.toml").is_file()
+    """Whether a folder is a capture folder with nothing of anybody's own in it, which replacing it would take along."""
+    others = [entry for entry in folder.iterdir() if entry.name != "capture.toml"]
+    return (folder / "capture.toml").is_file() and all(
+        entry.is_dir() and all(file.suffix == ".csv" and file.is_file() for file in entry.iterdir()) for entry in others
+    )
 
 
 class ChannelFile:

@@ -198,6 +198,15 @@ def test_overwriting_never_removes_a_folder_of_other_things(tmp_path):
     assert (tmp_path / "photos" / "car.jpg").exists()
 
 
+@pytest.mark.parametrize("own", ["car.jpg", "r01/notes.txt", "car=car/event=one/values.parquet"])
+def test_overwriting_never_removes_what_somebody_put_into_a_capture_folder(folder, own):
+    (folder / own).parent.mkdir(parents=True, exist_ok=True)
+    (folder / own).touch()
+    with pytest.raises(StoreError, match="only a capture folder is overwritten"):
+        write_folder(small_event(), folder, overwrite=True)
+    assert (folder / own).exists()
+
+
 def test_an_export_that_fails_half_way_leaves_nothing(tmp_path):
     def stop(fraction: float) -> None:
         raise KeyboardInterrupt

@@ -54,6 +54,14 @@ def test_what_one_command_writes_the_other_takes_in(form: str, folder: Path, tmp
         assert [repair.what for repair in store.repairs(EVENT_ID)] == ["renewed the coil feed wire"]
 
 
+def test_parquet_is_not_put_into_a_capture_folder_of_the_same_name(folder: Path, tmp_path: Path, monkeypatch, capsys):
+    main(["import", str(folder)])
+    monkeypatch.chdir(tmp_path)
+    assert main(["export", "latest", "--as", "csv"]) == 0
+    assert main(["export", "latest", "--as", "parquet"]) == 2
+    assert "is a capture folder; choose another folder" in capsys.readouterr().err
+
+
 def test_what_a_library_prints_does_not_reach_the_output(folder: Path, tmp_path: Path, monkeypatch, capsys):
     main(["import", str(folder)])
     capsys.readouterr()

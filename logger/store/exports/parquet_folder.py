@@ -71,6 +71,8 @@ def write_parquet(
     """
     if not _WORD.fullmatch(car):
         raise StoreError(f"car is {car!r}; use letters, digits, - and _")
+    if (folder / "capture.toml").exists():
+        raise StoreError(f"{folder}: is a capture folder; choose another folder")
     place = folder / f"car={car}" / f"event={contents.event_id}"
     with whole_folder(place, overwrite=overwrite, is_ours=_is_event, what="an event exported before") as draft:
         counts = hand_out(contents, lambda stack, held: _begin(stack, held, draft), progress)
