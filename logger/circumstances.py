@@ -81,14 +81,15 @@ def _checked(name: str, value: object) -> Value:
     known = CIRCUMSTANCES.get(name)
     if known is None:
         raise SettingsError(f"{name!r} cannot be entered; known are {', '.join(CIRCUMSTANCES)}")
+    called = name if name == known.label else f"{known.label} ({name})"
     if known.words:
         if value not in known.words:
-            raise SettingsError(f"{name} is {value!r}; allowed are {known.allowed}")
+            raise SettingsError(f"{called} is {value!r}; allowed are {known.allowed}")
         return str(value)
     try:
         number = float(str(value).strip().replace(",", "."))
     except ValueError:
         number = math.nan
     if not known.low <= number <= known.high:
-        raise SettingsError(f"{name} is {value!r}; allowed is {known.allowed}")
+        raise SettingsError(f"{called} is {value!r}; allowed is {known.allowed}")
     return number

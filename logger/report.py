@@ -1,5 +1,6 @@
 """The report on an event: its story as plain text with small traces, for a terminal or a mail, and as JSON."""
 
+import math
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
@@ -175,10 +176,17 @@ def _order(stumble: dict[str, Any]) -> Iterator[str]:
         return
     first_s = stumble["order"][0]["at_s"]
     rungs = [
-        f"{label(moved['channel'])} {1000 * (moved['at_s'] - first_s):+.0f} ms ±{1000 * moved['plus_minus_s']:.0f}"
+        f"{label(moved['channel'])} {1000 * (moved['at_s'] - first_s):+.0f} ms "
+        f"±{max(1.0, 1000 * moved['plus_minus_s']):.0f}"
         for moved in stumble["order"]
     ]
     yield from wrap("order of failure: " + " → ".join(rungs), WIDTH - 3)
+
+
+def ends_of(low: float, high: float) -> str:
+    """Both to the place that gives the greater four digits."""
+    decimals = max(0, 3 - math.floor(math.log10(max(abs(low), abs(high), 1e-3))))
+    return " to ".join(f"{round(float(end), decimals) + 0.0:g}" for end in (low, high))
 
 
 def _traces(stumble: dict[str, Any], recording: Recording, pulses_per_revolution: float) -> Iterator[str]:
@@ -194,7 +202,7 @@ def _traces(stumble: dict[str, Any], recording: Recording, pulses_per_revolution
     for name, trace, unit, span in drawn:
         columns = columns_of_extremes(trace.time_ns, trace.value, from_ns, to_ns, TRACE_COLUMNS)
         if np.isfinite(columns).any():
-            ends = f"{np.nanmin(columns):.4g} to {np.nanmax(columns):.4g} {unit}"
+            ends = f"{ends_of(np.nanmin(columns), np.nanmax(columns))} {unit}"
             yield f"{name:<15} {sparkline(columns, span)} {ends}".rstrip()
     mark = (onset_ns - from_ns) * TRACE_COLUMNS // (to_ns - from_ns)
     yield f"{'':<15} {'':>{mark}}▲ onset; {(to_ns - from_ns) / NS_PER_S:.1f} s are shown"

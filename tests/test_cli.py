@@ -181,6 +181,8 @@ def test_a_folder_that_is_not_there_is_named(tmp_path, capsys):
 
 def test_a_folder_without_capture_toml_is_named(tmp_path, capsys):
     assert "no capture.toml in it" in refused(capsys, "import", str(tmp_path))
+    assert "no such file or folder" in refused(capsys, "import", str(tmp_path / "mistyped"))
+    assert "no such folder" in refused(capsys, "analyse", str(tmp_path / "mistyped"))
 
 
 @pytest.mark.parametrize("command", ["analyse", "import"])

@@ -8,7 +8,7 @@ import pytest
 
 from logger.analysis.findings import FailedStart, Findings, Moved, NextTest, RepairVerdict, SensorFault, Stumble
 from logger.event import Engine, Event, Recording, Trace
-from logger.report import columns_of_extremes, json_report, sparkline, speed_from_pulses, text_report
+from logger.report import columns_of_extremes, ends_of, json_report, sparkline, speed_from_pulses, text_report
 from tests.store.events import seconds
 
 NOTHING = Findings([], [], [], [], None, [], None, None)
@@ -91,6 +91,20 @@ def test_the_trace_shows_the_dip_over_its_onset(report):
     assert feed.endswith("2 to 14 V")
     assert feed[mark.index("▲")] == "▁"
     assert feed[mark.index("▲") - 1] == "█"
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "said"),
+    [(-0.004125, 13.8912, "0 to 13.89"), (237.3, 3926.4, "237 to 3926"), (4.9951, 4.9979, "4.995 to 4.998")],
+)
+def test_a_traces_ends_have_no_more_digits_than_its_scale(low, high, said):
+    assert ends_of(low, high) == said
+
+
+def test_an_instant_is_never_said_to_be_known_exactly():
+    found = stumbling_findings().as_json()
+    found["stumbles"][0]["order"][1]["plus_minus_s"] = 0.0002
+    assert "Tach +10 ms ±1" in text_report(stumbling_event(), found)
 
 
 def test_an_event_without_stumbles_says_so_and_no_more():

@@ -130,10 +130,13 @@ def enter(
             if isinstance(value, str) and len(value) > MOST_LETTERS:
                 raise ValueError(text("changes.long", n=MOST_LETTERS))
         except ValueError as error:
-            errors[name] = f"{error}"
+            errors[name] = f"it {error}"
         else:
             if value != now[name]:
                 wanted[name] = value
+    idle, high = ({**now, **wanted}.get(name) for name in ("idle_rpm", "redline_rpm"))
+    if idle and high and high <= idle and not errors:
+        errors["redline_rpm"] = text("changes.idle_not_below", high=high, idle=idle)
     if wanted and not errors:
         store.change(section, wanted, event_id, was=recorded(store, settings, section, event_id))
     return errors

@@ -1,5 +1,6 @@
 """The page on which fuel, road, weather and vehicle of an event are entered."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from logger.circumstances import CIRCUMSTANCES
@@ -19,21 +20,22 @@ class Field:
 
 @dataclass(frozen=True, slots=True)
 class CircumstancesPage:
-    """Variables of the page."""
+    """Variables of the page. error: why what was written last was refused, or empty."""
 
     event_id: str
     event_name: str
     fields: list[Field]
+    error: str
 
 
-def build(store: Store, event_id: str) -> CircumstancesPage:
-    """Gather the page."""
-    entered = store.circumstances(event_id)
+def build(store: Store, event_id: str, wrote: Mapping[str, str] | None = None, error: str = "") -> CircumstancesPage:
+    """Gather the page; `wrote` and `error`: of a form that was refused."""
+    entered = {**store.circumstances(event_id), **(wrote or {})}
     fields = [
         Field(one.name, one.help, list(one.words), one.allowed, _written(entered.get(one.name, "")))
         for one in CIRCUMSTANCES.values()
     ]
-    return CircumstancesPage(event_id, store.outline(event_id).name, fields)
+    return CircumstancesPage(event_id, store.outline(event_id).name, fields, error)
 
 
 def _written(value: str | float) -> str:

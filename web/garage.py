@@ -8,6 +8,7 @@ from fastapi import APIRouter, Body
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from starlette.requests import Request
 
+from logger.errors import SettingsError
 from logger.event import Cause
 from web import bench, cards, circumstances, pulls
 from web.api import REFUSALS, known_event, live_of, store_of
@@ -68,10 +69,15 @@ def circumstances_page(request: Request, event_id: str) -> Response:
 
 
 @page_router.post("/events/{event_id}/circumstances")
-async def form_circumstances(request: Request, event_id: str) -> RedirectResponse:
+async def form_circumstances(request: Request, event_id: str) -> Response:
     store = store_of(request)
     known_event(store, event_id)
-    store.enter_circumstances(event_id, {name: str(value) for name, value in (await request.form()).items()})
+    wrote = {name: str(value) for name, value in (await request.form()).items()}
+    try:
+        store.enter_circumstances(event_id, wrote)
+    except SettingsError as error:
+        page = circumstances.build(store, event_id, wrote, str(error))
+        return render(request, "circumstances.html", page, status=422)
     return RedirectResponse(f"/events/{quote(event_id)}", status_code=303)
 
 

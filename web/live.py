@@ -71,12 +71,16 @@ def _judged(state: str, age_s: float | None, values: dict[str, Any]) -> Live:
     return Live(state, age_s, values, not reasons, reasons, state == "live" and _key_on_still(values))
 
 
+def _age(age_s: float) -> str:
+    return f"{age_s:.0f} s" if age_s < 120.0 else f"{age_s / 60.0:.0f} min"
+
+
 def _reasons(state: str, age_s: float | None, values: Mapping[str, Any]) -> list[str]:
     """What speaks against starting a run now."""
     if state == "absent":
         return [text("now.unknown")]
     if state == "stale":
-        return [text("now.stale", s=age_s)]
+        return [text("now.stale", age=_age(age_s or 0.0))]
     found = [] if values.get("state") == "recording" else [f"{text('now.not_recording')}: {values.get('why') or '?'}"]
     warnings = values.get("warnings") or []
     said = " ".join(warnings)

@@ -65,7 +65,8 @@ def install(app: FastAPI) -> None:
     async def on_invalid(request: Request, error: Exception) -> Response:
         first = cast(RequestValidationError, error).errors()[0]
         where = ".".join(str(part) for part in first["loc"][1:]) or str(first["loc"][0])
-        return problem_response(request, 422, "invalid", f"{where}: {first['msg']}")
+        said = TEXTS["invalid"].get(first["type"], first["msg"])
+        return problem_response(request, 422, "invalid", f"{where}: {said}")
 
     async def on_http(request: Request, error: Exception) -> Response:
         status = cast(HTTPException, error).status_code

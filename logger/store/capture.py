@@ -51,6 +51,8 @@ def read_folder(folder: Path) -> Event:
     Raises CaptureError, naming file and line or key, where anything in it cannot be taken at its word.
     """
     toml_path = folder / "capture.toml"
+    if not folder.exists():
+        raise CaptureError(f"{folder}: no such folder; give the folder that holds capture.toml")
     if not toml_path.is_file():
         raise CaptureError(f"{folder}: no capture.toml in it; give the folder that holds capture.toml")
     try:

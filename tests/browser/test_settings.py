@@ -12,14 +12,14 @@ pytestmark = pytest.mark.browser
 
 
 @both
-def test_what_is_wrong_stands_beside_its_field_and_what_was_written_stays(page: Page, own_site: Site) -> None:
+def test_what_is_wrong_stands_beside_its_field_and_what_was_written_stays(own_site: Site, page: Page) -> None:
     page.goto(f"{own_site.base}/settings")
     page.get_by_label("Warm idle speed").fill("950")
     page.get_by_label("Number of cylinders").fill("60")
     page.get_by_role("button", name="Save the engine").click()
     wrong = page.get_by_label("Number of cylinders")
     expect(wrong).to_have_attribute("aria-invalid", "true")
-    expect(wrong).to_have_accessible_description("Not saved: is 60; it must be a whole number from 1 to 16")
+    expect(wrong).to_have_accessible_description("Not saved: it is 60; it must be a whole number from 1 to 16")
     expect(page.get_by_label("Warm idle speed")).to_have_value("950")
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     wrong.fill("4")
@@ -30,7 +30,7 @@ def test_what_is_wrong_stands_beside_its_field_and_what_was_written_stays(page: 
     page.said.clear()  # the browser reports the 422 that was asked for
 
 
-def test_a_change_is_taken_back_and_put_back(page: Page, own_site: Site) -> None:
+def test_a_change_is_taken_back_and_put_back(own_site: Site, page: Page) -> None:
     page.goto(f"{own_site.event}/engine")
     page.get_by_label("What drives the tach wire").select_option("control_unit")
     page.get_by_role("button", name="Save").click()

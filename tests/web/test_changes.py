@@ -87,6 +87,7 @@ def test_a_changed_engine_counts_for_old_events_and_is_taken_back_and_put_back(d
         ("cylinders", "", "is empty; it must be a whole number from 1 to 16"),
         ("tach_pulses_per_revolution", "0", "is 0.0; it must be a number from 0.25 to 120"),
         ("redline_rpm", "nan", "is nan; it must be a number from 1000 to 25000 (rpm)"),
+        ("redline_rpm", "950", "it is 950.0; it must be a number from 1000"),
         ("tach_source", "<b>", "it must be one of coil_negative, ignition_module, control_unit, crank"),
     ],
 )
@@ -100,6 +101,15 @@ def test_what_is_not_allowed_is_said_beside_its_field_and_nothing_is_kept(
     assert said in answer.text
     assert 'value="950"' in answer.text, "what was written is still there to be mended"
     assert store.changes() == []
+
+
+def test_an_idle_speed_above_the_highest_speed_is_refused(day: tuple[Client, Store, str]) -> None:
+    client, _, event_id = day
+    for path in ("/settings/engine", f"/events/{event_id}/engine"):
+        answer = client.post(path, data={"idle_rpm": "5000", "redline_rpm": "1000"})
+        assert answer.status_code == 422
+        assert "it is 1000; it must be more than the warm idle speed of 5000 rpm" in answer.text
+    assert client.post("/settings/engine", data={"idle_rpm": "", "redline_rpm": "1000"}).status_code == 303
 
 
 def test_a_name_longer_than_a_page_shows_is_refused_both_ways(day: tuple[Client, Store, str]) -> None:

@@ -51,6 +51,11 @@ def test_a_repair_that_makes_no_sense_is_refused(own: Own, entry: dict[str, obje
     assert len(store.repairs(event_id)) == 1
 
 
+def test_an_entry_of_blanks_alone_is_refused_in_words(own: Own) -> None:
+    client, _, event_id = own
+    assert "what: nothing was written" in client.post(f"/events/{event_id}/repairs", data={"what": "   "}).text
+
+
 def test_a_repair_can_be_placed_by_the_clock(own: Own) -> None:
     client, store, event_id = own
     done = "2026-05-09T09:12:11+01:00"  # ten minutes after the start at 08:02:11 UTC

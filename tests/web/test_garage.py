@@ -57,6 +57,13 @@ def test_no_pulls_no_picture() -> None:
     assert pulls.picture({}) is None
 
 
+def test_where_hot_begins_is_said_in_the_unit_of_the_device(own: Own) -> None:
+    client, event_id = told(own, pulls=pulled(1.0, 0.9))
+    assert "Hot begins at 92 °C" in client.get(f"/events/{event_id}/pulls").text
+    fahrenheit = client.get(f"/events/{event_id}/pulls", headers={"Cookie": "sl_temperature=degF"}).text
+    assert "Hot begins at 198 °F of coolant, cold ends at 158 °F" in fahrenheit
+
+
 def test_the_page_of_pulls_shows_curves_sentences_and_links(own: Own) -> None:
     client, event_id = told(own, pulls=pulled(1.0, 0.9))
     page = client.get(f"/events/{event_id}/pulls").text
@@ -133,6 +140,17 @@ def test_what_is_entered_on_the_page_stands_in_the_form_and_reaches_the_event(ow
     page = client.get(f"/events/{event_id}/circumstances").text
     assert '<option value="wet" selected>' in page
     assert 'name="air_pressure_kpa" value="97.4"' in page
+
+
+def test_one_wrong_number_is_named_as_the_form_names_it_and_the_others_stay_in_the_form(own: Own) -> None:
+    client, store, event_id = own
+    form = {"road": "dry", "mass_kg": "1.1 t", "metres_per_turn": "1.9"}
+    answer = client.post(f"/events/{event_id}/circumstances", data=form)
+    assert answer.status_code == 422
+    assert "mass (mass_kg) is &#39;1.1 t&#39;; allowed is 100 to 20000 kg" in answer.text
+    for kept in ('<option value="dry" selected>', 'name="metres_per_turn" value="1.9"'):
+        assert kept in answer.text
+    assert store.circumstances(event_id) == {}
 
 
 def test_circumstances_come_and_go_as_json_and_nonsense_is_refused_whole(own: Own) -> None:

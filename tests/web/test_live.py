@@ -26,6 +26,12 @@ def test_the_last_word_is_live_until_it_is_three_seconds_old(tmp_path: Path, age
     assert live.age_s == pytest.approx(age_s, abs=0.06)
 
 
+@pytest.mark.parametrize(("age_s", "said"), [(4.0, "is 4 s old"), (119.0, "is 119 s old"), (7200.0, "is 120 min old")])
+def test_an_old_word_is_as_old_as_people_count(tmp_path: Path, age_s: float, said: str) -> None:
+    now = write(tmp_path, json.dumps({"state": "recording"}), age_s)
+    assert said in read_live(tmp_path, lambda: now).reasons[0]
+
+
 @pytest.mark.parametrize("content", ["", "{", "[1]", "null", '{"a": '])
 def test_half_a_file_is_no_word_at_all(tmp_path: Path, content: str) -> None:
     now = write(tmp_path, content, 0.1)

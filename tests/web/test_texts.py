@@ -20,6 +20,7 @@ LOOKED_UP_BY_WORD = {
     "channel",
     "panel",
     "problem",
+    "invalid",
     "danger",
 }
 """Sections whose keys are words of the contract or keys of errors, put together when the page is made."""

@@ -85,6 +85,8 @@ def incoming(path: Path) -> Iterator[list[Incoming]]:
 def _from_parquet(folder: Path) -> Iterator[Incoming]:
     from logger.store.exports.parquet_folder import events_in, read_series, read_tables
 
+    if not folder.exists():
+        raise CaptureError(f"{folder}: no such file or folder")
     places = events_in(folder)
     if not places:
         raise CaptureError(f"{folder}: no capture.toml in it, and no exported event (car=.../event=...) either")
