@@ -1,6 +1,8 @@
 """The demo, from the chips on the bus to the findings: what the virtual car did is what is found."""
 
 import re
+from contextlib import contextmanager
+from types import SimpleNamespace
 
 import pytest
 
@@ -8,6 +10,7 @@ from logger.cli import main
 from logger.store.store import Store
 from logger.virtualcar.scenario import demo_event
 from tests.demo_truth import true_onsets
+from tests.store import recordings
 
 
 @pytest.fixture(scope="module")
@@ -43,3 +46,23 @@ def test_the_report_of_the_demo_is_kept_for_later(demo, capsys):
     store, event_id, _ = demo
     assert main(["report", event_id, "--data-dir", str(store.data_dir)]) == 0
     assert re.search(r"First to fail +ignition, primary side", capsys.readouterr().out)
+
+
+def test_what_is_entered_on_the_demos_page_is_judged_by_a_worker_beside_it(tmp_path, monkeypatch):
+    at_work, seen = [], []
+
+    def record(data_dir, progress):
+        recordings.write(data_dir / "recordings" / "one.sqlite", 3)
+        return SimpleNamespace(drives=[SimpleNamespace(name="one")], repairs=[])
+
+    @contextmanager
+    def worker_beside(data_dir):
+        at_work.append(data_dir)
+        yield
+        at_work.remove(data_dir)
+
+    monkeypatch.setattr("logger.virtualcar.demo.record_demo", record)
+    monkeypatch.setattr("logger.commands.demo.worker_beside", worker_beside)
+    monkeypatch.setattr("logger.commands.demo.serve", lambda *_: seen.extend(at_work))
+    assert main(["demo", "--port", "0", "--data-dir", str(tmp_path)]) == 0
+    assert (seen, at_work) == ([tmp_path], [])

@@ -8,7 +8,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from logger.commands import terminal
-from logger.commands.serve import DEFAULT_PORT, end_on_sigterm, listen_on, serve
+from logger.commands.serve import DEFAULT_PORT, end_on_sigterm, listen_on, serve, worker_beside
 from logger.errors import StoreError
 
 if TYPE_CHECKING:
@@ -47,6 +47,7 @@ def run(args: argparse.Namespace) -> int:
             findings = analyse_event(store, event_id, progress).as_json()
         print(text_report(store.event(event_id), findings), flush=True)
         if listening is not None:
+            stack.enter_context(worker_beside(data_dir))  # what is entered on the page is judged there, too
             serve(store, data_dir / "run", listening)
     return 0
 
