@@ -83,6 +83,7 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
         yield from serve(store, fill(store, folder / "captured"), folder / "run")
 
 
+# Tests name a server of their own before the page: what is named first ends last, and no page asks one that is gone.
 @pytest.fixture
 def own_site(tmp_path: Path) -> Iterator[Site]:
     """A server for a test that writes; the event is not analysed yet."""

@@ -36,7 +36,7 @@ def test_the_report_prints_on_either_paper_without_cutting_anything_off(page: Pa
     assert sheets(page.pdf(format=paper)) > 1
 
 
-def test_the_bench_page_shows_live_values_and_each_new_pull(page: Page, own_site: Site) -> None:
+def test_the_bench_page_shows_live_values_and_each_new_pull(own_site: Site, page: Page) -> None:
     word(own_site, engine_rpm=4321.0)
     page.goto(f"{own_site.base}/bench")
     expect(page.locator('[data-channel="engine_speed"] dd')).to_have_text("4321 1/min")
@@ -50,7 +50,7 @@ def test_the_bench_page_shows_live_values_and_each_new_pull(page: Page, own_site
     expect(page.locator("#sl-bench polyline")).to_have_count(1)
 
 
-def test_a_repair_is_placed_by_the_devices_own_time(page: Page, own_site: Site) -> None:
+def test_a_repair_is_placed_by_the_devices_own_time(own_site: Site, page: Page) -> None:
     """Dublin is an hour ahead of UTC in May: 09:12 there is 589 s after the event began at 08:02:11 UTC."""
     page.goto(own_site.event)
     page.get_by_text("Write down a repair").click()

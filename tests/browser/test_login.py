@@ -59,7 +59,7 @@ def log_in(page: Page, locked: Locked) -> None:
 
 
 @pytest.mark.parametrize("page", ["desktop", "phone"], indirect=True)
-def test_the_way_from_the_log_in_to_the_page_and_out_again(page: Page, locked: Locked) -> None:
+def test_the_way_from_the_log_in_to_the_page_and_out_again(locked: Locked, page: Page) -> None:
     page.goto(locked.event)
     expect(page.get_by_role("heading", name="Log in")).to_be_visible()
     expect(page.get_by_role("link", name="Settings")).to_be_hidden()
@@ -77,7 +77,7 @@ def test_the_way_from_the_log_in_to_the_page_and_out_again(page: Page, locked: L
     expect(page.get_by_role("heading", name="Log in")).to_be_visible()
 
 
-def test_what_is_entered_and_live_values_work_once_logged_in(page: Page, locked: Locked) -> None:
+def test_what_is_entered_and_live_values_work_once_logged_in(locked: Locked, page: Page) -> None:
     log_in(page, locked)
     page.get_by_text("Add a note").click()
     page.get_by_label("Note", exact=True).fill("wet grass")
@@ -89,14 +89,14 @@ def test_what_is_entered_and_live_values_work_once_logged_in(page: Page, locked:
     expect(page.get_by_role("heading", name="Now")).to_be_visible()
 
 
-def test_the_scanned_code_logs_in_by_one_press(page: Page, locked: Locked) -> None:
+def test_the_scanned_code_logs_in_by_one_press(locked: Locked, page: Page) -> None:
     page.goto(f"{locked.base}/log-in?once={locked.once}")
     expect(page.get_by_label("Pass-phrase")).to_have_count(0)
     page.get_by_role("button", name="Log in").click()
     expect(page).to_have_url(locked.event)  # the only event there is
 
 
-def test_a_link_shows_a_reader_one_event_until_it_is_withdrawn(page: Page, browser: Browser, locked: Locked) -> None:
+def test_a_link_shows_a_reader_one_event_until_it_is_withdrawn(locked: Locked, page: Page, browser: Browser) -> None:
     log_in(page, locked)
     page.get_by_role("link", name="Share this event, to read only").click()
     page.get_by_label("For whom").fill("the garage")
@@ -133,7 +133,7 @@ def test_a_link_shows_a_reader_one_event_until_it_is_withdrawn(page: Page, brows
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_axe_finds_nothing_on_the_log_in_and_on_links(page: Page, locked: Locked, scheme: str) -> None:
+def test_axe_finds_nothing_on_the_log_in_and_on_links(locked: Locked, page: Page, scheme: str) -> None:
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="pip install axe-playwright-python")
     page.emulate_media(color_scheme=scheme)
     page.goto(f"{locked.base}/log-in")

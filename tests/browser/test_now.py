@@ -31,7 +31,7 @@ def without_pressure(tmp_path: Path) -> Iterator[Site]:
 
 
 @pytest.mark.parametrize("page", ["desktop", "phone"], indirect=True)
-def test_a_healthy_car_is_ready_for_the_run(page: Page, healthy: Site) -> None:
+def test_a_healthy_car_is_ready_for_the_run(healthy: Site, page: Page) -> None:
     page.goto(f"{healthy.base}/now")
     expect(page.locator("#sl-ready")).to_have_text("Ready for the run")
     page.get_by_text("15 of 15 lines are as they should be").click()
@@ -40,7 +40,7 @@ def test_a_healthy_car_is_ready_for_the_run(page: Page, healthy: Site) -> None:
 
 
 def test_a_dead_sensor_is_named_with_what_to_do_and_mended_by_checking_again(
-    page: Page, without_pressure: Site
+    without_pressure: Site, page: Page
 ) -> None:
     site = without_pressure
     page.goto(f"{site.base}/now")
@@ -57,7 +57,7 @@ def test_a_dead_sensor_is_named_with_what_to_do_and_mended_by_checking_again(
     expect(stop).to_have_count(0)
 
 
-def test_a_recorder_that_stops_is_a_stop_at_once(page: Page, own_site: Site) -> None:
+def test_a_recorder_that_stops_is_a_stop_at_once(own_site: Site, page: Page) -> None:
     say(own_site.run_dir, {"state": "not_recording", "why": "the card is full", "sensors": []})
     with talking(own_site.run_dir):
         page.goto(f"{own_site.base}/now")

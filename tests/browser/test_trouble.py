@@ -66,7 +66,7 @@ def begin(store: Store, n_seconds: int, *, is_set: bool = True, started_ns: int 
     return writer
 
 
-def test_a_logbook_that_is_busy_for_a_moment_keeps_the_entry(page: Page, own_site: Site) -> None:
+def test_a_logbook_that_is_busy_for_a_moment_keeps_the_entry(own_site: Site, page: Page) -> None:
     page.goto(own_site.event)
     with writing(own_site) as other:
         own_site.store.logbook.rows("PRAGMA busy_timeout = 5000")
@@ -75,7 +75,7 @@ def test_a_logbook_that_is_busy_for_a_moment_keeps_the_entry(page: Page, own_sit
         expect(page.locator(".sl-repair", has_text="smelt of fuel")).to_be_visible()
 
 
-def test_a_logbook_that_stays_locked_is_said_and_what_was_written_is_not_lost(page: Page, own_site: Site) -> None:
+def test_a_logbook_that_stays_locked_is_said_and_what_was_written_is_not_lost(own_site: Site, page: Page) -> None:
     page.goto(own_site.event)
     with writing(own_site):
         write_note(page, "smelt of fuel")
@@ -93,7 +93,7 @@ def test_a_logbook_that_stays_locked_is_said_and_what_was_written_is_not_lost(pa
     expected_errors(page)
 
 
-def test_live_values_go_on_while_the_logbook_is_locked(page: Page, own_site: Site) -> None:
+def test_live_values_go_on_while_the_logbook_is_locked(own_site: Site, page: Page) -> None:
     word(own_site)
     with writing(own_site), talking(own_site.run_dir):
         page.goto(f"{own_site.base}/now")
@@ -102,7 +102,7 @@ def test_live_values_go_on_while_the_logbook_is_locked(page: Page, own_site: Sit
         expect(page.locator("#sl-values")).to_contain_text("3100 1/min")
 
 
-def test_a_recording_half_written_is_shown_as_far_as_it_goes(page: Page, own_site: Site) -> None:
+def test_a_recording_half_written_is_shown_as_far_as_it_goes(own_site: Site, page: Page) -> None:
     writer = begin(own_site.store, 12)
     page.goto(f"{own_site.base}/events")
     page.locator(".sl-row", has_not_text="Larkfold").click()
@@ -113,7 +113,7 @@ def test_a_recording_half_written_is_shown_as_far_as_it_goes(page: Page, own_sit
     writer.close()
 
 
-def test_a_recording_that_was_torn_off_is_named_with_what_is_wrong(page: Page, own_site: Site) -> None:
+def test_a_recording_that_was_torn_off_is_named_with_what_is_wrong(own_site: Site, page: Page) -> None:
     begin(own_site.store, 5).close()
     event_id = own_site.store.events()[0].event_id
     path = own_site.store.data_dir / "recordings" / "half.sqlite"
@@ -130,7 +130,7 @@ def forget(site: Site) -> None:
         database.execute("DELETE FROM events WHERE id = ?", [site.event_id])
 
 
-def test_an_event_deleted_elsewhere_is_said_on_the_open_page(page: Page, own_site: Site) -> None:
+def test_an_event_deleted_elsewhere_is_said_on_the_open_page(own_site: Site, page: Page) -> None:
     page.goto(own_site.event)
     expect(page.get_by_role("heading", level=1)).to_have_text("Larkfold Hill, spring meeting")
     forget(own_site)
@@ -139,7 +139,7 @@ def test_an_event_deleted_elsewhere_is_said_on_the_open_page(page: Page, own_sit
     expected_errors(page)
 
 
-def test_traces_and_entries_of_a_deleted_event_say_so(page: Page, own_site: Site) -> None:
+def test_traces_and_entries_of_a_deleted_event_say_so(own_site: Site, page: Page) -> None:
     page.goto(f"{own_site.event}/r02/at/20.000")
     before = loaded(page)
     forget(own_site)
@@ -151,7 +151,7 @@ def test_traces_and_entries_of_a_deleted_event_say_so(page: Page, own_site: Site
     expected_errors(page)
 
 
-def test_a_pi_that_thinks_it_is_1970_is_dated_by_one_tap(page: Page, own_site: Site) -> None:
+def test_a_pi_that_thinks_it_is_1970_is_dated_by_one_tap(own_site: Site, page: Page) -> None:
     begin(own_site.store, 5, is_set=False, started_ns=time.monotonic_ns() - 60 * NS_PER_S).close()
     word(own_site, clock_is_set=False)
     page.goto(f"{own_site.base}/events")
@@ -168,7 +168,7 @@ def test_a_pi_that_thinks_it_is_1970_is_dated_by_one_tap(page: Page, own_site: S
     expect(line).to_contain_text(today)
 
 
-def test_a_device_whose_own_clock_is_at_1970_is_not_believed(page: Page, own_site: Site) -> None:
+def test_a_device_whose_own_clock_is_at_1970_is_not_believed(own_site: Site, page: Page) -> None:
     word(own_site)
     page.clock.install(time=0)
     page.goto(f"{own_site.base}/now")

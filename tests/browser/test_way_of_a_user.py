@@ -166,7 +166,7 @@ def test_the_smallest_and_the_largest_screen_hold_every_page(page: Page, site: S
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), path
 
 
-def test_findings_appear_without_reloading(page: Page, own_site: Site) -> None:
+def test_findings_appear_without_reloading(own_site: Site, page: Page) -> None:
     page.goto(own_site.event)
     expect(page.locator(".sl-answer .sl-sentence")).to_have_text("Not worked out yet.")
     fingerprint = own_site.store.input_fingerprint(own_site.event_id)
@@ -176,7 +176,7 @@ def test_findings_appear_without_reloading(page: Page, own_site: Site) -> None:
     assert time.monotonic() - began < 3.0
 
 
-def test_a_repair_is_written_down_removed_and_put_back(page: Page, own_site: Site) -> None:
+def test_a_repair_is_written_down_removed_and_put_back(own_site: Site, page: Page) -> None:
     page.goto(own_site.event)
     page.get_by_text("Write down a repair").click()
     page.get_by_label("What was done").fill("bridged the coil feed with a new wire")
@@ -191,7 +191,7 @@ def test_a_repair_is_written_down_removed_and_put_back(page: Page, own_site: Sit
     expect(line).to_be_visible()
 
 
-def test_the_verdict_of_a_repair_changes_after_the_next_run(page: Page, own_site: Site) -> None:
+def test_the_verdict_of_a_repair_changes_after_the_next_run(own_site: Site, page: Page) -> None:
     site = own_site
     found = findings().as_json()
 
@@ -248,14 +248,14 @@ def test_zooming_in_shows_the_one_gap_in_the_pulses(page: Page, site: Site) -> N
     assert longest == pytest.approx(0.126 / 0.3, abs=0.02)
 
 
-def test_without_a_recorder_the_page_says_what_to_do(page: Page, own_site: Site) -> None:
+def test_without_a_recorder_the_page_says_what_to_do(own_site: Site, page: Page) -> None:
     page.goto(f"{own_site.base}/now")
     expect(page.locator("#sl-ready")).to_have_text("Not ready for the run")
     expect(page.locator("#sl-reasons")).to_contain_text("No word from the recorder.")
     expect(page.locator("#sl-absent")).to_be_visible()
 
 
-def test_a_damaged_recording_is_named_and_the_rest_is_shown(page: Page, own_site: Site) -> None:
+def test_a_damaged_recording_is_named_and_the_rest_is_shown(own_site: Site, page: Page) -> None:
     path = own_site.store.data_dir / own_site.store.recordings(own_site.event_id)[1].file
     path.write_bytes(path.read_bytes()[:5000])
     page.goto(own_site.event)
@@ -304,7 +304,7 @@ def test_a_channel_is_calibrated_only_where_a_recorder_is(page: Page, site: Site
     expect(page.get_by_text("there is nothing to calibrate")).to_be_visible()
 
 
-def test_a_note_stays_with_its_moment(page: Page, own_site: Site) -> None:
+def test_a_note_stays_with_its_moment(own_site: Site, page: Page) -> None:
     page.goto(f"{own_site.event}/r02/at/20.000")
     page.get_by_text("Add a note").click()
     page.get_by_label("Note").fill("landed hard after the crest")
@@ -330,7 +330,7 @@ def word(site: Site, **change: object) -> None:
     say(site.run_dir, document | change)
 
 
-def test_live_values_follow_the_recorder(page: Page, own_site: Site) -> None:
+def test_live_values_follow_the_recorder(own_site: Site, page: Page) -> None:
     word(own_site)
     with talking(own_site.run_dir):
         page.goto(f"{own_site.base}/now")
@@ -344,7 +344,7 @@ def test_live_values_follow_the_recorder(page: Page, own_site: Site) -> None:
         expect(page.locator("#sl-reasons")).to_contain_text("Not recording: the card is full")
 
 
-def test_one_tap_sets_the_logbooks_clock(page: Page, own_site: Site) -> None:
+def test_one_tap_sets_the_logbooks_clock(own_site: Site, page: Page) -> None:
     word(own_site)
     page.goto(f"{own_site.base}/now")
     page.get_by_role("button", name="Take the time from this device").click()
@@ -353,7 +353,7 @@ def test_one_tap_sets_the_logbooks_clock(page: Page, own_site: Site) -> None:
     assert fix["source"] == "browser"
 
 
-def test_a_lost_connection_is_said_and_mended(page: Page, own_site: Site) -> None:
+def test_a_lost_connection_is_said_and_mended(own_site: Site, page: Page) -> None:
     page.goto(own_site.event)
     page.context.set_offline(True)
     expect(page.locator("#sl-lost")).to_be_visible()
