@@ -7,6 +7,8 @@ from datetime import UTC, datetime
 from logger.store.store import Store
 from web.texts import TEXTS
 
+AT_FIRST = 100
+
 
 @dataclass(frozen=True, slots=True)
 class ListLine:
@@ -24,9 +26,10 @@ class ListLine:
 
 @dataclass(frozen=True, slots=True)
 class ListPage:
-    """Variables of the list of events, newest first; those without a date come last."""
+    """Variables of the list of events, newest first; those without a date come last. n_more: events left out."""
 
     events: list[ListLine]
+    n_more: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +56,11 @@ def build(store: Store) -> ListPage:
     ]
     never = datetime.min.replace(tzinfo=UTC)
     return ListPage(sorted(lines, key=lambda line: line.started_utc or never, reverse=True))
+
+
+def newest(page: ListPage) -> ListPage:
+    """The list cut short: some years of events are quick to send, a club's thousand are not."""
+    return ListPage(page.events[:AT_FIRST], max(0, len(page.events) - AT_FIRST))
 
 
 def revision(store: Store, event_id: str) -> str:

@@ -35,12 +35,14 @@ def start(request: Request) -> Response:
     page = listing.build(store_of(request))
     if len(page.events) == 1:
         return RedirectResponse(f"/events/{page.events[0].event_id}", status_code=307)
-    return render(request, "events.html", page)
+    return render(request, "events.html", listing.newest(page))
 
 
 @router.get("/events")
-def events(request: Request) -> Response:
-    return render(request, "events.html", listing.build(store_of(request)))
+def events(request: Request, every: bool = False) -> Response:
+    """The newest events; with `every` all of them."""
+    page = listing.build(store_of(request))
+    return render(request, "events.html", page if every else listing.newest(page))
 
 
 @router.get("/events/{event_id}")

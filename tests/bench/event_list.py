@@ -1,6 +1,7 @@
 """How the list of events grows with their number: `python -m tests.bench.event_list`.
 
-A logbook of so many events of four recordings each, every one with the findings of a quarter of an hour of driving.
+A logbook of so many events of four recordings each, every one with the findings of a quarter of an hour of driving;
+the list is the one a device opens: the newest hundred, and how many more there are.
 plain: the list made by parsing the findings of every event. limit: an empty answer of the same application.
 """
 
