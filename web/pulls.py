@@ -69,8 +69,9 @@ def picture(
     chosen = [(n, one) for n, one in enumerate(found.get("pulls", ())) if only is None or n in only]
     if not chosen:
         return None
-    absolute = all(one["torque_nm"] is not None for _, one in chosen)
-    values = [one["torque_nm"] if absolute else _percent(one["torque"]) for _, one in chosen]
+    # The way per turn holds in one gear: pulls in another have no N·m, which must not take it from the rest.
+    absolute = any(one["torque_nm"] is not None for _, one in chosen)
+    values = [_newton_metres(one) if absolute else _percent(one["torque"]) for _, one in chosen]
     speeds: list[float] = [rpm for _, one in chosen for rpm in one["speed_rpm"]]
     known = [value for curve in values for value in curve if value is not None]
     x_low, x_high = RPM_STEP * floor(min(speeds) / RPM_STEP), RPM_STEP * ceil(max(speeds) / RPM_STEP)
@@ -118,6 +119,10 @@ def build(store: Store, event_id: str) -> PullsPage | None:
     if found is None:
         return None
     return PullsPage(event_id, store.outline(event_id).name, picture(found.get("pulls") or {}, event_id))
+
+
+def _newton_metres(pull: dict[str, Any]) -> list[float | None]:
+    return pull["torque_nm"] or [None] * len(pull["speed_rpm"])
 
 
 def _percent(shares: Sequence[float | None]) -> list[float | None]:

@@ -43,6 +43,16 @@ def test_a_picture_lays_pulls_over_each_other_on_the_best_ones_scale() -> None:
     assert (zero - weaker[3]) / (zero - best[3]) == pytest.approx(0.9, abs=0.02)
 
 
+def test_a_pull_in_another_gear_does_not_take_the_newton_metres_from_the_rest(own: Own) -> None:
+    given = pulled(1.0, 0.9, 0.8)
+    for one in given["pulls"][:2]:
+        one["torque_nm"] = [200.0 for _ in one["speed_rpm"]]
+    client, event_id = told(own, pulls=given)
+    picture = client.get(f"/api/events/{event_id}/pulls").json()["picture"]
+    assert (picture["unit"], [one["peak"] for one in picture["pulls"]]) == ("N·m", [200.0, 200.0, None])
+    assert "not known in this gear" in client.get(f"/events/{event_id}/pulls").text
+
+
 def test_a_break_up_is_marked_on_its_curve() -> None:
     found = pulls.picture(pulled(1.0, break_up=True))
     assert found is not None
