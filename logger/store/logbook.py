@@ -21,6 +21,15 @@ from logger.errors import StoreError
 APPLICATION_ID = 0x53544C42  # "STLB" in the file's header: tells a logbook from any other SQLite file
 BUSY_TIMEOUT_S = 5.0
 
+_AS_OWNER = "run this as the user it belongs to, with sudo -u stumblelog where the recorder is a service"
+OUT_OF_REACH = {
+    sqlite3.SQLITE_READONLY: _AS_OWNER,
+    sqlite3.SQLITE_CANTOPEN: _AS_OWNER,
+    sqlite3.SQLITE_PERM: _AS_OWNER,
+    sqlite3.SQLITE_FULL: "free some space on its disk and try again",
+}
+"""What to do where the file itself is sound, by SQLite's primary result code."""
+
 migrations = Migrations("logbook")
 
 
@@ -276,9 +285,11 @@ class Logbook:
                 raise StoreError(
                     f"{self.path}: another program has kept the logbook locked for {BUSY_TIMEOUT_S:g} s; try again"
                 ) from error
-            raise StoreError(
-                f"{self.path}: the logbook cannot be used ({error}); restore a copy, or move it away to begin a new one"
-            ) from error
+            # Nothing is wrong with a logbook that cannot be reached or written: nobody is to move that one away.
+            todo = OUT_OF_REACH.get(
+                getattr(error, "sqlite_errorcode", 0) & 0xFF, "restore a copy, or move it away to begin a new one"
+            )
+            raise StoreError(f"{self.path}: the logbook cannot be used ({error}); {todo}") from error
 
 
 def _open(path: Path) -> Database:

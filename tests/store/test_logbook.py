@@ -69,6 +69,24 @@ def test_a_lock_held_too_long_is_named(logbook):
     other.close()
 
 
+@pytest.mark.parametrize(
+    ("pragma", "todo"),
+    [
+        ("PRAGMA query_only = 1", "run this as the user it belongs to, with sudo -u stumblelog"),
+        ("PRAGMA max_page_count = 1", "free some space on its disk"),
+    ],
+)
+def test_a_sound_logbook_that_cannot_be_written_is_never_to_be_moved_away(logbook, pragma, todo):
+    def write():
+        with logbook.transaction() as database:
+            database.execute(pragma)
+            database["notes"].insert(NOTE | {"entered_utc": "2026-05-09T08:00:00+00:00", "text": "x" * 1_000_000})
+
+    with pytest.raises(StoreError, match=todo) as refused:
+        write()
+    assert "move it away" not in str(refused.value)
+
+
 def test_an_empty_file_is_not_taken_for_a_new_logbook(tmp_path):
     path = tmp_path / "logbook.sqlite"
     path.touch()
