@@ -78,14 +78,21 @@ def split(duration_s: float, running: Sequence[Interval], corrections: Sequence[
 
 
 def sentences(event: Event) -> list[str]:
-    """What does not count because people said so."""
+    """What does not count because people said so, and did not take it back by saying otherwise later."""
     return [
-        f"{one.recording}, {one.from_ns / NS_PER_S:.1f} s to "
-        f"{'its end' if one.to_ns is None else f'{one.to_ns / NS_PER_S:.1f} s'}: entered as practice, so it counts "
-        "neither for what brings the stumbles out nor for the verdicts on repairs."
-        for one in event.corrections
-        if one.action == "practice"
+        f"{recording.name}, {from_s:.1f} s to "
+        f"{'its end' if to_s >= recording.duration_ns / NS_PER_S else f'{to_s:.1f} s'}: entered as practice, "
+        "so it counts neither for what brings the stumbles out nor for the verdicts on repairs."
+        for recording, one in zip(event.recordings, of_event(event), strict=True)
+        for from_s, to_s in _practice(recording.duration_ns / NS_PER_S, one.counted)
     ]
+
+
+def _practice(duration_s: float, counted: Iterable[Interval]) -> list[Interval]:
+    left: list[Interval] = [(0.0, duration_s)]
+    for from_s, to_s in counted:
+        left = _without(left, from_s, to_s)
+    return left
 
 
 def _without(spans: Iterable[Interval], from_s: float, to_s: float) -> list[Interval]:

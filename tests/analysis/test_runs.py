@@ -2,8 +2,8 @@
 
 import pytest
 
-from logger.analysis.runs import split
-from logger.event import NS_PER_S, Correction
+from logger.analysis.runs import sentences, split
+from logger.event import NS_PER_S, Correction, Engine, Event, Recording
 
 RAN = [(10.0, 90.0)]
 
@@ -49,3 +49,18 @@ def test_a_stall_within_one_run_does_not_make_two(action: str) -> None:
 def test_a_split_within_what_was_joined_is_a_split_again() -> None:
     found = split(100.0, RAN, [said("join", 0, 100), said("split", 50)])
     assert found.runs == [(10.0, 50.0), (50.0, 90.0)]
+
+
+@pytest.mark.parametrize(
+    ("corrections", "stretches"),
+    [
+        ([said("practice", 0, 30)], ["r01, 0.0 s to 30.0 s"]),
+        ([said("practice", 40)], ["r01, 40.0 s to its end"]),
+        ([said("practice", 0), said("run", 0)], []),
+        ([said("practice", 0), said("run", 50, 70)], ["r01, 0.0 s to 50.0 s", "r01, 70.0 s to its end"]),
+        ([said("run", 50, 70), said("split", 30)], []),
+    ],
+)
+def test_only_what_is_still_practice_is_said_not_to_count(corrections: list[Correction], stretches: list[str]) -> None:
+    event = Event("Day", Engine(cylinders=4), (Recording("r01", 100 * NS_PER_S),), corrections=tuple(corrections))
+    assert [sentence.split(":")[0] for sentence in sentences(event)] == stretches
