@@ -59,4 +59,4 @@ def reading(si: str, value: float, units: Units) -> str:
     if si == "degC":
         return units.show_temperature(value)
     digits = 0 if si in ("rpm", "%") else 2
-    return f"{value:.{digits}f} {unit_of(si, units)}".rstrip()
+    return f"{round(value, digits) + 0.0:.{digits}f} {unit_of(si, units)}".rstrip()  # + 0.0: no minus before a zero

@@ -5,6 +5,7 @@ import re
 from logger.store.store import Store
 from tests.web.client import Client
 from tests.web.example import findings
+from web.units import Units, reading
 
 
 def test_the_answer_stands_before_everything_else(client: Client, filled: tuple[Store, str]) -> None:
@@ -96,6 +97,17 @@ def test_temperatures_follow_the_units_of_the_device(client: Client, filled: tup
     page = client.get(f"/events/{filled[1]}", headers={"Cookie": "sl_temperature=degF"}).text
     assert re.search(r"coolant 158 °F to \d+ °F", page)
     assert "°C" not in page
+
+
+def test_a_reading_that_rounds_to_nothing_has_no_sign() -> None:
+    assert reading("V", -0.0041, Units()) == "0.00 V"
+    assert reading("V", -0.006, Units()) == "-0.01 V"
+
+
+def test_a_repair_that_failed_needs_another_cause_and_no_more_proof(client: Client, filled: tuple[Store, str]) -> None:
+    page = client.get(f"/events/{filled[1]}").text
+    assert "<p>the cause is elsewhere</p>" in page
+    assert "Still needed" not in page
 
 
 def test_an_unknown_unit_in_a_cookie_is_ignored(client: Client, filled: tuple[Store, str]) -> None:
