@@ -34,7 +34,7 @@ def test_torque_is_in_newton_metres_where_the_inertia_was_entered() -> None:
 def test_half_of_an_inertia_leaves_the_curves_relative() -> None:
     told = found(mass_kg=900.0)
     assert told["pulls"][0]["torque_nm"] is None
-    assert "enter mass_kg with metres_per_turn" in told["referred"]
+    assert "enter the mass of car and crew with the way per turn of the crank (mass_kg" in told["referred"]
 
 
 def test_the_weather_entered_scales_the_output_to_standard_air() -> None:
