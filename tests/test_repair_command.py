@@ -64,6 +64,12 @@ def test_when_without_what_is_refused(said: Callable[..., str], capsys: pytest.C
     assert "say what was done: stumblelog repair EVENT WHAT" in capsys.readouterr().err
 
 
+def test_a_year_that_cannot_be_meant_is_refused(said: Callable[..., str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["repair", "May", "new coil", "--when", "2062-05-09T10:30"]) == 2
+    assert "more than two years from" in capsys.readouterr().err
+    assert "new coil" in said("May", "new coil", "--when", "2026-05-10T10:30")
+
+
 def test_before_any_event_it_says_so(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -9,6 +9,7 @@ from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from typing import Any
 
+from logger.errors import SettingsError
 from logger.event import Engine
 from logger.rules import REQUIRED, Rule
 from logger.settings import EventSettings, Settings, rules
@@ -134,12 +135,28 @@ def enter(
         else:
             if value != now[name]:
                 wanted[name] = value
-    idle, high = ({**now, **wanted}.get(name) for name in ("idle_rpm", "redline_rpm"))
-    if idle and high and high <= idle and not errors:
-        errors["redline_rpm"] = text("changes.idle_not_below", high=high, idle=idle)
+    if not errors and (crossed := _crossed({**now, **wanted})):
+        errors["redline_rpm"] = crossed
     if wanted and not errors:
         store.change(section, wanted, event_id, was=recorded(store, settings, section, event_id))
     return errors
+
+
+def change(
+    store: Store, settings: Settings, section: str, values: Mapping[str, Any], event_id: str | None = None
+) -> list[int]:
+    """Keep values that a program sent; the ids of the entries. Raises SettingsError where one is not allowed."""
+    if crossed := _crossed({**in_force(store, settings, section, event_id), **values}):
+        raise SettingsError(f"{section}.redline_rpm: {crossed}")
+    return store.change(section, values, event_id, was=recorded(store, settings, section, event_id))
+
+
+def _crossed(values: Mapping[str, Any]) -> str:
+    """What is wrong where the idle is not below the highest speed, or empty."""
+    idle, high = values.get("idle_rpm"), values.get("redline_rpm")
+    if isinstance(idle, int | float) and isinstance(high, int | float) and high <= idle:
+        return text("changes.idle_not_below", high=high, idle=idle)
+    return ""
 
 
 def history(store: Store, event_id: str | None = None) -> list[ChangeLine]:

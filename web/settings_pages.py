@@ -91,8 +91,7 @@ def show_settings(request: Request) -> SettingsPage:
 @json_router.post("/settings/{section}", status_code=201)
 def post_changes(request: Request, section: Section, values: Values) -> list[int]:
     """Change engine data of every event of this logger, or name and kind of the event that new recordings belong to."""
-    store = store_of(request)
-    return store.change(section, values, was=changes.recorded(store, settings_of(request), section))
+    return changes.change(store_of(request), settings_of(request), section, values)
 
 
 @json_router.get("/events/{event_id}/engine")
@@ -106,8 +105,7 @@ def show_engine(request: Request, event_id: str) -> changes.EnginePage:
 def post_engine(request: Request, event_id: str, values: Values) -> list[int]:
     """Correct engine data of one event; its findings are worked out anew."""
     store = store_of(request)
-    was = changes.recorded(store, settings_of(request), "engine", known_event(store, event_id))
-    return store.change("engine", values, event_id, was=was)
+    return changes.change(store, settings_of(request), "engine", values, known_event(store, event_id))
 
 
 @json_router.post("/settings/changes/{change_id}/{verb}", status_code=204)

@@ -20,6 +20,8 @@ HELP = "Enter work done on the car; without WHAT, list all repairs with their ve
 EXAMPLE = 'stumblelog repair latest "renewed the coil feed wire" --after-recording r03 --suspect ignition_primary'
 
 WIDTH = 100
+FAR = timedelta(days=731)
+"""From the event: a repair written down later than this has its year mistyped."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -108,4 +110,6 @@ def _offset_ns(store: "Store", event_id: str, when: str) -> int:
     started_utc = store.outline(event_id).started_utc
     if started_utc is None:
         raise SettingsError(f"--when cannot be placed: no clock was known at {event_id}; use --after-recording instead")
+    if abs(moment - started_utc) > FAR:
+        raise SettingsError(f"--when is {when!r}, more than two years from {event_id}; look at the year again")
     return (moment - started_utc) // timedelta(microseconds=1) * 1000

@@ -109,6 +109,9 @@ def test_an_idle_speed_above_the_highest_speed_is_refused(day: tuple[Client, Sto
         answer = client.post(path, data={"idle_rpm": "5000", "redline_rpm": "1000"})
         assert answer.status_code == 422
         assert "it is 1000; it must be more than the warm idle speed of 5000 rpm" in answer.text
+    for path in ("/api/settings/engine", f"/api/events/{event_id}/engine"):
+        error = assert_error(client.post(path, json={"idle_rpm": 7000}), 400)
+        assert error["what"].startswith("engine.redline_rpm: it is 6000; it must be more than the warm idle speed of")
     assert client.post("/settings/engine", data={"idle_rpm": "", "redline_rpm": "1000"}).status_code == 303
 
 
