@@ -73,6 +73,8 @@ def test_the_card_of_an_event_is_that_of_its_main_cause(event_id: str, capsys: S
         (["report"], "say which event"),
         (["report", "--card"], "say for which event, or for which cause"),
         (["report", "--card", "gremlins"], "--card is 'gremlins'; allowed are supply_voltage"),
+        (["report", "--card", "ignition_primary", "--as", "json"], "a test card is text or html"),
+        (["serve", "--port", "99999"], "cannot listen on 127.0.0.1 port 99999: ports go from 1 to 65535"),
         (["analyse", "latest", "--enter", "wet"], "--enter 'wet': write NAME=VALUE"),
         (["analyse", "latest", "--enter", "road=icy"], "road is 'icy'; allowed are dry, damp, wet"),
     ],

@@ -72,6 +72,8 @@ def _card(args: argparse.Namespace) -> str:
             cause = fresh_findings(store, store.find(args.event))["main_cause"] or "undetermined"
     if cause not in CAUSES:
         raise SettingsError(f"--card is {cause!r}; allowed are {', '.join(CAUSES)}")
+    if args.form == "json":
+        raise SettingsError("a test card is text or html; the tests as JSON are next_tests of `report EVENT --as json`")
     if args.form == "html":
         from web.cards import card_html
 

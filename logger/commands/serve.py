@@ -162,10 +162,12 @@ def end_on_sigterm() -> None:
 
 def listen_on(host: str, port: int) -> socket.socket:
     """A socket that listens there. Raises StoreError where that address cannot be had, before anything is shown."""
+    if not 0 <= port <= 65535:
+        raise StoreError(f"cannot listen on {host} port {port}: ports go from 1 to 65535; choose another with --port")
     try:
         return socket.create_server((host, port))
-    except (OSError, OverflowError) as error:
-        reason = getattr(error, "strerror", None) or error
+    except OSError as error:
+        reason = error.strerror or error
         raise StoreError(f"cannot listen on {host} port {port}: {reason}; choose another with --port") from error
 
 

@@ -165,7 +165,8 @@ def open_hardware(settings: Settings, clock: Clock) -> Hardware:
         from logger.sensors.linux_bus import LinuxBus
     except ImportError as error:
         raise SensorError(
-            f"the Pi's pins need a package that is missing ({error.name}); install stumblelog[pi]"
+            f"this needs the pins of a Raspberry Pi and a package that is missing here ({error.name}): on the Pi, "
+            "install stumblelog[pi]; elsewhere, `stumblelog demo` shows a car that needs none"
         ) from error
     except pin_errors() as error:
         raise SensorError(
