@@ -56,9 +56,12 @@ class Recorder:
 
     def stop(self) -> int:
         """Let it close its recording; returns its exit code."""
-        self._process.communicate()
-        self._listener.join()
-        return self._process.returncode
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._process.stdin.close()
+        self._listener.join()  # it alone reads what the process says, to the end
+        self._process.stdout.close()
+        return self._process.wait()
 
 
 @pytest.fixture
