@@ -3,7 +3,6 @@
 holm(p) -> adjusted p                                       S. Holm, Scand. J. Stat. 6 (1979) 65-70
 benjamini_hochberg(p) -> adjusted p                         Y. Benjamini & Y. Hochberg, JRSS B 57 (1995) 289-300
 mantel_haenszel(tables) -> MantelHaenszel                   N. Mantel & W. Haenszel, J. Natl. Cancer Inst. 22 (1959)
-conditional_logit(x, case, stratum) -> Logit                R. J. Marshall & R. T. Jackson, Stat. Med. 12 (1993)
 rotation_counts(...)                                        exact null of a coincidence count, see there
 rise_p(...), rise_p_of_trials(...)                          does a rate rise somewhere in a condition, see there
 rise_evidence(case, control, width) -> log-likelihood ratio
@@ -17,7 +16,7 @@ from scipy.special import expit, logsumexp
 from scipy.stats import chi2, norm, rankdata
 
 from logger.errors import AnalysisError
-from logger.event import BoolArray, FloatArray, IntArray
+from logger.event import BoolArray, FloatArray
 
 N_DRAWS = 4000
 N_RISES = 19
@@ -92,53 +91,6 @@ def mantel_haenszel(tables: FloatArray) -> MantelHaenszel:
     deviation = max(0.0, abs(float(((a * d - b * c) / n).sum())) - 0.5)
     chi_square = deviation**2 / float(spread.sum()) if spread.sum() > 0 else 0.0
     return MantelHaenszel(float(ratio), float(low), float(high), chi_square, float(chi2.sf(chi_square, 1)))
-
-
-@dataclass(frozen=True, slots=True)
-class Logit:
-    """Coefficients (k,), logarithms of odds ratios, with standard errors; log-likelihood at and without them."""
-
-    coefficient: FloatArray
-    standard_error: FloatArray
-    log_likelihood: float
-    log_likelihood_null: float
-
-
-def conditional_logit(x: FloatArray, case: IntArray, stratum: IntArray, *, n_steps: int = 50) -> Logit:
-    """Conditional logistic regression for matched sets of one case and its controls, by Newton's method.
-
-    x: (n, k) covariates; case: (n,) 1 for the case; stratum: (n,) set numbers. Sets with other than one case are
-    refused (AnalysisError). Perfectly separated data do not converge to a finite value: the last step is returned,
-    with standard errors so large that nothing follows from it. A covariate that never varies within a set gets 0 and 0.
-    """
-    x = np.asarray(x, dtype=float).reshape(len(case), -1)
-    names, index = np.unique(stratum, return_inverse=True)
-    if np.any(np.bincount(index, weights=np.asarray(case, float)) != 1):
-        raise AnalysisError("conditional_logit: each matched set must hold exactly one case")
-
-    def evaluate(beta: FloatArray) -> tuple[float, FloatArray, FloatArray]:
-        eta = x @ beta
-        peak = np.full(names.size, -np.inf)
-        np.maximum.at(peak, index, eta)
-        weight = np.exp(eta - peak[index])
-        total = np.bincount(index, weights=weight)
-        share = weight / total[index]
-        mean = np.column_stack([np.bincount(index, weights=share * column) for column in x.T])
-        centred = x - mean[index]
-        likelihood = float((eta[case == 1] - peak[index][case == 1] - np.log(total[index][case == 1])).sum())
-        return likelihood, centred[case == 1].sum(axis=0), (centred * share[:, None]).T @ centred
-
-    beta = np.zeros(x.shape[1])
-    null, gradient, information = evaluate(beta)
-    value = null
-    for _ in range(n_steps):
-        step = np.linalg.lstsq(information, gradient, rcond=None)[0]
-        beta = beta + np.clip(step, -2.0, 2.0)
-        value, gradient, information = evaluate(beta)
-        if np.abs(step).max() < 1e-9:
-            break
-    errors = np.sqrt(np.diag(np.linalg.pinv(information)))
-    return Logit(beta, errors, value, null)
 
 
 def rotation_counts(cases_s: FloatArray, exposed_s: FloatArray, span: tuple[float, float], step_s: float) -> FloatArray:

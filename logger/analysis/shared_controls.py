@@ -1,6 +1,6 @@
 """Conditional logistic regression where all cases of a run share that run's control moments.
 
-    fit(cases, controls) -> Logit       as matched.conditional_logit with every case's set written out
+    fit(cases, controls) -> Logit
 
 Written out, a run of h hours with a burst every few minutes takes h² rows: 11 million for eight hours in one file.
 Here the controls of a run are summed once for all its cases (R. J. Marshall & R. T. Jackson, Stat. Med. 12 (1993)
@@ -8,16 +8,26 @@ Here the controls of a run are summed once for all its cases (R. J. Marshall & R
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from logger.analysis.matched import Logit
 from logger.event import FloatArray
 
 N_STEPS = 50
 LEAST_INFORMATION = 1e-6
 """Below this the cases are separated by a covariate; what is left is rounding, whose inverse says nothing."""
 Evaluated = tuple[float, FloatArray, FloatArray]
+
+
+@dataclass(frozen=True, slots=True)
+class Logit:
+    """Coefficients (k,), logarithms of odds ratios, with standard errors; log-likelihood at and without them."""
+
+    coefficient: FloatArray
+    standard_error: FloatArray
+    log_likelihood: float
+    log_likelihood_null: float
 
 
 def fit(cases: Sequence[FloatArray], controls: Sequence[FloatArray]) -> Logit:

@@ -6,7 +6,8 @@ from scipy.stats import fisher_exact, norm
 from statsmodels.datasets import modechoice
 from statsmodels.discrete.conditional_models import ConditionalLogit
 
-from logger.analysis.matched import conditional_logit, mantel_haenszel, rise_evidence, rise_p_of_trials, rotation_counts
+from logger.analysis.matched import mantel_haenszel, rise_evidence, rise_p_of_trials, rotation_counts
+from logger.analysis.shared_controls import Logit, fit
 
 ADMISSIONS = [
     [[512, 313], [89, 19]], [[353, 207], [17, 8]], [[120, 205], [202, 391]],
@@ -45,6 +46,13 @@ def test_without_strata_the_admissions_would_mislead() -> None:
     assert mantel_haenszel(np.array(ADMISSIONS).sum(axis=0)).odds_ratio == pytest.approx(1.8411, abs=1e-4)
 
 
+def fit_sets(x: np.ndarray, case: np.ndarray, stratum: np.ndarray) -> Logit:
+    """The fit of matched sets in rows, (n, k), (n,) and (n,): each set is a run with one case of its own."""
+    x = np.asarray(x, float).reshape(len(case), -1)
+    sets = [stratum == one for one in np.unique(stratum)]
+    return fit([x[own & (case == 1)] for own in sets], [x[own & (case == 0)] for own in sets])
+
+
 def pairs(exposed_case_only: int, exposed_control_only: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Matched pairs, one case and one control window each; concordant ones add nothing and are left out."""
     n = exposed_case_only + exposed_control_only
@@ -57,7 +65,7 @@ def test_matched_pairs_have_the_ratio_of_the_discordant_ones(b: int, c: int, rat
     # Case-crossover with one control window: M. Maclure, Am. J. Epidemiol. 133 (1991) 144-153; the estimate b/c and
     # its standard error in the logarithm, sqrt(1/b + 1/c), are those of any text on matched pairs.
     x, case, stratum = pairs(b, c)
-    found = conditional_logit(x, case, stratum)
+    found = fit_sets(x, case, stratum)
     assert np.exp(found.coefficient[0]) == pytest.approx(ratio)
     assert found.standard_error[0] == pytest.approx(np.sqrt(1 / b + 1 / c))
     tables = np.array([[[e, 1 - e], [1 - e, e]] for e in x[::2]])
@@ -72,7 +80,7 @@ def test_conditional_logistic_regression_agrees_with_an_independent_implementati
     case = np.tile([1, 0, 0, 0], 30)
     x[case == 1, 0] += 0.8
     theirs = ConditionalLogit(case, x, groups=stratum).fit(disp=False)
-    ours = conditional_logit(x, case, stratum)
+    ours = fit_sets(x, case, stratum)
     np.testing.assert_allclose(ours.coefficient, theirs.params, atol=1e-4)
     np.testing.assert_allclose(ours.standard_error, theirs.bse, rtol=1e-3)
     assert ours.log_likelihood == pytest.approx(theirs.llf, abs=1e-6)
@@ -87,7 +95,7 @@ def test_conditional_logistic_regression_gives_the_published_estimates_of_travel
     data = modechoice.load_pandas().data
     air, train, bus = ((data["mode"] == k).to_numpy(float) for k in (1, 2, 3))
     x = np.column_stack([data["gc"], data["ttme"], data["hinc"] * air, air, train, bus])
-    found = conditional_logit(x, data["choice"].to_numpy(int), data["individual"].to_numpy(int))
+    found = fit_sets(x, data["choice"].to_numpy(int), data["individual"].to_numpy(int))
     assert found.coefficient == pytest.approx([-0.01550, -0.09612, 0.01329, 5.2074, 3.8690, 3.1632], abs=5e-5)
     assert found.standard_error == pytest.approx([0.004408, 0.01044, 0.01026, 0.7791, 0.4431, 0.4503], rel=5e-4)
     assert (found.log_likelihood, found.log_likelihood_null) == pytest.approx((-199.1284, -291.1218), abs=5e-5)
