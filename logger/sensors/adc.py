@@ -48,6 +48,11 @@ UNREAD_NS = 5_000_000
 SLOWEST_NS = 5_000_000
 """Four times an ADS1115's conversion: a chip that takes longer is broken."""
 
+CATCH_UP_NS = 30_000_000
+"""A sample may be started so late, as soon as the chip is free, and carries its true time; what is later is a gap."""
+
+TOO_LATE = "the recorder did not get to run"
+
 CHECK_EVERY = 64
 """Results between looks at the config register, which cost a third transaction."""
 
@@ -65,13 +70,9 @@ class _Slot:
         self.command = bytes([CONFIG[0], word >> 8, word & 0xFF])
         self.period_ns = round(1e9 / channel.rate_hz)
         self.due_ns = 0
+        self.last_ns = 0
         self.times: list[int] = []
         self.codes: list[int] = []
-
-    def skip(self, now_ns: int) -> "_Slot":
-        """Go on to the first due time that is still to come, on the same grid."""
-        self.due_ns += max(0, (now_ns - self.due_ns) // self.period_ns + 1) * self.period_ns
-        return self
 
 
 class AdcChip:
@@ -116,13 +117,15 @@ class AdcChip:
             else:
                 self._cycle(self._device, now_ns)
         except OSError as error:
-            self._pending = None
+            pending, self._pending = self._pending, None
             if self.watch.bad(now_ns, error):
                 self._device = None
                 self.due_ns = self.watch.retry_ns
             else:
-                # This one conversion is lost; the next slot is tried as if nothing had been.
-                self._plan(self._next_slot().skip(now_ns))
+                # A conversion whose result was lost is made again; the pause lets a disturbance pass.
+                if pending is not None:
+                    pending.due_ns -= pending.period_ns
+                self.due_ns = now_ns + self._spread_ns
 
     def take(self, samples: dict[str, tuple[IntArray, Counts]]) -> None:
         """Move what has been read into `samples`."""
@@ -160,6 +163,7 @@ class AdcChip:
         start_ns = self._clock.monotonic_ns()
         for number, slot in enumerate(self._slots):
             slot.due_ns = start_ns + number * self._spread_ns
+            slot.last_ns = start_ns
         self.due_ns = start_ns
 
     def _time_one_conversion(self, device: I2CDevice) -> int:
@@ -190,11 +194,18 @@ class AdcChip:
                 # The measured time holds within per cents; the rest is for its drift with temperature.
                 self._ready_ns = self._started_ns + self._conversion_ns * 9 // 8
                 self._pending = slot
-                late_ns = now_ns - slot.due_ns
-                self.watch.late(late_ns, late_ns // slot.period_ns)
-                slot.skip(now_ns)
+                self._go_on(slot, now_ns)
                 slot = self._next_slot()
         self._plan(slot)
+
+    def _go_on(self, slot: _Slot, now_ns: int) -> None:
+        """`slot` was started: when is its next sample due? Those overdue for too long are given up, as a gap."""
+        late_ns = now_ns - slot.due_ns
+        missed = late_ns // slot.period_ns if late_ns > CATCH_UP_NS else 0
+        self.watch.late(late_ns, missed)
+        if missed:
+            self.watch.lost(slot.last_ns, now_ns, TOO_LATE, [slot.name])
+        slot.due_ns += (missed + 1) * slot.period_ns
 
     def _read(self, device: I2CDevice, pending: _Slot) -> bool:
         """Read the result of `pending`; False where its conversion is not over."""
@@ -213,6 +224,7 @@ class AdcChip:
         time_ns = self._started_ns + self._conversion_ns // 2
         pending.times.append(time_ns)
         pending.codes.append(code)
+        pending.last_ns = time_ns
         self.watch.good(time_ns)
         return True
 

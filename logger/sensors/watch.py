@@ -63,9 +63,9 @@ class Watch:
         self._peak_late_ns = max(self._peak_late_ns, late_ns)
         self.missed += missed
 
-    def lost(self, from_ns: int, to_ns: int, why: str) -> None:
-        """A stretch is known not to have been recorded."""
-        self._gaps += [Gap(channel, from_ns, to_ns, why) for channel in self.channels]
+    def lost(self, from_ns: int, to_ns: int, why: str, channels: Sequence[str] | None = None) -> None:
+        """A stretch is known not to have been recorded: of all channels, where none are named."""
+        self._gaps += [Gap(channel, from_ns, to_ns, why) for channel in channels or self.channels]
 
     def finish(self, now_ns: int) -> None:
         """End an open gap at the end of recording."""

@@ -166,13 +166,16 @@ def test_the_pauses_between_retries_grow_to_five_seconds() -> None:
     assert bench.health("adc 0x48").errors == 17
 
 
-def test_one_refused_transfer_costs_at_most_two_samples_and_makes_no_gap() -> None:
+@pytest.mark.parametrize("refusals", [1, 2])
+def test_a_refused_transfer_is_made_again_and_costs_no_sample(refusals: int) -> None:
     bench = Bench(SETTINGS)
     bench.run(0.5)
-    bench.bus.refusals[0x48] = 1
+    bench.bus.refusals[0x48] = refusals
     bench.run(0.5)
-    taken = sum(bench.samples(name)[0].size for name in NAMES)
-    assert taken >= 4 * 100 - 2 - 4
+    for name in NAMES:
+        times, _ = bench.samples(name)
+        assert round((times[-1] - times[0]) / (10 * MS)) + 1 == times.size
+    assert bench.health("adc 0x48").errors == refusals
     assert bench.gaps() == []
     assert bench.health("adc 0x48").state == "ok"
 
@@ -188,16 +191,48 @@ def test_a_bus_that_hangs_does_not_raise_and_recovers() -> None:
     assert {health.state for health in bench.batches[-1].health if health.part.startswith("adc")} == {"ok"}
 
 
-def test_a_late_poll_counts_what_it_missed_and_keeps_the_grid() -> None:
-    bench = Bench(SETTINGS)
+def interrupted(bench: Bench, delay_ms: int, seconds: float) -> None:
+    """Let nothing of ours run for so long, ten times a second, at instants that fall anywhere in the cycle."""
+    start_ns = bench.clock.monotonic_ns()
+    for k in range(round(seconds * 10)):
+        bench.clock.call_at(start_ns + k * 98_300_000, lambda: bench.clock.spend(delay_ms * MS))
+
+
+@pytest.mark.parametrize("delay_ms", [2, 5, 12, 25])
+def test_a_scheduler_that_is_late_makes_samples_late_and_loses_none(delay_ms: int) -> None:
+    bench = Bench(wiring(*FOUR, *SECOND, **NO_ACCELEROMETER))
+    bench.volts = lambda n, t: (t - 30 * S) / (4 * S)  # the input tells the time: a volt for each four seconds
+    bench.run(0.2)
+    interrupted(bench, delay_ms, 9.0)
+    bench.run(10.0)
+    bench.finish()
+    assert bench.gaps() == []
+    for part in ("adc 0x48", "adc 0x49"):
+        assert (bench.health(part).missed, bench.health(part).errors) == (0, 0)
+    for name in [*NAMES, "engine_ground_drop"]:
+        times, counts = bench.samples(name)
+        assert abs(times.size - (times[-1] - times[0]) / (10 * MS) - 1) < 0.5
+        assert np.diff(times).max() < (10 + delay_ms + 6) * MS
+        if name in NAMES:
+            assert np.abs((times - 30 * S) / (4 * S) - counts * 125e-6).max() < 0.0003
+
+
+def test_what_was_not_sampled_for_longer_is_counted_and_a_gap_of_each_channel_that_missed_any() -> None:
+    slow = {"name": "engine_ground_drop", "chip": 0x48, "input": 3, "rate_hz": 1.0}
+    bench = Bench(wiring(*FOUR[:3], slow, **NO_ACCELEROMETER))
     bench.run(1.0)
     bench.clock.spend(500 * MS)
     bench.run(1.0)
-    health = bench.health("adc 0x48")
-    assert 4 * 48 <= health.missed <= 4 * 51
-    times, _ = bench.samples(NAMES[0])
-    off_grid = (times - times[0] + 5 * MS) % (10 * MS) - 5 * MS
-    assert np.median(np.abs(off_grid)) < 1 * MS
+    assert 3 * 49 <= bench.health("adc 0x48").missed <= 3 * 51
+    assert sorted(gap.channel for gap in bench.gaps()) == sorted(NAMES[:3])
+    for gap in bench.gaps():
+        times, _ = bench.samples(gap.channel)
+        hole = int(np.argmax(np.diff(times)))
+        assert gap.from_ns == times[hole]
+        assert 0 <= times[hole + 1] - gap.to_ns < MS
+        assert gap.why == "the recorder did not get to run"
+        off_grid = (times - times[0] + 5 * MS) % (10 * MS) - 5 * MS
+        assert np.median(np.abs(off_grid)) < 1 * MS
 
 
 def test_the_last_conversion_is_handed_out_at_the_end() -> None:

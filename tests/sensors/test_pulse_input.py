@@ -49,7 +49,7 @@ def test_a_stall_of_500_ms_at_1000_pulses_a_second_loses_none() -> None:
     bench.run(2.0)
     assert bench.pulses("tach_pulses").tolist() == times
     assert bench.health("tach_pulses").state == "ok"
-    assert bench.gaps() == []
+    assert "tach_pulses" not in {gap.channel for gap in bench.gaps()}
 
 
 def test_noise_at_20_khz_disarms_the_input_and_the_gaps_are_recorded() -> None:
