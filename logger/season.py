@@ -15,12 +15,12 @@ from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
-from logger.analysis import repairs
-from logger.analysis.coverage import coverage, plan
-from logger.analysis.exposure import Exposure
 from logger.analysis.findings import RepairVerdict
-from logger.analysis.provoking import Run, agreed
-from logger.analysis.repairs import Work
+from logger.analysis.links.coverage import coverage, plan
+from logger.analysis.links.exposure import Exposure
+from logger.analysis.repair import repairs
+from logger.analysis.repair.provoking import Run, agreed
+from logger.analysis.repair.repairs import Work
 from logger.event import Event, EventKind, repair_places, same_car
 from logger.store.entries import RepairEntry
 from logger.store.store import Store

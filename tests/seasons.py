@@ -6,9 +6,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from logger.analysis import exposure
 from logger.analysis.findings import Findings, Stumble
-from logger.analysis.frames import frame
+from logger.analysis.links import exposure
+from logger.analysis.links.frames import frame
 from logger.event import Cause, Engine, Event, EventKind, Repair
 from logger.store.capture_out import write_folder
 from logger.store.store import Store

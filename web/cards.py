@@ -49,7 +49,7 @@ class CardPage:
 
 def build(cause: Cause) -> CardPage:
     """Gather one card."""
-    from logger.analysis.next_tests import test_card  # the page starts without the analysis, which is heavy
+    from logger.analysis.failure.next_tests import test_card  # the page starts without the analysis, which is heavy
 
     card = test_card(cause)
     sources = list(dict.fromkeys(limit.source for test in (*card.measure, *card.provoke) for limit in test.limits))

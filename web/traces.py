@@ -183,7 +183,7 @@ def speed(pulses: IntArray, pulses_per_revolution: float) -> tuple[IntArray, Flo
 def shock(acceleration: Trace) -> FloatArray:
     """Length (n,) in g of what acceleration, value (n, 3), adds to its own running mean over REST_S.
 
-    Gravity, the mounting, bends and braking are gone; the engine's own shaking is not (logger.analysis.shock does
+    Gravity, the mounting, bends and braking are gone; the engine's own shaking is not (logger.analysis.links.shock does
     that, at a cost no zoom step can pay). In far views it is half the swing within each second instead.
     """
     n = acceleration.time_ns.size

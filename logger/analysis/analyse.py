@@ -11,27 +11,16 @@ from typing import Any
 
 import numpy as np
 
-from logger.analysis import (
-    bands,
-    causes,
-    coverage,
-    evidence,
-    links,
-    next_tests,
-    one_cylinder,
-    pulses,
-    repairs,
-    sensor_faults,
-    states,
-    stops,
-    stumbles,
-    superposed,
-)
-from logger.analysis import order as orders
-from logger.analysis import runs as corrected
+from logger.analysis.channels import bands, sensor_faults
+from logger.analysis.crank import pulses, states, stops
+from logger.analysis.failure import causes, evidence, next_tests, one_cylinder, stumbles
+from logger.analysis.failure import order as orders
 from logger.analysis.findings import Effect, Findings, SensorFault, Stumble
-from logger.analysis.frames import numbered
-from logger.analysis.pull_findings import pull_findings
+from logger.analysis.links import coverage, links, superposed
+from logger.analysis.links.frames import numbered
+from logger.analysis.pull.pull_findings import pull_findings
+from logger.analysis.repair import repairs
+from logger.analysis.repair import runs as corrected
 from logger.event import NS_PER_S, Cause, Engine, Event, FloatArray, IntArray, Recording, Trace
 
 Progress = Callable[[float], None]

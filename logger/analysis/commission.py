@@ -11,8 +11,8 @@ from typing import Any
 
 import numpy as np
 
+from logger.analysis.channels.scene import interval_ns, merge, spans_of
 from logger.analysis.findings import Findings, Stumble
-from logger.analysis.scene import interval_ns, merge, spans_of
 from logger.event import NS_PER_S, Engine, Event, Recording, Trace
 
 COIL, PUMP = "ignition_primary", "fuel_delivery"

@@ -78,6 +78,6 @@ def _card(args: argparse.Namespace) -> str:
         from web.cards import card_html
 
         return card_html(cause)
-    from logger.analysis.next_tests import test_card
+    from logger.analysis.failure.next_tests import test_card
 
     return test_card(cause).as_text()

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from logger.analysis import bands
+from logger.analysis.channels import bands
 from logger.event import FloatArray, Trace
 
 

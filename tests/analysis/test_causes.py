@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logger.analysis import analyse
-from logger.analysis.causes import PRIOR, softmax
+from logger.analysis.failure.causes import PRIOR, softmax
 from logger.event import CAUSES, NS_PER_S, Event
 from tests.analysis.array_car import NATURAL, Drive
 

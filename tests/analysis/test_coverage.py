@@ -1,8 +1,8 @@
 """What a bench session has reached of the conditions in which the car stumbled."""
 
-from logger.analysis import exposure
-from logger.analysis.coverage import coverage, plan
-from logger.analysis.exposure import Exposure
+from logger.analysis.links import exposure
+from logger.analysis.links.coverage import coverage, plan
+from logger.analysis.links.exposure import Exposure
 from tests.analysis.invented import ENGINE, run, stumble
 
 KNOCKS = [(6.0, 3.0), (14.0, 3.0), (23.0, 3.0), (31.0, 3.0), (44.0, 3.0), (52.0, 3.0)]

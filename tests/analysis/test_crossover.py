@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from logger.analysis.crossover import crossover
-from logger.analysis.frames import Frame, frame
+from logger.analysis.links.crossover import crossover
+from logger.analysis.links.frames import Frame, frame
 from tests.analysis.invented import ENGINE, run, stumble
 
 KNOCKS = [(6.0, 3.0), (14.0, 2.4), (23.0, 3.0), (31.0, 2.6), (44.0, 4.0), (52.0, 3.0)]

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from logger.analysis import cutouts, torque
-from logger.analysis.signs import Sign
+from logger.analysis.signs import cutouts, torque
+from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S
 from tests.analysis.two_masses import drive, view_of
 

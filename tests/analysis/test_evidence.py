@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from logger.analysis import analyse
-from logger.analysis.causes import Evidence, Verdict
-from logger.analysis.evidence import NAMES, likely, rivals, summary
+from logger.analysis.failure.causes import Evidence, Verdict
+from logger.analysis.failure.evidence import NAMES, likely, rivals, summary
 from logger.analysis.findings import Stumble
 from logger.event import CAUSES, NS_PER_S, Cause, Event
 from tests.analysis.array_car import NATURAL, Drive

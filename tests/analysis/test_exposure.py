@@ -5,8 +5,8 @@ import json
 import numpy as np
 import pytest
 
-from logger.analysis import exposure
-from logger.analysis.frames import bursts, frame, knocks_at_risk, load_steps, numbered, part, struck_by
+from logger.analysis.links import exposure
+from logger.analysis.links.frames import bursts, frame, knocks_at_risk, load_steps, numbered, part, struck_by
 from logger.event import Recording, Trace
 from tests.analysis.invented import ENGINE, coolant, event, run, seconds, steady_pulses, stumble
 

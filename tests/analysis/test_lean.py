@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logger.analysis import pulses, states
-from logger.analysis.lean import lag_s, learn, signs, undo_lag
-from logger.analysis.states import View
+from logger.analysis.crank import pulses, states
+from logger.analysis.crank.states import View
+from logger.analysis.signs.lean import lag_s, learn, signs, undo_lag
 from logger.event import NS_PER_S, Engine, FloatArray, Recording, Trace
 
 STEP_S, TAU_S = 0.02, 0.125

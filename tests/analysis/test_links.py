@@ -5,8 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
-from logger.analysis import links
 from logger.analysis.findings import SensorFault, Stumble
+from logger.analysis.links import links
 from logger.event import Event, Recording, Trace
 from tests.analysis.invented import event, run, running, seconds, stumble
 

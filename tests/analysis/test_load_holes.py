@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from logger.analysis.pulses import clean
-from logger.analysis.states import LOAD_HOLE_NS, LoadScale
+from logger.analysis.crank.pulses import clean
+from logger.analysis.crank.states import LOAD_HOLE_NS, LoadScale
 from logger.event import NS_PER_S, Engine, FloatArray, IntArray, Trace
 
 

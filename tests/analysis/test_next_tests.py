@@ -5,9 +5,9 @@ from dataclasses import fields
 
 import pytest
 
-from logger.analysis import next_tests
+from logger.analysis.failure import next_tests
+from logger.analysis.failure.procedures import Procedure, procedures, sub_causes
 from logger.analysis.findings import NextTest, Stumble
-from logger.analysis.procedures import Procedure, procedures, sub_causes
 from logger.event import CAUSES, Cause, Engine
 
 INJECTED = Engine(cylinders=4, fuel_system="port_injection")

@@ -6,8 +6,10 @@ Written after such events had brought down four of these modules. Warnings are e
 import numpy as np
 import pytest
 
-from logger.analysis import coverage, exposure, links, pulls, pulls_compared, repairs, superposed
 from logger.analysis.findings import Stumble
+from logger.analysis.links import coverage, exposure, links, superposed
+from logger.analysis.pull import pulls, pulls_compared
+from logger.analysis.repair import repairs
 from logger.channels import CHANNELS, Channel
 from logger.event import NS_PER_S, Cause, Engine, Event, Recording, Repair, Trace
 from tests.analysis.invented import ENGINE, stumble

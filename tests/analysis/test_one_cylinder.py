@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logger.analysis import one_cylinder, pulses, states
+from logger.analysis.crank import pulses, states
+from logger.analysis.failure import one_cylinder
 from logger.event import NS_PER_S, Engine, IntArray, Recording
 from tests.analysis import invented
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from logger.analysis.pull_findings import pull_findings
+from logger.analysis.pull.pull_findings import pull_findings
 from tests.analysis.invented import event, running, seconds
 from tests.analysis.test_pulls import sweep
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from logger.analysis.findings import Stumble
-from logger.analysis.pulls import Pull, Vehicle, find
-from logger.analysis.pulls_compared import compare
+from logger.analysis.pull.pulls import Pull, Vehicle, find
+from logger.analysis.pull.pulls_compared import compare
 from logger.errors import AnalysisError
 from logger.event import NS_PER_S, Event, Recording, Trace
 from tests.analysis.invented import coolant, event, running, seconds, stumble

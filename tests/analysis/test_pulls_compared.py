@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logger.analysis.pulls import BIN_RPM, Pull
-from logger.analysis.pulls_compared import LESS_THAN_ANY, _strengths
+from logger.analysis.pull.pulls import BIN_RPM, Pull
+from logger.analysis.pull.pulls_compared import LESS_THAN_ANY, _strengths
 
 
 def pull(first_rpm: float, gain: list[float]) -> Pull:

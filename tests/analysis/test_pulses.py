@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.analysis.pulses import clean
+from logger.analysis.crank.pulses import clean
 from logger.event import Engine, IntArray
 
 FOUR = Engine(cylinders=4, idle_rpm=900, redline_rpm=6500)

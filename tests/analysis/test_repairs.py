@@ -6,11 +6,12 @@ from dataclasses import replace
 
 import pytest
 
-from logger.analysis import exposure, repairs
 from logger.analysis.findings import RepairVerdict, Stumble
-from logger.analysis.frames import frame
-from logger.analysis.provoking import Run, matched_conditions
-from logger.analysis.repairs import Work
+from logger.analysis.links import exposure
+from logger.analysis.links.frames import frame
+from logger.analysis.repair import repairs
+from logger.analysis.repair.provoking import Run, matched_conditions
+from logger.analysis.repair.repairs import Work
 from logger.event import Cause, Event, Recording, Repair
 from tests.analysis.invented import ENGINE, event, run, running, stumble
 

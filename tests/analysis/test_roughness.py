@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from logger.analysis import roughness
-from logger.analysis.pulses import Firings, clean
+from logger.analysis.crank import roughness
+from logger.analysis.crank.pulses import Firings, clean
 from logger.event import Engine, FloatArray
 
 FOUR = Engine(cylinders=4, idle_rpm=900)

@@ -2,7 +2,7 @@
 
 import pytest
 
-from logger.analysis.runs import sentences, split
+from logger.analysis.repair.runs import sentences, split
 from logger.event import NS_PER_S, Correction, Engine, Event, Recording
 
 RAN = [(10.0, 90.0)]

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from logger.analysis import sensor_faults
-from logger.analysis.scene import merge, running_spans, spans_of
+from logger.analysis.channels import sensor_faults
+from logger.analysis.channels.scene import merge, running_spans, spans_of
 from logger.event import NS_PER_S, Engine, FloatArray, Gap, IntArray, Recording, Trace
 
 ENGINE = Engine(cylinders=4, idle_rpm=850)

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
-from logger.analysis.rates import compare, overdispersion
-from logger.analysis.sequential import (
+from logger.analysis.repair.rates import compare, overdispersion
+from logger.analysis.repair.sequential import (
     confidence_fallen,
     evidence_against,
     exposure_needed,

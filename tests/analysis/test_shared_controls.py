@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from statsmodels.discrete.conditional_models import ConditionalLogit
 
-from logger.analysis.shared_controls import fit
+from logger.analysis.links.shared_controls import fit
 from logger.event import FloatArray
 
 

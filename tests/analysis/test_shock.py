@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from logger.analysis import shock
+from logger.analysis.links import shock
 from logger.errors import AnalysisError
 from logger.event import Recording, Trace
 from tests.analysis.invented import ENGINE, seconds, shaken, steady_pulses

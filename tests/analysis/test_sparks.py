@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from logger.analysis.sparks import overlooked_share, scoring_stretches, unsparked
+from logger.analysis.signs.sparks import overlooked_share, scoring_stretches, unsparked
 
 MS = 1_000_000
 

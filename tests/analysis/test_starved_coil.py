@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from logger.analysis import pulses, starved_coil, states
-from logger.analysis.signs import Sign
+from logger.analysis.crank import pulses, states
+from logger.analysis.signs import starved_coil
+from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S, Engine, Recording, Trace
 
 ENGINE = Engine(

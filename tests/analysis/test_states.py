@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from logger.analysis import pulses, states
-from logger.analysis.states import State
+from logger.analysis.crank import pulses, states
+from logger.analysis.crank.states import State
 from logger.event import Engine, Recording, Trace
 from tests.analysis.array_car import NATURAL, Drive, injection_rail
 

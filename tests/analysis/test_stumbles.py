@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from logger.analysis import analyse
-from logger.analysis.signs import Sign, SignKind
-from logger.analysis.stumbles import join
+from logger.analysis.failure.stumbles import join
+from logger.analysis.signs.sign import Sign, SignKind
 from logger.event import NS_PER_S, Engine, Event, FloatArray, IntArray, Recording
 from tests.analysis.array_car import NATURAL, Drive, nanoseconds
 

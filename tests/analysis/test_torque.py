@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logger.analysis import torque
-from logger.analysis.signs import Sign
-from logger.analysis.torque import Law, Motion
+from logger.analysis.signs import torque
+from logger.analysis.signs.sign import Sign
+from logger.analysis.signs.torque import Law, Motion
 from logger.event import NS_PER_S, Recording, Trace
 from tests.analysis.two_masses import EXCHANGE, FULL, RESISTANCE, SHUT, drive, view_of
 

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from logger.analysis.pulses import clean
-from logger.analysis.states import LoadScale, view
-from logger.analysis.wire import Gap, chance_real, gaps
+from logger.analysis.crank.pulses import clean
+from logger.analysis.crank.states import LoadScale, view
+from logger.analysis.signs.wire import Gap, chance_real, gaps
 from logger.event import Engine, Recording, Trace
 
 

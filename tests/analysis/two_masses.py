@@ -8,8 +8,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from logger.analysis import pulses, states
-from logger.analysis.states import View
+from logger.analysis.crank import pulses, states
+from logger.analysis.crank.states import View
 from logger.event import NS_PER_S, Engine, FloatArray, IntArray, Recording, Trace
 
 ENGINE = Engine(

@@ -22,9 +22,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.analysis import links
 from logger.analysis.findings import Moved, Stumble
-from logger.analysis.frames import CELL_S, Frame, frame, with_stumbles
+from logger.analysis.links import links
+from logger.analysis.links.frames import CELL_S, Frame, frame, with_stumbles
 from logger.event import NS_PER_S, FloatArray, Recording, Trace
 from logger.virtualcar.cases import HEALTHY, build_case
 from logger.virtualcar.garage import TUNED

@@ -17,8 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import gammaln, logsumexp
 
-from logger.analysis.rates import compare
-from logger.analysis.sequential import KEPT, LEVEL, confidence_fallen, poisson_limits, tail
+from logger.analysis.repair.rates import compare
+from logger.analysis.repair.sequential import KEPT, LEVEL, confidence_fallen, poisson_limits, tail
 
 MOST_LOOKS = 40
 Counts = np.ndarray

@@ -2,7 +2,7 @@
 
 import pytest
 
-from logger.analysis.air import at_crank, correction, vapour_pressure
+from logger.analysis.pull.air import at_crank, correction, vapour_pressure
 from logger.errors import AnalysisError
 
 INHG_KPA = 3.386389  # conventional inch of mercury

@@ -6,8 +6,8 @@ from scipy.stats import fisher_exact, norm
 from statsmodels.datasets import modechoice
 from statsmodels.discrete.conditional_models import ConditionalLogit
 
-from logger.analysis.matched import mantel_haenszel, rise_evidence, rise_p_of_trials, rotation_counts
-from logger.analysis.shared_controls import Logit, fit
+from logger.analysis.links.matched import mantel_haenszel, rise_evidence, rise_p_of_trials, rotation_counts
+from logger.analysis.links.shared_controls import Logit, fit
 
 ADMISSIONS = [
     [[512, 313], [89, 19]], [[353, 207], [17, 8]], [[120, 205], [202, 391]],

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from logger.analysis import electrical, sensor_faults
-from logger.analysis.plausible import PLAUSIBLE
-from logger.analysis.procedures import procedures
+from logger.analysis.channels import electrical, sensor_faults
+from logger.analysis.channels.plausible import PLAUSIBLE
+from logger.analysis.failure.procedures import procedures
 from logger.event import NS_PER_S, Engine, Recording, Trace
 
 ENGINE = Engine(cylinders=4, idle_rpm=850)

@@ -2,9 +2,9 @@
 
 import pytest
 
-from logger.analysis.exposure import Exposure
-from logger.analysis.provoking import Run
-from logger.analysis.repair_words import chance_of_split, plain_odds
+from logger.analysis.links.exposure import Exposure
+from logger.analysis.repair.provoking import Run
+from logger.analysis.repair.repair_words import chance_of_split, plain_odds
 
 
 def runs(failed: int, clean: int) -> list[Run]:

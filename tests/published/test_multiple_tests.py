@@ -2,7 +2,7 @@
 
 import pytest
 
-from logger.analysis.matched import benjamini_hochberg, holm
+from logger.analysis.links.matched import benjamini_hochberg, holm
 from logger.errors import AnalysisError
 
 

@@ -3,7 +3,7 @@
 import pytest
 from scipy.stats import poisson_means_test
 
-from logger.analysis.sequential import exposure_needed, poisson_limits, tail
+from logger.analysis.repair.sequential import exposure_needed, poisson_limits, tail
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ the next interval is longer by less than a fiftieth: far from the factor two of 
 import numpy as np
 import pytest
 
-from logger.analysis.pulses import LONG, clean
+from logger.analysis.crank.pulses import LONG, clean
 from logger.event import Engine
 
 

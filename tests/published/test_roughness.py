@@ -7,7 +7,7 @@ M. Klenk and W. Moser, SAE Technical Paper 900232, 1990, from memory) over-reads
 import numpy as np
 import pytest
 
-from logger.analysis.roughness import segment_acceleration
+from logger.analysis.crank.roughness import segment_acceleration
 
 TABLE = {
     3000: ((10032.04, 10096.94, 10163.11), 201.94),

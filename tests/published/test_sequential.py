@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import nbinom
 
-from logger.analysis.sequential import confidence_fallen, evidence_against, exposure_needed, tail
+from logger.analysis.repair.sequential import confidence_fallen, evidence_against, exposure_needed, tail
 from tests.bench.repairs import wald_lines
 
 

@@ -26,7 +26,7 @@ def test_the_same_program_has_the_same_version(copied):
     assert analysis_version() == f"{__version__}+{digest(copied)}"
 
 
-@pytest.mark.parametrize("name", ["analysis/links.py", "analysis/procedures.toml", "season.py"])
+@pytest.mark.parametrize("name", ["analysis/links/links.py", "analysis/failure/procedures.toml", "season.py"])
 def test_another_line_anywhere_in_the_analysis_makes_another_version(copied, name):
     before = digest(copied)
     changed = next(copied.rglob(name.rsplit("/", 1)[-1]))

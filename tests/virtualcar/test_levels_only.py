@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logger.analysis import shock
+from logger.analysis.links import shock
 from logger.event import Recording
 from logger.settings import Settings
 from logger.store.recording import RecordingReader

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.analysis.pull_findings import pull_findings
+from logger.analysis.pull.pull_findings import pull_findings
 from logger.event import CAUSES, Cause
 from logger.store.store import Store
 from tests.analysis.invented import event as invented_event

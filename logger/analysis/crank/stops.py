@@ -1,0 +1,247 @@
+"""Why the engine stopped: switched off, stalled by the driver, or died with the key on. And starts that failed.
+
+Key sense decides where it is recorded. Otherwise: switching off takes the coil's feed away while the battery breathes
+up, and the fuel pump with it, so that rail pressure falls; an engine that dies keeps its feed, and its rail rises to
+the regulator's full pressure as manifold vacuum fades. A driver's stall drags the crank down pulse by pulse with
+sound ignition, usually with the throttle opening first; lost ignition at idle lets the pulses end at full idle speed.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from scipy import ndimage
+
+from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM, split
+from logger.analysis.crank.states import CRANKED_BELOW, LoadScale, State, View, view
+from logger.analysis.findings import FailedStart
+from logger.event import NS_PER_S
+
+Why = Literal["key_off", "driver_stall", "died", "record_ends", "unclear"]
+MS = 1_000_000
+FEED_DEAD_V = 2.0
+AT_IDLE = 1.5  # of idle speed: only from there does an engine stop within a second
+# A starter draws a sound battery down by volts. A flat one it may hardly turn on; but an idling crank that gets no
+# firing stands within a second (friction at idle takes 150 to 300 rad/s2), so who comes back later was started again.
+STARTER_DRAW_V = 0.4
+STANDS_NS = 1_000_000_000
+LURCH_G = 0.3
+SOON_NS = 6 * NS_PER_S  # in which a driver who stalled it at the line has it running again (no source)
+SUDDEN = 0.87  # of the speed before: pulses that end above it did not end by a crank dragged down
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """The end of a stretch of running. at_ns: when the next pulse was due. last: index of the last pulse seen.
+
+    restart_ns: when the engine ran by itself again; None where it did not.
+    """
+
+    why: Why
+    at_ns: int
+    last: int
+    restart_ns: int | None
+    reason: str
+
+
+def stops(view: View) -> list[Stop]:
+    """Every time the engine stopped after it had run by itself: the ends of its stretches."""
+    firings, bounds = view.firings, view.firings.bounds()
+    found = []
+    for number, (first, stop) in enumerate(zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True)):
+        if not view.running[first:stop].any() or stop - first < 12:
+            continue
+        following = int(firings.time_ns[stop]) if stop < firings.time_ns.size else view.recording.duration_ns
+        found.append(_judge(view, stop - 1, following, _restart(view, number)))
+    return found
+
+
+def without_standstills(seen: View, scale: LoadScale) -> View:
+    """The view with its stretches ended where the engine stood and was started again, so that it starts anew there."""
+    silences = restarts(seen)
+    if not silences:
+        return seen
+    firings = split(seen.firings, silences)
+    return view(seen.recording, seen.engine, firings, seen.traces, scale, seen.gaps_ns)
+
+
+def restarts(view: View) -> list[tuple[int, int]]:
+    """Silences (first missing pulse, first seen after) from idle in which the engine stood and was started again.
+
+    The starter's draw on the battery shows it; without a battery channel the length of the silence has to do.
+    """
+    firings = view.firings
+    found = []
+    for first, stop in firings.missing_runs().tolist():
+        if first == 0 or stop >= firings.time_ns.size or not view.running[first - 1]:
+            continue
+        from_ns, to_ns = int(firings.time_ns[first]), int(firings.time_ns[stop])
+        slow = firings.speed_rps[first - 1] < AT_IDLE * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+        stood = to_ns - from_ns > STANDS_NS or (to_ns - from_ns > 600 * MS and _starter_turned(view, from_ns, to_ns))
+        if slow and stood:
+            found.append((first, stop))
+    return found
+
+
+def _starter_turned(view: View, from_ns: int, to_ns: int) -> bool:
+    """Whether the battery was drawn down for a tenth of a second or more, some time after the silence began."""
+    battery = view.near("battery_voltage", from_ns + 200 * MS, to_ns + 50 * MS)
+    before = view.near("battery_voltage", from_ns - 500 * MS, from_ns + 100 * MS).value
+    if battery.value.size < 10 or before.size < 5:
+        return "battery_voltage" not in view.traces
+    drawn = battery.time_ns[battery.value < float(np.median(before)) - STARTER_DRAW_V]
+    return bool(drawn.size and drawn[-1] - drawn[0] > 80 * MS)
+
+
+def _judge(view: View, last: int, following: int, restart: int | None) -> Stop:
+    firings = view.firings
+    end = int(firings.time_ns[last])
+    due = end + _interval_ns(view, last)
+
+    def stop(why: Why, reason: str) -> Stop:
+        return Stop(why, due, last, restart, reason)
+
+    if view.recording.duration_ns - end < 300 * MS or _gap_at(view, end):
+        return stop("record_ends", "the recording ends or has a gap here")
+    key = view.recording.traces.get("key_sense")
+    if key is not None and key.time_ns.size:
+        off = np.flatnonzero((key.time_ns > end - 300 * MS) & (key.time_ns < end + 2000 * MS) & (key.value < 0.5))
+        if off.size:
+            return stop("key_off", "the key was turned off")
+        return stop(*_stall_or_died(view, last, restart))
+    feed = view.near("ignition_feed_voltage", end + 40 * MS, min(following, end + 1500 * MS))
+    before = view.near("ignition_feed_voltage", end - 400 * MS, end - 60 * MS)
+    if feed.value.size >= 5 and before.value.size >= 5:
+        dead = float(np.median(feed.value)) < FEED_DEAD_V
+        if dead and (restart is None or _feed_came_back_quietly(view, end, following)):
+            return stop("key_off", "the coil's feed was switched off")
+        if dead or float(np.median(feed.value)) < 0.75 * float(np.median(before.value)):
+            return stop("died", "the coil's feed was lost and the engine was started again")
+        return stop(*_stall_or_died(view, last, restart))
+    if restart is None and following >= view.recording.duration_ns:
+        return stop("key_off", "the engine was not started again, and nothing recorded tells it from a key turned off")
+    if restart is None and (_pump_stopped(view, end) or _battery_breathed_up(view, end)):
+        return stop("key_off", "rail pressure fell or the battery rose at once, as when the key is turned off")
+    return stop(*_stall_or_died(view, last, restart))
+
+
+def _interval_ns(view: View, last: int) -> int:
+    time_ns = view.firings.time_ns
+    first = max(0, last - 3)
+    return int((time_ns[last] - time_ns[first]) / max(1, last - first))
+
+
+def _restart(view: View, number: int) -> int | None:
+    later = np.flatnonzero((view.firings.stretch > number) & (view.state >= State.STARTING))
+    return int(view.firings.time_ns[later[0]]) if later.size else None
+
+
+def _gap_at(view: View, end_ns: int) -> bool:
+    """Whether nothing was recorded for a while from within half a second around the last pulse."""
+    return bool(((view.gaps_ns[:, 0] - 500 * MS < end_ns) & (end_ns < view.gaps_ns[:, 1])).any())
+
+
+def _feed_came_back_quietly(view: View, end_ns: int, following_ns: int) -> bool:
+    """A key turned off and on again: the feed is dead without chatter and back before the starter turns."""
+    feed = view.near("ignition_feed_voltage", end_ns + 60 * MS, following_ns)
+    dead = feed.value < FEED_DEAD_V
+    changes = int(np.count_nonzero(np.diff(dead.astype(np.int8))))
+    return bool(dead.any()) and changes == 1 and not dead[-1] and _pump_stopped(view, end_ns)
+
+
+def _pump_stopped(view: View, end_ns: int) -> bool:
+    before = view.near("fuel_pressure", end_ns - 300 * MS, end_ns - 20 * MS).value
+    after = view.near("fuel_pressure", end_ns + 400 * MS, end_ns + 1200 * MS).value
+    return bool(before.size >= 5 and after.size >= 5 and np.median(after) < 0.93 * np.median(before))
+
+
+def _battery_breathed_up(view: View, end_ns: int) -> bool:
+    before = view.near("battery_voltage", end_ns - 200 * MS, end_ns - 20 * MS).value
+    after = view.near("battery_voltage", end_ns + 30 * MS, end_ns + 150 * MS).value
+    return bool(before.size >= 5 and after.size >= 5 and np.median(after) > np.median(before) + 0.15)
+
+
+def _stall_or_died(view: View, last: int, restart: int | None) -> tuple[Why, str]:
+    """The driver's stall lurches the car, or drags the crank down quickly, behind an opening throttle."""
+    firings = view.firings
+    begin = int(np.searchsorted(firings.time_ns, firings.time_ns[last] - NS_PER_S))
+    speed = firings.pulses_per_revolution * np.diff(firings.time_ns[begin : last + 1])
+    end = int(firings.time_ns[last])
+    if _lurched(view, end):
+        return "driver_stall", "the car lurched as the engine stopped: the clutch was let in"
+    if speed.size < 6:
+        return "died", "the pulses ended with the key on"
+    speed = NS_PER_S / speed
+    if speed[-1] > SUDDEN * float(np.median(speed[-8:-2])):
+        felt = view.near("acceleration", end - 100 * MS, end + 250 * MS).time_ns.size
+        slow = firings.speed_rps[last] < AT_IDLE * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+        if not felt and slow and restart is not None and restart - end < SOON_NS and _supplied(view, end):
+            return "unclear", "it stopped at idle and was started again; a driver's stall would look the same here"
+        return "died", "the pulses ended at full speed with the key on"
+    usual = float(np.median(speed[: max(3, speed.size // 2)]))
+    sound = np.flatnonzero(speed > 0.95 * usual)
+    fell_s = (
+        float(firings.time_ns[last] - firings.time_ns[begin + 1 + int(sound[-1])]) / NS_PER_S if sound.size else 1.0
+    )
+    load = view.load[begin : last + 1]
+    opened = (
+        float(np.max(load, initial=0.0, where=load >= 0.0))
+        - float(np.min(load[:4], initial=1.0, where=load[:4] >= 0.0))
+        > 0.08
+    )
+    if fell_s < 0.35 or opened or usual > 2.0 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0:
+        return "driver_stall", "the crank was dragged down with pulses present to the end"
+    return "died", "the crank ran down with the throttle closed and the key on"
+
+
+def _supplied(view: View, end_ns: int) -> bool:
+    """Whether coil feed and rail, where they are recorded, were there when the engine stopped."""
+    feed = view.near("ignition_feed_voltage", end_ns - 150 * MS, end_ns + 250 * MS).value
+    rail = view.near("fuel_pressure", end_ns - 300 * MS, end_ns + 50 * MS).value
+    usual = view.near("fuel_pressure", end_ns - 3 * NS_PER_S, end_ns - NS_PER_S).value
+    fed = not feed.size or float(feed.min()) > 0.75 * float(np.median(feed))
+    pressed = not (rail.size and usual.size) or float(np.median(rail)) > 0.85 * float(np.median(usual))
+    return fed and pressed
+
+
+def _lurched(view: View, end_ns: int) -> bool:
+    """Whether the standing car was jerked along or across within a fifth of a second around the last pulse."""
+    around = view.near("acceleration", end_ns - 100 * MS, end_ns + 250 * MS)
+    before = view.near("acceleration", end_ns - 1200 * MS, end_ns - 150 * MS)
+    if around.value.ndim != 2 or around.value.shape[0] < 10 or before.value.shape[0] < 10:
+        return False
+    still = float(np.abs(before.value - np.median(before.value, axis=0)).max(axis=1).mean()) < 0.5 * LURCH_G
+    level = before.value.mean(axis=0)
+    smooth = ndimage.uniform_filter1d(around.value - level, 3, axis=0, mode="nearest")
+    gravity = int(np.argmax(np.abs(level)))
+    sideways = np.delete(smooth, gravity, axis=1)
+    return still and float(np.linalg.norm(sideways, axis=1).max()) > LURCH_G
+
+
+def failed_starts(view: View) -> list[FailedStart]:
+    """Cranking that did not lead to running, with what was present meanwhile."""
+    firings, bounds = view.firings, view.firings.bounds()
+    found = []
+    idle_rps = (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+    for first, stop in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
+        if stop - first < 4 or (view.state[first:stop] >= State.STARTING).any():
+            continue
+        if float(firings.speed_rps[first:stop].max()) > CRANKED_BELOW * idle_rps:
+            continue
+        from_ns, to_ns = int(firings.time_ns[first]), int(firings.time_ns[stop - 1])
+        if to_ns - from_ns < 400 * MS:
+            continue
+        pressure = view.near("fuel_pressure", from_ns, to_ns).value
+        battery = view.near("battery_voltage", from_ns, to_ns).value
+        found.append(
+            FailedStart(
+                view.recording.name,
+                from_ns / NS_PER_S,
+                to_ns / NS_PER_S,
+                True,
+                float(np.median(pressure)) if pressure.size else None,
+                float(np.median(battery)) if battery.size else None,
+                "cranked, with tach pulses, and did not start",
+            )
+        )
+    return found

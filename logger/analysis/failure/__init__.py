@@ -1,0 +1,1 @@
+"""From signs to stumbles: when each began, what failed first, why, and what to test next."""

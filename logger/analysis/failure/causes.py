@@ -1,0 +1,226 @@
+"""What failed first, with a probability for each cause word.
+
+Each signal is asked by one function below; what it says is an Evidence: a sentence for people and log-likelihoods
+(natural) that it adds to the causes. A softmax over the sums gives the probabilities. A signal that was not recorded
+says nothing, and where its absence leaves causes apart that it would have told, `undetermined` gains. The weights are
+judgement, kept small enough that what they promise is kept (tests/bench/quality.py measures the calibration).
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from logger.analysis.channels.bands import WEAK_BATTERY_V
+from logger.analysis.failure import subcauses
+from logger.analysis.failure.order import Order
+from logger.analysis.failure.stumbles import Episode
+from logger.analysis.signs import sparks
+from logger.analysis.signs.sign import Sign
+from logger.analysis.signs.wire import FAR_FROM_COIL
+from logger.event import CAUSES, NS_PER_S, Cause
+
+MS = 1_000_000
+FEED_DROP_V = 0.5  # a sound coil feed lies about this much below the battery
+STILL_SPARKS_V = 8.0  # down to which a sound coil misses now and then but not each time (no source)
+ALL_GONE = 7.0  # strength of a lasting loss of torque: that many tenths of it, see torque.py
+IN_A_ROW = 8
+# A supply that fell up to this long after the engine's onset may still have been first: sampling and filters.
+LATE_NS = 30 * MS
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """One observation: a sentence for people and the log-likelihood it adds to each cause."""
+
+    sentence: str
+    weights: dict[Cause, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """Probabilities over the cause words, the most probable one, what narrows it, and what it rests on."""
+
+    cause: Cause
+    probability: dict[Cause, float]
+    sub_cause: str | None
+    evidence: list[Evidence]
+
+
+# Before anything is seen: nothing is known, and an honest share for what the signals cannot tell.
+PRIOR: dict[Cause, float] = {
+    "supply_voltage": -0.5,
+    "ignition_primary": 0.0,
+    "ignition_secondary": 0.0,
+    "fuel_delivery": 0.0,
+    "mixture": -1.5,
+    "undetermined": -0.5,
+}
+
+
+def judge(episode: Episode, order: Order) -> Verdict:
+    """Weigh the evidence of one episode."""
+    evidence = [piece for ask in SIGNALS if (piece := ask(episode, order)) is not None]
+    total = dict(PRIOR)
+    for piece in evidence:
+        for cause, weight in piece.weights.items():
+            total[cause] += weight
+    probability = softmax(total)
+    cause = max(probability, key=lambda name: probability[name])
+    return Verdict(cause, probability, subcauses.narrow(episode, cause), evidence)
+
+
+def softmax(total: dict[Cause, float]) -> dict[Cause, float]:
+    """Probabilities from log-likelihood sums; they add up to 1 but for rounding to four places."""
+    weight = np.exp(np.array([total[cause] for cause in CAUSES]) - max(total.values()))
+    weight /= weight.sum()
+    return {cause: float(round(part, 4)) for cause, part in zip(CAUSES, weight, strict=True)}
+
+
+def _battery(episode: Episode, order: Order) -> Evidence | None:
+    dips = _dips(episode, order, "battery_voltage")
+    if dips:
+        return Evidence(
+            f"battery voltage fell by {max(dip.strength for dip in dips):.1f} V as the stumble began",
+            {"supply_voltage": 5.0, "ignition_primary": -1.0, "ignition_secondary": -2.0, "fuel_delivery": -2.0},
+        )
+    if _dips(episode, order, "sensor_supply_voltage"):
+        # It is made from the battery and falls only where little is left of that.
+        return Evidence("the sensors' 5 V supply gave way as the stumble began", {"supply_voltage": 5.0})
+    level = weak_supply_v(episode, order.onset_ns)
+    if level is not None:
+        # A spark's energy goes with the square of the voltage: half is left at 10 V, where high speed and load begin
+        # to miss; the deeper, the likelier it is the battery's doing.
+        weight = float(np.clip(2.0 + 2.0 * (WEAK_BATTERY_V - level), 2.0, 7.0))
+        sentence = f"the battery was down to {level:.1f} V with the engine running"
+        return Evidence(sentence, {"supply_voltage": weight, "ignition_secondary": -1.0})
+    held = "battery_voltage" in episode.view.traces and _level(episode, "battery_voltage", order.onset_ns) is not None
+    return Evidence("battery voltage held", {"supply_voltage": -4.0}) if held else None
+
+
+def weak_supply_v(episode: Episode, at_ns: int) -> float | None:
+    """Battery voltage in the second before a time, where an engine that runs should have more; None where it has."""
+    battery = _level(episode, "battery_voltage", at_ns)
+    if battery is None and "battery_voltage" not in episode.view.traces:
+        feed = _level(episode, "ignition_feed_voltage", at_ns)
+        battery = None if feed is None else feed + FEED_DROP_V
+    return battery if battery is not None and battery < WEAK_BATTERY_V else None
+
+
+def _level(episode: Episode, channel: str, at_ns: int) -> float | None:
+    before = episode.view.near(channel, at_ns - NS_PER_S, at_ns - 20 * MS).value
+    return float(np.median(before)) if before.size >= 5 else None
+
+
+def _cut(episode: Episode, order: Order) -> Evidence | None:
+    """A path that breaks stops every firing; a spark that is only weak misses at random."""
+    level = weak_supply_v(episode, order.onset_ns)
+    if level is None or level < STILL_SPARKS_V or lost_pulses(episode):
+        return None
+    gone = any(ALL_GONE < sign.strength <= 10.0 and sign.lost >= IN_A_ROW for sign in episode.of("weak_torque"))
+    if not gone and not any(_in_a_row(episode, sign) >= IN_A_ROW for sign in episode.of("no_spark")):
+        return None
+    return Evidence("firing after firing was lost, not one here and there", {"ignition_secondary": 4.5})
+
+
+def _in_a_row(episode: Episode, sign: Sign) -> int:
+    """The longest run of tach pulses without a spark within a sign."""
+    time_ns = episode.view.firings.time_ns
+    first, last = np.searchsorted(time_ns, [sign.from_ns, sign.to_ns])
+    missing = sparks.unsparked(time_ns[first:last], episode.view.recording.pulses["spark_pulses"])
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], missing.astype(np.int8), [0]))))
+    return int((edges[1::2] - edges[::2]).max(initial=0))
+
+
+def _feed(episode: Episode, order: Order) -> Evidence | None:
+    dips = _dips(episode, order, "ignition_feed_voltage")
+    if not dips or _dips(episode, order, "battery_voltage"):
+        return None
+    fell = f"the coil's feed fell by {max(dip.strength for dip in dips):.1f} V"
+    if episode.view.near("battery_voltage", dips[0].from_ns - 100 * MS, dips[0].from_ns + 100 * MS).value.size:
+        return Evidence(f"{fell} while the battery held", {"ignition_primary": 5.0, "ignition_secondary": -4.0})
+    if _others_sagged(episode, dips[0].from_ns):
+        return Evidence(
+            f"{fell}, and what else hangs on the battery fell with it",
+            {"supply_voltage": 6.0, "fuel_delivery": -4.0, "ignition_secondary": -4.0},
+        )
+    weights: dict[Cause, float] = {"ignition_primary": 3.0, "supply_voltage": 1.0, "ignition_secondary": -4.0}
+    return Evidence(f"{fell}; the battery is not recorded", weights)
+
+
+def _others_sagged(episode: Episode, at_ns: int) -> bool:
+    """Whether the sensors' supply or the fuel pump gave way together with the coil's feed."""
+    supply = episode.view.near("sensor_supply_voltage", at_ns - 20 * MS, at_ns + 200 * MS).value
+    pump = any(-30 * MS < low.from_ns - at_ns < 150 * MS for low in episode.of("low_pressure"))
+    return pump or bool(supply.size and supply.min() < 4.7)
+
+
+def _pressure(episode: Episode, order: Order) -> Evidence | None:
+    low = [sign for sign in episode.of("low_pressure") if sign.from_ns <= order.engine_onset_ns + 150 * MS]
+    if not low:
+        around = episode.view.near("fuel_pressure", order.onset_ns - 200 * MS, order.onset_ns + 200 * MS).value
+        if around.size < 5:
+            return Evidence("fuel pressure is not recorded here", {"undetermined": 1.5, "fuel_delivery": 0.5})
+        return Evidence("fuel pressure held", {"fuel_delivery": -4.0})
+    fell = f"fuel pressure fell by {low[0].note} kPa before the speed sagged"
+    together = any(abs(gap.from_ns - low[0].from_ns) < 60 * MS for gap in episode.of("lost_pulses"))
+    if together and "battery_voltage" not in episode.view.traces:
+        return Evidence(
+            "fuel pressure and tach pulses went together, as when the supply of both fails",
+            {"supply_voltage": 4.0, "fuel_delivery": -1.0},
+        )
+    return Evidence(fell, {"fuel_delivery": 1.0 if _dips(episode, order, "battery_voltage") else 5.0})
+
+
+def _tach(episode: Episode, order: Order) -> Evidence | None:
+    far = episode.view.engine.tach_source in FAR_FROM_COIL
+    if lost_pulses(episode):
+        sentence = "tach pulses vanished while the crank still turned"
+        if far:
+            return Evidence(
+                f"{sentence}, but they do not come from the coil", {"ignition_primary": 2.0, "mixture": -1.0}
+            )
+        weights: dict[Cause, float] = {"ignition_primary": 3.0, "supply_voltage": 0.5, "fuel_delivery": -1.0}
+        return Evidence(sentence, weights | {"ignition_secondary": -3.0, "mixture": -3.0})
+    if far:
+        return Evidence("every tach pulse was there, but they do not come from the coil", {"ignition_secondary": 0.5})
+    if _dips(episode, order, "ignition_feed_voltage"):
+        # A coil fed too little still marks the tach wire.
+        return Evidence("every tach pulse was there", {"ignition_primary": -1.0})
+    return Evidence("every tach pulse was there", {"ignition_primary": -3.0, "ignition_secondary": 2.0})
+
+
+def _clamp(episode: Episode, order: Order) -> Evidence | None:
+    count = sum(sign.lost for sign in episode.of("no_spark"))
+    if count:
+        sentence = f"the coil was switched but {count:.0f} sparks were not seen"
+        weak = weak_supply_v(episode, order.onset_ns) is not None
+        return Evidence(sentence, {"ignition_secondary": 1.5 if weak else 5.0})
+    if "spark_pulses" in episode.view.recording.pulses and not lost_pulses(episode):
+        return Evidence("a spark was seen at every firing", {"ignition_secondary": -0.5})
+    return None
+
+
+def _injector(episode: Episode, order: Order) -> Evidence | None:
+    if lost_pulses(episode) or "injector_pulses" not in episode.view.recording.pulses:
+        return None
+    if episode.of("no_injection"):
+        return Evidence(
+            "the coil fired on but injector pulses were missing", {"mixture": 6.5, "ignition_secondary": -1.0}
+        )
+    return Evidence("the injector was driven all the while", {"mixture": -1.0})
+
+
+SIGNALS: tuple[Callable[[Episode, Order], Evidence | None], ...] = (
+    _battery, _feed, _pressure, _tach, _clamp, _injector, _cut,
+)  # fmt: skip
+
+
+def _dips(episode: Episode, order: Order, channel: str) -> list[Sign]:
+    """Dips of a voltage that came before the engine faltered, or too little after to tell."""
+    return [dip for dip in episode.of("supply_dip", channel) if dip.from_ns <= order.engine_onset_ns + LATE_NS]
+
+
+def lost_pulses(episode: Episode) -> bool:
+    """Whether pulses went missing, or ended at full speed; a crank that runs down with its pulses has not lost any."""
+    return bool(episode.of("lost_pulses")) or any(sign.note != "ran_down" for sign in episode.of("died"))

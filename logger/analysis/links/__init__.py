@@ -1,0 +1,1 @@
+"""What brings stumbles out: the conditions of a day, compared at the stumbles and elsewhere."""

@@ -1,0 +1,276 @@
+"""The conditions of one recording on a common grid, with its stumbles and knocks: what links and exposure start from.
+
+    frame(recording, engine, running, stumbles) -> Frame
+
+`running` is the list of (from_s, to_s) in which the engine ran, as the states know it; `stumbles` are those of the
+whole event (others' recordings are left out here).
+
+What is counted is the *burst*: all stumbles that start within 3 s of the end of the one before, because one bad contact
+gives thirty cut-outs in a row. While a burst lasts, and 3 s beyond, no new one can begin: that time is no exposure
+("dead time" of a counter). What remains is the time *at risk*; with it the begins of bursts form a counting process
+whose intensity is the rate sought (P. K. Andersen and others, Statistical Models Based on Counting Processes, 1993,
+ch. II), so a rate over time at risk is neither thinned nor inflated by the way stumbles come in crowds.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.ndimage import uniform_filter1d
+
+from logger.analysis.findings import Stumble
+from logger.analysis.links import shock
+from logger.analysis.links.temperature import on_grid
+from logger.event import NS_PER_S, BoolArray, Engine, FloatArray, IntArray, Recording, Trace
+
+Interval = tuple[float, float]
+
+BURST_GAP_S = 3.0
+CELL_S = 0.1
+DRIVING_OVER_IDLE = 1.5
+DRIVING_SPREAD_S = 3.0
+MAX_DOUBT_S = 0.02
+STRUCK_S = 0.3
+HIT_DOUBT_S = 0.01
+STEP_VOLT = 0.25
+STEP_DOUBT_S = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """Conditions of one recording on cells of CELL_S: `time_s` (n,) are their middles, NaN where nothing was measured.
+
+    `running`, `driving` (pulling away until coming to rest, as crank speed shows it) and `at_risk` (running, and no
+    burst under way) are masks. `bursts_s` (k, 2) are begin and end of each burst, `stumbles_s` (m, 2) of each stumble,
+    `onset_low_s` (m,) the lower bounds of their onsets, `hits` the knocks.
+    """
+
+    recording: str
+    time_s: FloatArray
+    values: dict[str, FloatArray]
+    running: BoolArray
+    driving: BoolArray
+    at_risk: BoolArray
+    bursts_s: FloatArray
+    stumbles_s: FloatArray
+    onsets_s: FloatArray
+    onset_low_s: FloatArray
+    hits: shock.Hits
+    stumbles: tuple[Stumble, ...] = ()
+
+    def at(self, name: str, time_s: FloatArray) -> FloatArray:
+        """A condition at given times: the cell's value, NaN outside the recording or where it was not measured."""
+        value = self.values.get(name)
+        if value is None or not value.size:
+            return np.full(np.shape(time_s), np.nan)
+        cell = np.clip(np.floor(np.asarray(time_s) / CELL_S).astype(int), 0, value.size - 1)
+        found: FloatArray = value[cell]
+        return found
+
+    def cells_at(self, mask: BoolArray, time_s: FloatArray) -> BoolArray:
+        """Whether each time lies in a cell of `mask`."""
+        if not mask.size:
+            return np.zeros(np.shape(time_s), dtype=bool)
+        cell = np.floor(np.asarray(time_s) / CELL_S).astype(int)
+        inside = (cell >= 0) & (cell < mask.size)
+        found: BoolArray = inside & mask[np.clip(cell, 0, mask.size - 1)]
+        return found
+
+
+def frame(recording: Recording, engine: Engine, running: Sequence[Interval], stumbles: Sequence[Stumble] = ()) -> Frame:
+    """Lay one recording's conditions on a common grid. Channels that are absent are absent from `values`."""
+    n = max(0, int(np.ceil(recording.duration_ns / NS_PER_S / CELL_S)))
+    time_s = (np.arange(n, dtype=np.float64) + 0.5) * CELL_S
+    is_running = inside(time_s, running)
+    tach = recording.pulses.get("tach_pulses", np.empty(0, np.int64))
+    rpm = _speed(tach, engine, time_s)
+    values = {"engine_speed": rpm, "time_since_start": time_s - (running[0][0] if running else 0.0)}
+    for name in ("coolant_temperature", "under_bonnet_temperature"):
+        if name in recording.traces:
+            values[name] = on_grid(recording.traces[name], time_s)
+    if "battery_voltage" in recording.traces:
+        values["battery_voltage"] = smooth(recording.traces["battery_voltage"], time_s, 1.0)
+        own = [(s.onset_s - STEP_DOUBT_S, s.end_s + STEP_DOUBT_S) for s in stumbles if s.recording == recording.name]
+        steps = load_steps(recording, running)
+        values["time_since_load_step"] = _since(steps[~inside(steps, own)], time_s, values["time_since_start"])
+    if "throttle_position" in recording.traces:
+        values["load"] = smooth(recording.traces["throttle_position"], time_s, CELL_S)
+    acceleration = recording.traces.get("acceleration")
+    if acceleration is not None and acceleration.value.ndim == 2 and acceleration.time_ns.size:
+        values["lateral_g"] = np.abs(smooth(Trace(acceleration.time_ns, acceleration.value[:, 1]), time_s, 0.5))
+    empty = Frame(
+        recording=recording.name,
+        time_s=time_s,
+        values=values,
+        running=is_running,
+        driving=driving(rpm, is_running, engine),
+        at_risk=is_running,
+        bursts_s=np.empty((0, 2)),
+        stumbles_s=np.empty((0, 2)),
+        onsets_s=np.empty(0),
+        onset_low_s=np.empty(0),
+        hits=shock.hits_of(recording, engine),
+    )
+    return with_stumbles(empty, stumbles)
+
+
+def with_stumbles(cells: Frame, stumbles: Sequence[Stumble]) -> Frame:
+    """The same conditions with these stumbles (others' recordings left out) instead of those it had."""
+    mine = tuple(sorted((s for s in stumbles if s.recording == cells.recording), key=lambda s: s.onset_s))
+    found = bursts(mine, cells.recording)
+    dead = inside(cells.time_s, [(begin, end + BURST_GAP_S) for begin, end in found])
+    return replace(
+        cells,
+        at_risk=cells.running & ~dead,
+        bursts_s=found,
+        stumbles_s=np.array([(s.onset_s, max(s.onset_s, s.end_s)) for s in mine]).reshape(-1, 2),
+        onsets_s=np.array([s.onset_s for s in mine]),
+        onset_low_s=np.array([_lowest_onset(s) for s in mine]),
+        stumbles=mine,
+    )
+
+
+def part(cells: Frame, from_s: float, to_s: float) -> Frame:
+    """The same frame with only what lies from from_s up to to_s: for work done while a recording ran on."""
+    return within(cells, [(from_s, to_s)])
+
+
+def within(cells: Frame, spans: Sequence[Interval]) -> Frame:
+    """The same frame with only what lies in the spans."""
+    now, knocks = inside(cells.time_s, spans), inside(cells.hits.time_s, spans)
+    cut = replace(
+        cells,
+        running=cells.running & now,
+        driving=cells.driving & now,
+        hits=shock.Hits(cells.hits.time_ns[knocks], cells.hits.level_g[knocks]),
+    )
+    return with_stumbles(cut, [s for s in cells.stumbles if inside(np.array([s.onset_s]), spans)[0]])
+
+
+def bursts(stumbles: Sequence[Stumble], recording: str) -> FloatArray:
+    """Begin and end (k, 2), seconds, of the bursts in one recording: gaps under BURST_GAP_S join stumbles."""
+    spans = sorted((s.onset_s, max(s.onset_s, s.end_s)) for s in stumbles if s.recording == recording)
+    joined: list[list[float]] = []
+    for begin, end in spans:
+        if joined and begin - joined[-1][1] <= BURST_GAP_S:
+            joined[-1][1] = max(joined[-1][1], end)
+        else:
+            joined.append([begin, end])
+    return np.array(joined, dtype=float).reshape(-1, 2)
+
+
+def numbered(stumbles: Sequence[Stumble]) -> list[Stumble]:
+    """The same stumbles, in time order, each with the number of its burst in the event."""
+    found: list[Stumble] = []
+    end_s = 0.0
+    for stumble in stumbles:
+        last = found[-1] if found else None
+        goes_on = last is not None and last.recording == stumble.recording and stumble.onset_s - end_s <= BURST_GAP_S
+        burst = 1 if last is None else last.burst + (not goes_on)
+        end_s = max(end_s if goes_on else 0.0, stumble.onset_s, stumble.end_s)
+        found.append(replace(stumble, burst=burst))
+    return found
+
+
+def knocks_at_risk(cells: Frame) -> BoolArray:
+    """Which knocks (n_hits,) count as exposure: the engine ran and no burst was under way when they came.
+
+    The knock that set a burst off came before its onset, so it does count.
+    """
+    time_s = cells.hits.time_s
+    inside = np.zeros(time_s.size, dtype=bool)
+    for begin, end in cells.bursts_s:
+        inside |= (time_s > begin) & (time_s <= end + BURST_GAP_S)
+    return cells.cells_at(cells.running, time_s) & ~inside
+
+
+def struck_by(cells: Frame, onset_low_s: FloatArray) -> FloatArray:
+    """Level (n,), g, of the strongest knock in the STRUCK_S before each onset's lower bound; NaN without one."""
+    use = of_the_road(cells)
+    hit_s, level = cells.hits.time_s[use], np.append(cells.hits.level_g[use], np.nan)
+    first = np.searchsorted(hit_s, onset_low_s - STRUCK_S)
+    after = np.searchsorted(hit_s, onset_low_s + HIT_DOUBT_S, side="right")
+    # Pairs of begin and end in one row: every second stretch that reduceat takes is one that was asked for.
+    strongest = np.maximum.reduceat(level, np.column_stack([first, after]).ravel())[::2] if first.size else level[:0]
+    return np.where(after > first, strongest, np.nan)
+
+
+def of_the_road(cells: Frame) -> BoolArray:
+    """Knocks that did not begin within a stumble, where engine and driveline knock by themselves."""
+    road = np.ones(cells.hits.time_ns.size, dtype=bool)
+    for low, (begin, end) in zip(cells.onset_low_s, cells.stumbles_s, strict=True):
+        road &= ~((cells.hits.time_s > max(low, begin) + HIT_DOUBT_S) & (cells.hits.time_s <= end))
+    return road
+
+
+def _lowest_onset(stumble: Stumble) -> float:
+    """The earliest instant at which the first signal can have left normal; a doubt of more than 20 ms is that of slow
+    channels, and would throw out the knock itself."""
+    return stumble.onset_s - (min(stumble.order[0].plus_minus_s, MAX_DOUBT_S) if stumble.order else 0.0)
+
+
+def load_steps(recording: Recording, running: Sequence[Interval]) -> FloatArray:
+    """Times (k,), seconds, at which battery voltage steps by STEP_VOLT within 0.2 s while the engine runs: a fan, lamps
+    or pump switching on. Steps closer than 1 s are one."""
+    trace = recording.traces.get("battery_voltage")
+    if trace is None or trace.time_ns.size < 4:
+        return np.empty(0)
+    n = int(recording.duration_ns / NS_PER_S / CELL_S)
+    time_s = (np.arange(n, dtype=np.float64) + 0.5) * CELL_S
+    value = smooth(trace, time_s, CELL_S)
+    found = np.flatnonzero((np.abs(value[2:] - value[:-2]) > STEP_VOLT) & inside(time_s, running)[1:-1]) + 1
+    first = found[np.concatenate([[True], np.diff(found) > 1.0 / CELL_S])] if found.size else found
+    times: FloatArray = time_s[first]
+    return times
+
+
+def _since(events_s: FloatArray, time_s: FloatArray, otherwise: FloatArray) -> FloatArray:
+    """Time since the last of some events (k,), ascending; `otherwise` (n,) before the first."""
+    number = np.searchsorted(events_s, time_s, side="right")
+    since: FloatArray = np.where(number > 0, time_s - np.append(0.0, events_s)[number], otherwise)
+    return since
+
+
+def inside(time_s: FloatArray, intervals: Sequence[Interval]) -> BoolArray:
+    """Which of these times, in order, lie in one of the intervals, the end left out."""
+    mask = np.zeros(time_s.size, dtype=bool)
+    for begin, end in intervals:
+        mask[np.searchsorted(time_s, begin) : np.searchsorted(time_s, end)] = True
+    return mask
+
+
+def _speed(tach: IntArray, engine: Engine, time_s: FloatArray) -> FloatArray:
+    """Crank speed, rev/min, from the pulses counted within half a second around each cell."""
+    if tach.size < 2:
+        return np.zeros(time_s.size)
+    pulse_s = tach / NS_PER_S
+    n = np.searchsorted(pulse_s, time_s + 0.25) - np.searchsorted(pulse_s, time_s - 0.25)
+    speed: FloatArray = n / 0.5 / engine.pulses_per_revolution * 60.0
+    return speed
+
+
+def driving(rpm: FloatArray, running: BoolArray, engine: Engine, step_s: float = CELL_S) -> BoolArray:
+    """Steps in which the crank turned well above idle within DRIVING_SPREAD_S before or after."""
+    if not running.any():
+        return running
+    idle = engine.idle_rpm or float(np.percentile(rpm[running], 10))
+    high = (rpm > DRIVING_OVER_IDLE * idle).astype(np.float64)
+    spread: BoolArray = uniform_filter1d(high, 2 * int(DRIVING_SPREAD_S / step_s) + 1, mode="constant") > 1e-9
+    return spread & running
+
+
+def smooth(trace: Trace, time_s: FloatArray, span_s: float) -> FloatArray:
+    """Mean of a trace over `span_s` around each cell; NaN farther than 2 s from any sample."""
+    good = np.isfinite(trace.value)
+    sample_s, value = trace.time_ns[good] / NS_PER_S, trace.value[good]
+    if not value.size:
+        return np.full(time_s.size, np.nan)
+    total = np.concatenate([[0.0], np.cumsum(value)])
+    low, high = np.searchsorted(sample_s, time_s - span_s / 2), np.searchsorted(sample_s, time_s + span_s / 2)
+    n = high - low
+    mean = np.where(n > 0, (total[high] - total[low]) / np.maximum(n, 1), np.interp(time_s, sample_s, value))
+    after = np.clip(np.searchsorted(sample_s, time_s), 1, max(1, value.size - 1))
+    distance = np.minimum(
+        np.abs(sample_s[after - 1] - time_s), np.abs(sample_s[min(1, value.size - 1) * after] - time_s)
+    )
+    return np.where(distance <= 2.0, mean, np.nan)

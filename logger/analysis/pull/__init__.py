@@ -1,0 +1,1 @@
+"""Full-load pulls, their curves and how they compare."""

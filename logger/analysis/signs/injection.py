@@ -1,0 +1,51 @@
+"""Injections that did not come while the coil was fired: pulses missing on an injector's wire.
+
+An injector opens once in a fixed number of crank revolutions (how many is read off the event itself). Where more than
+one and a half times that angle passes without a pulse while the throttle is open, injections were left out. With the
+throttle shut that is the usual cut of fuel on overrun and means nothing.
+"""
+
+import numpy as np
+
+from logger.analysis.crank.states import State, View
+from logger.analysis.signs.sign import Sign
+from logger.event import FloatArray, IntArray
+
+LEFT_OUT = 1.6  # of the usual angle between injections
+AROUND_NS = 120_000_000  # the throttle must have been open this long before
+LOAD_AT_LEAST = 0.2
+
+
+def signs(view: View) -> list[Sign]:
+    """Stretches without injection while the engine pulled, as no_injection signs; empty without that wire or a load."""
+    pulses, firings = view.recording.pulses.get("injector_pulses"), view.firings
+    if pulses is None or pulses.size < 100 or view.load_channel is None or firings.time_ns.size < 200:
+        return []
+    turns = np.diff(_revolutions(view, pulses))
+    running = view.running[_place(view, pulses[:-1])]
+    if np.count_nonzero(running) < 50:
+        return []
+    usual = float(np.median(turns[running]))
+    found = []
+    for k in np.flatnonzero(running & (turns > LEFT_OUT * usual)).tolist():
+        expected_ns = int(pulses[k] + (pulses[k + 1] - pulses[k]) * usual / turns[k])
+        until_ns = int(pulses[k + 1])
+        first, last = np.searchsorted(firings.time_ns, [expected_ns - AROUND_NS, until_ns])
+        load, state = view.load[first:last], view.state[first:last]
+        if load.size and float(load.min()) > LOAD_AT_LEAST and bool((state >= State.IDLE).all()):
+            lost = (turns[k] / usual - 1.0) * usual * view.engine.firings_per_revolution
+            found.append(
+                Sign("no_injection", "injector_pulses", expected_ns, until_ns, float(lost), float(lost), int(pulses[k]))
+            )
+    return found
+
+
+def _place(view: View, time_ns: IntArray) -> IntArray:
+    return np.clip(np.searchsorted(view.firings.time_ns, time_ns), 0, view.firings.time_ns.size - 1)
+
+
+def _revolutions(view: View, time_ns: IntArray) -> FloatArray:
+    """Crank revolutions since the first pulse at the given times, (n,), from the tach pulses."""
+    firings = view.firings
+    count = np.arange(firings.time_ns.size, dtype=np.float64)
+    return np.asarray(np.interp(time_ns, firings.time_ns, count) / firings.pulses_per_revolution)

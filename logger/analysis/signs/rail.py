@@ -1,0 +1,107 @@
+"""Rail pressure under its floor while the engine ran, and whether that starves it.
+
+What counts is the pressure across the injectors: against the manifold's, against the springs of mechanical injection
+valves, or, with a carburettor, how long a float bowl lasts.
+"""
+
+import numpy as np
+
+from logger.analysis.channels import bands
+from logger.analysis.crank.states import View
+from logger.analysis.signs.sign import Sign
+from logger.event import NS_PER_S, Trace
+
+MS = 1_000_000
+# A float bowl holds 15 to 40 g and an engine that pulls burns 3 to 8 g/s (both common practice, no source): with next
+# to no pressure for longer than this it has run dry.
+BOWL_LASTS_NS = 6 * NS_PER_S
+NEXT_TO_NONE = 0.3
+# What injectors may lack of the pressure across them before firings are lost, as a share of what they have at full
+# load. Flow goes with its root (Bernoulli): a quarter less makes the mixture a sixth leaner, half of it leaner by four
+# tenths, where torque is gone or nearly. Below what the rail holds behind a shut throttle they lack it whatever the
+# manifold does; with the throttle wide open they lack all that is missing; where it is not recorded, most of it.
+LACKS_ANYHOW, LACKS_OPEN, LACKS_PERHAPS = 0.27, 0.5, 0.55
+WIDE_OPEN = 0.6
+# Mechanical injection valves open against a spring at about half of system pressure, which is higher than any port
+# injection's; an engine draws some 65 kPa below the atmosphere at idle (all common practice, no source).
+OPENS_ABOVE_KPA, OPENS_AT = 400.0, 0.45
+VACUUM_KPA, FOLLOWS = 65.0, 0.12
+FEEL_IT_NS = 100 * MS  # about how long the crank takes to show it
+
+
+def signs(view: View, band: bands.PressureBand | None) -> list[Sign]:
+    """Rail pressure under the floor while the engine ran; from where its fall began."""
+    trace = view.traces.get("fuel_pressure")
+    if band is None or trace is None or trace.time_ns.size < 20:
+        return []
+    low = trace.value < band.floor
+    found = []
+    for dip in bands.excursions("fuel_pressure", trace, band.floor - trace.value, low):
+        if not view.ran_at(dip.from_ns) or dip.depth < 0.08 * band.closed:
+            continue
+        if _unfed(view, dip):
+            continue
+        left, level = bands.fall(trace, dip.from_ns, band)
+        if view.engine.fuel_system == "carburettor":
+            starved = _emptied(trace, band, left, dip)
+            weak = left + BOWL_LASTS_NS - NS_PER_S if starved >= 1.0 else None
+        else:
+            starved = _starved(view, band, left, dip)
+            weak = bands.misfires_at(trace, left, dip.to_ns, level)
+            if weak is None and starved >= 1.0:
+                weak = left + FEEL_IT_NS
+        found.append(
+            Sign(
+                "low_pressure",
+                "fuel_pressure",
+                left,
+                dip.to_ns,
+                0.0,
+                starved,
+                left - 10 * MS,
+                engine_ns=weak,
+                note=f"{level - dip.lowest:.0f}",
+            )
+        )
+    return found
+
+
+def _unfed(view: View, dip: bands.Excursion) -> bool:
+    """Whether the pressure sensor's own supply was gone: as measured, or with nothing left to make it from."""
+    for channel, enough in (("sensor_supply_voltage", 4.5), ("battery_voltage", 7.0), ("ignition_feed_voltage", 6.5)):
+        if channel in view.traces:
+            near = view.near(channel, dip.from_ns - 20 * MS, dip.to_ns + 20 * MS).value
+            return float(near.min(initial=enough)) < enough
+    return False
+
+
+def _starved(view: View, band: bands.PressureBand, left_ns: int, dip: bands.Excursion) -> float:
+    """How far a dip of the rail went, as a share of what makes an engine stumble."""
+    low = view.near("fuel_pressure", left_ns, dip.to_ns)
+    at_ns = int(low.time_ns[int(np.argmin(low.value))])
+    full = max(band.full, 1.0)
+    if full > OPENS_ABOVE_KPA:
+        # What is below the valves' opening pressure moves no fuel, and the manifold does not matter to them.
+        return (full - dip.lowest) / (full * (1.0 - OPENS_AT)) / LACKS_OPEN
+    # A rail that does not follow the manifold is helped by its vacuum when the throttle is shut.
+    helped = VACUUM_KPA if band.full - band.closed < FOLLOWS * band.closed else 0.0
+    anyhow = (band.closed - dip.lowest) / (full + helped) / LACKS_ANYHOW
+    if view.load_channel == "throttle_position":
+        place = min(int(np.searchsorted(view.firings.time_ns, at_ns)), view.firings.time_ns.size - 1)
+        if not view.load[place] > WIDE_OPEN:
+            return anyhow
+        return max(anyhow, (full - dip.lowest) / full / LACKS_OPEN)
+    return max(anyhow, (full - dip.lowest) / full / LACKS_PERHAPS)
+
+
+def _emptied(trace: Trace, band: bands.PressureBand, left_ns: int, dip: bands.Excursion) -> float:
+    """How long at a stretch a float bowl had next to no pressure behind it, as a share of how long it lasts.
+
+    Until then it goes on feeding the engine, and only what the engine does itself tells whether it starves; what comes
+    between fills it again.
+    """
+    first, last = np.searchsorted(trace.time_ns, [left_ns, dip.to_ns + 1])
+    time_ns = trace.time_ns[first:last]
+    filled = time_ns[trace.value[first:last] >= NEXT_TO_NONE * band.closed]
+    dry_ns = np.diff(np.concatenate(([left_ns], filled, [dip.to_ns])))
+    return float(dry_ns.max()) / BOWL_LASTS_NS

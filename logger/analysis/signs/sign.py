@@ -1,0 +1,29 @@
+"""A sign: one stretch of one kind of evidence that the engine missed. Detectors give signs, stumbles.py joins them."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+SignKind = Literal[
+    "lost_pulses", "no_spark", "weak_torque", "supply_dip", "low_pressure", "lean", "no_injection", "died"
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Sign:
+    """Evidence from one channel between two times (ns since the recording's start).
+
+    lost: firings lost by this evidence alone, where it can count them. strength: log-likelihood ratio (natural), about:
+    how much better "the engine missed" explains the data than "it ran on".
+    earliest_ns: the signal may have left normal as early as this (the last sample or pulse that was still good).
+    engine_ns: the first firing that this cannot have left sound; None where the sign does not tell.
+    """
+
+    kind: SignKind
+    channel: str
+    from_ns: int
+    to_ns: int
+    lost: float = 0.0
+    strength: float = 0.0
+    earliest_ns: int | None = None
+    engine_ns: int | None = None
+    note: str = ""

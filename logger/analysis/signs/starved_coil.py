@@ -1,0 +1,52 @@
+"""Single misses at idle while the battery is too low for the coil: each one drops the crank's speed at a stroke.
+
+An idling engine has nothing but friction against it, and slows some per cent with every firing that is lost. With the
+battery down to where coils fail that needs no other witness; with a sound one the driver's clutch is as likely, so
+nothing is claimed.
+"""
+
+import numpy as np
+
+from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
+from logger.analysis.crank.states import State, View
+from logger.analysis.signs.sign import Sign
+from logger.event import NS_PER_S, BoolArray
+
+COIL_FAILS_V = 10.0  # at the battery, with the engine running (common practice, no source)
+IDLING = (0.6, 1.35)  # of idle speed
+SIDE = 3  # pulses over which speed is taken on either side
+DROP = 0.025  # relative loss of speed over that, at a stroke
+STEADY = (-0.03, 0.015)  # relative loss over as many pulses before
+JOIN_NS = NS_PER_S // 2
+FEWEST = 2  # drops within half a second of each other
+
+
+def signs(view: View) -> list[Sign]:
+    """Groups of drops, as weak_torque signs; empty where the battery is not recorded."""
+    time_ns = view.firings.time_ns
+    if time_ns.size < 20 * SIDE or "battery_voltage" not in view.traces:
+        return []
+    drops = np.flatnonzero(_drops(view))
+    found = []
+    for part in np.split(drops, np.flatnonzero(np.diff(time_ns[drops]) > JOIN_NS) + 1):
+        # Neighbouring pulses see the same drop.
+        count = 1 + int(np.count_nonzero(np.diff(part) > SIDE)) if part.size else 0
+        if count < FEWEST:
+            continue
+        from_ns, to_ns = int(time_ns[part[0]]), int(time_ns[min(part[-1] + SIDE, time_ns.size - 1)])
+        found.append(Sign("weak_torque", "tach_pulses", from_ns, to_ns, float(count), 3.0 * count, from_ns))
+    return found
+
+
+def _drops(view: View) -> BoolArray:
+    """Where the crank lost speed at a stroke, idling on a low battery, at each pulse, (n,)."""
+    firings, idle = view.firings, (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+    took = np.log(np.maximum(firings.time_ns[SIDE:] - firings.time_ns[:-SIDE], 1).astype(np.float64))
+    drop = np.zeros(firings.time_ns.size)
+    before = np.full(firings.time_ns.size, np.inf)
+    drop[SIDE:-SIDE] = took[SIDE:] - took[:-SIDE]
+    before[2 * SIDE :] = took[SIDE:] - took[:-SIDE]
+    volts = view.sampled("battery_voltage", firings.time_ns)
+    idling = (view.state == State.IDLE) & view.running & firings.seen
+    idling &= (firings.speed_rps > IDLING[0] * idle) & (firings.speed_rps < IDLING[1] * idle)
+    return np.asarray(idling & (volts < COIL_FAILS_V) & (drop > DROP) & (before > STEADY[0]) & (before < STEADY[1]))
