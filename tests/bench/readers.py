@@ -31,6 +31,7 @@ from logger.store.recording import RecordingReader
 from logger.store.store import Store
 from tests.bench.measure import in_memory
 from tests.bench.page_speed import CHANNELS, fill
+from tests.bench.soak import missing
 from tests.recorder.rig_process import CHANNELS as SAMPLED
 from tests.recorder.rig_process import DURATION_S, PULSES_HZ
 
@@ -113,9 +114,9 @@ def lost(path: Path) -> tuple[int, int, int]:
     """(samples of the ADC channels, pulses, gaps) that are missing in a recording of the steady car."""
     with RecordingReader(path) as reader:
         pulses = reader.pulses("tach_pulses")
-        missing = int(np.rint(np.diff(pulses) * PULSES_HZ / NS_PER_S).sum()) - (pulses.size - 1)
-        samples = sum(int((np.rint(np.diff(reader.raw(name).time_ns) / 1e7) - 1).sum()) for name in SAMPLED)
-        return samples, missing, len(reader.gaps())
+        unheard = missing(pulses, round(NS_PER_S / PULSES_HZ))
+        samples = sum(missing(reader.raw(name).time_ns) for name in SAMPLED)
+        return samples, unheard, len(reader.gaps())
 
 
 def load(
