@@ -200,8 +200,8 @@ def judge_noise(reader: RecordingReader, run: Run, seconds: float) -> list[str]:
     named = {gap.channel for gap in gaps}
     print(
         f"{before} pulses before the noise and {after} from a second after it; {len(gaps)} gaps of {sorted(named)}, "
-        f"{gone_s:.1f} of {seconds - 2 * QUIET_S:.0f} s; CPU, with the emulated car's: {run.cpu[0] * 1e3:.0f} ms/s before "
-        f"the noise, {run.cpu[1] * 1e3:.0f} ms/s during it"
+        f"{gone_s:.1f} of {seconds - 2 * QUIET_S:.0f} s; CPU, the emulated car included, "
+        f"{run.cpu[0] * 1e3:.0f} ms/s before the noise, {run.cpu[1] * 1e3:.0f} ms/s during it"
     )
     wrong = []
     if before < (QUIET_S - 0.02) * PULSES_HZ - 2 or after < (QUIET_S - 1.0) * PULSES_HZ - 2:
