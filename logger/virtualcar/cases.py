@@ -23,7 +23,7 @@ from logger.virtualcar.car import Car, CarSpec, Conditions
 from logger.virtualcar.drive import Drive, clipped
 from logger.virtualcar.driver import Plan
 from logger.virtualcar.faults import KINDS, Fault
-from logger.virtualcar.garage import CARS, HELD_OUT, TUNED, as_built, possible, sick
+from logger.virtualcar.garage import CARS, DRAWN, HELD_OUT, TUNED, as_built, possible, sick
 from logger.virtualcar.scenario import course, drive
 from logger.virtualcar.verdicts import event_truth, repair_truth
 from logger.virtualcar.wires import Sensing, WireFault, broken, draw_wire_faults, sampled, sensing_for, tach_wire
@@ -299,12 +299,17 @@ def choose(number: int, seed: int, faults: Sequence[str], cars: Sequence[str]) -
 
 
 def names_of(cars: str) -> list[str]:
-    """Car names from "tuned", "held_out", "all" or names joined by commas; KeyError for an unknown one."""
-    groups = {"tuned": list(TUNED), "held_out": list(HELD_OUT), "all": list(CARS)}
+    """Car names from "tuned", "drawn", "held_out", "all" (tuned and held out) or names joined by commas.
+
+    Raises KeyError for an unknown one.
+    """
+    known = [*TUNED, *HELD_OUT]
+    groups = {"tuned": list(TUNED), "drawn": list(DRAWN), "held_out": list(HELD_OUT), "all": known}
     names = groups.get(cars) or cars.split(",")
     for name in names:
         if name not in CARS:
-            raise KeyError(f"no car {name!r}; there are {', '.join(CARS)}, and the groups {', '.join(groups)}")
+            there = ", ".join([*known, f"{min(DRAWN)} to {max(DRAWN)}"])
+            raise KeyError(f"no car {name!r}; there are {there}, and the groups {', '.join(groups)}")
     return names
 
 
@@ -316,7 +321,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument(
         "--faults", default=",".join([*KINDS, HEALTHY, HEALTHY]), help="kinds joined by commas, two in one event by +"
     )
-    parser.add_argument("--engines", default="tuned", help="tuned, held_out, all, or names joined by commas")
+    parser.add_argument("--engines", default="tuned", help="tuned, drawn, held_out, all, or names joined by commas")
     options = parser.parse_args(arguments)
     faults, cars = options.faults.split(","), names_of(options.engines)
     for number in range(options.count):

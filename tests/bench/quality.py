@@ -354,7 +354,7 @@ def _analysed(folder: Path, whole: Tally) -> Row:
 def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description="Measure the analysis on generated events.")
     parser.add_argument("--hours", type=float, default=1.0, help="hours of running engine")
-    parser.add_argument("--engines", default="tuned", help="tuned, held_out, all, or names joined by commas")
+    parser.add_argument("--engines", default="tuned", help="tuned, drawn, held_out, all, or names joined by commas")
     parser.add_argument("--faults", default=",".join([*KINDS, HEALTHY, HEALTHY, *PAIRS]))
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--json", type=Path, help="also write the figures there")

@@ -15,7 +15,7 @@ from logger.settings import Settings
 from logger.virtualcar.car import Car, Conditions
 from logger.virtualcar.drive import Drive
 from logger.virtualcar.driver import Plan
-from logger.virtualcar.garage import CARS, as_built
+from logger.virtualcar.garage import CARS, HELD_OUT, TUNED, as_built
 from logger.virtualcar.render import key_steps, pulses_of, signals_of
 from logger.virtualcar.rig import PIN_LIMITS_V, PIN_NOISE_V
 
@@ -39,7 +39,7 @@ def a_start(seed: int, car: str | None = None, *, coolant_degc: float | None = N
     """One healthy car, cold or hot, its rail empty or still under pressure; with `coolant_degc` given, one whose
     driver takes his time on a battery that is full."""
     random = Random(seed)
-    spec = as_built(CARS[car or random.choice(sorted(CARS))], random)
+    spec = as_built(CARS[car or random.choice(sorted(TUNED | HELD_OUT))], random)
     hot = random.random() < 0.5
     usual_degc = random.uniform(60.0, 95.0) if hot else random.uniform(-5.0, 30.0)
     conditions = Conditions(
