@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from importlib import import_module
 
 from logger import __version__
+from logger.commands import terminal
 from logger.errors import StumblelogError
 
 # The module differs from the command where the command is a word of the language.
@@ -55,6 +56,7 @@ def build_parser() -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit code (2 for anything the user can put right)."""
+    terminal.allow_any_encoding()
     args = build_parser().parse_args(argv)
     try:
         return int(args.run(args))

@@ -2,8 +2,9 @@
 
 import math
 import re
-from collections.abc import Iterator, Sequence
-from dataclasses import asdict
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import asdict, dataclass, field
+from datetime import tzinfo
 from textwrap import wrap
 from typing import Any
 
@@ -11,10 +12,14 @@ import numpy as np
 
 from logger.channels import CHANNELS
 from logger.event import NS_PER_S, Event, FloatArray, IntArray, Recording, Trace
-from logger.story import CAUSES, TITLES, bursts, effect_words, label, length, story
+from logger.story import CAUSES, TITLES, bursts, effect_words, label, ladder, length, story
+from logger.units import Units
 
-WIDTH = 100
-TRACE_COLUMNS = 56
+WIDTH = 80
+INDENT = "   "
+NAME_COLUMNS, ENDS_COLUMNS = 15, 20
+"""Left of a trace what it is, right of it its lowest and highest value."""
+MOST_TRACE_COLUMNS, LEAST_TRACE_COLUMNS = 56, 20
 BEFORE_NS = 1_500_000_000
 AFTER_NS = 1_500_000_000
 LEVELS = "▁▂▃▄▅▆▇█"
@@ -36,25 +41,45 @@ MOST_TESTS = 3
 """Tests told with their steps: what the minutes between two runs allow. The others are on the card."""
 
 
-def text_report(event: Event, findings: dict[str, Any]) -> str:
+@dataclass(frozen=True, slots=True)
+class Reader:
+    """For whom the text is set. width: columns of the paper or terminal. zone: of times of day, None this machine's."""
+
+    units: Units = field(default_factory=Units)
+    zone: tzinfo | None = None
+    width: int = WIDTH
+
+    def wrapped(self, text: str, first: str = "", then: str = "") -> list[str]:
+        """Lines of a text in SI, in the reader's units; `first` and `then` indent them."""
+        said = self.units.said(text)
+        return wrap(said, self.width, initial_indent=first, subsequent_indent=then, break_on_hyphens=False)
+
+
+ANYBODY = Reader()
+
+
+def text_report(event: Event, findings: dict[str, Any], reader: Reader = ANYBODY) -> str:
     """The event's story with its stumbles by bursts. `findings`: as Store.findings gives them, or the object of
     `analyse --json`; `event`: the recordings they were made from."""
     recordings = {recording.name: recording for recording in event.recordings}
-    told = story(event, findings)
+    told = story(event, findings, lambda at: f"{at.astimezone(reader.zone):%H:%M}")
     number, in_full, bursts_told = 0, 0, []
     for burst in bursts(findings["stumbles"]):
         recording = recordings.get(burst[0]["recording"])
-        bursts_told.append(_burst(number + 1, burst, recording, event, in_full=in_full < MOST_IN_FULL))
+        bursts_told.append(_burst(number + 1, burst, recording, event, reader, in_full=in_full < MOST_IN_FULL))
         number, in_full = number + len(burst), in_full + 1
+    chapters: dict[str, Iterable[str]] = {
+        **{TITLES[name]: getattr(told, name) for name in ("happened", "probably", "brings")},
+        TITLES["tests"]: _next_tests(findings.get("next_tests", ())),
+        **{TITLES[name]: getattr(told, name) for name in ("repaired", "provoke", "reached", "pulls")},
+        "Sensor faults (the engine ran on)": map(_sensor_fault, findings["sensor_faults"]),
+        "Failed starts": map(_failed_start, findings.get("failed_starts", ())),
+        TITLES["not_judged"]: told.not_judged,
+    }
     sections = [
-        _heading(event),
-        _facts(findings),
-        *(_chapter(name, getattr(told, name)) for name in ("happened", "probably", "brings")),
-        _listed(TITLES["tests"], _next_tests(findings.get("next_tests", ()))),
-        *(_chapter(name, getattr(told, name)) for name in ("repaired", "provoke", "reached", "pulls")),
-        _listed("Sensor faults (the engine ran on)", map(_sensor_fault, findings["sensor_faults"])),
-        _listed("Failed starts", map(_failed_start, findings.get("failed_starts", ()))),
-        _chapter("not_judged", told.not_judged),
+        _heading(event, reader),
+        _facts(findings, reader),
+        *(_chapter(title, entries, reader) for title, entries in chapters.items()),
         "\n\n".join(["Stumble by stumble", *bursts_told] if bursts_told else []),
     ]
     return "\n\n".join(section for section in sections if section) + "\n"
@@ -116,26 +141,27 @@ def speed_from_pulses(pulses_ns: IntArray, pulses_per_revolution: float) -> tupl
     return pulses_ns[1:][turning], 60.0 * NS_PER_S / (interval_ns[turning] * pulses_per_revolution)
 
 
-def _heading(event: Event) -> str:
+def _heading(event: Event, reader: Reader) -> str:
     running_s = sum(recording.duration_ns for recording in event.recordings) / NS_PER_S
     count = len(event.recordings)
     about = [event.kind, f"{count} recording{'s' if count != 1 else ''}, {length(running_s)}"]
     if event.started_utc is not None:
-        about.insert(1, f"{event.started_utc:%Y-%m-%d %H:%M} UTC")
-    return f"{event.name}\n{' · '.join(about)}\n{'─' * min(len(event.name), WIDTH)}"
+        about.insert(1, f"{event.started_utc.astimezone(reader.zone):%Y-%m-%d %H:%M %Z}")
+    named = wrap(event.name, reader.width) or [""]
+    return "\n".join([*named, *reader.wrapped(" · ".join(about)), "─" * max(map(len, named))])
 
 
-def _facts(findings: dict[str, Any]) -> str:
+def _facts(findings: dict[str, Any], reader: Reader) -> str:
     stumbles = findings["stumbles"]
     if not stumbles:
         return ""
-    lines = [
-        f"Stumbles        {len(stumbles)}",
-        f"First to fail   {CAUSES.get(findings['main_cause'], findings['main_cause'])}",
-    ]
-    for key, name in (("linked_heat", "With heat"), ("linked_shock", "With shock")):
-        lines.append(f"{name:<16}{_yes_no(findings[key])}")
-    return "\n".join(lines)
+    facts = {
+        "Stumbles": str(len(stumbles)),
+        "First to fail": CAUSES.get(findings["main_cause"], findings["main_cause"]),
+        "With heat": _yes_no(findings["linked_heat"]),
+        "With shock": _yes_no(findings["linked_shock"]),
+    }
+    return "\n".join(line for name, said in facts.items() for line in reader.wrapped(said, f"{name:<16}", " " * 16))
 
 
 def _yes_no(linked: bool | None) -> str:
@@ -143,15 +169,27 @@ def _yes_no(linked: bool | None) -> str:
 
 
 def _burst(
-    number: int, burst: list[dict[str, Any]], recording: Recording | None, event: Event, *, in_full: bool
+    number: int,
+    burst: list[dict[str, Any]],
+    recording: Recording | None,
+    event: Event,
+    reader: Reader,
+    *,
+    in_full: bool,
 ) -> str:
     """One burst: its first stumble in full, of the others a line each."""
     first, rest = burst[0], burst[1:]
-    told = _stumble(number, first, recording, event) if in_full else _line(number, first)
-    lines = [told, *(_line(number + n, stumble) for n, stumble in enumerate(rest[:MOST_LINES], 1))]
+    lines = reader.wrapped(_line(number, first), "", INDENT)
+    if in_full:
+        lines += reader.wrapped(first.get("sentence", ""), INDENT, INDENT)
+        lines += reader.wrapped(_order(first), INDENT, INDENT)
+        if recording is not None:
+            lines += _traces(first, recording, event.engine.pulses_per_revolution, reader)
+    for n, stumble in enumerate(rest[:MOST_LINES], 1):
+        lines += reader.wrapped(_line(number + n, stumble), "", INDENT)
     if left := rest[MOST_LINES:]:
         lost = sum(stumble["lost_firings"] for stumble in left)
-        lines.append(f"   and {len(left)} more until {left[-1]['end_s']:.1f} s, {lost} firings lost")
+        lines.append(f"{INDENT}and {len(left)} more until {left[-1]['end_s']:.1f} s, {lost} firings lost")
     return "\n".join(lines)
 
 
@@ -162,25 +200,14 @@ def _line(number: int, stumble: dict[str, Any]) -> str:
     )
 
 
-def _stumble(number: int, stumble: dict[str, Any], recording: Recording | None, event: Event) -> str:
-    lines = [_line(number, stumble)]
-    lines += [f"   {line}" for line in wrap(stumble.get("sentence", ""), WIDTH - 3)]
-    lines += [f"   {line}" for line in _order(stumble)]
-    if recording is not None:
-        lines += [f"   {line}" for line in _traces(stumble, recording, event.engine.pulses_per_revolution)]
-    return "\n".join(lines)
-
-
-def _order(stumble: dict[str, Any]) -> Iterator[str]:
-    if not stumble["order"]:
-        return
-    first_s = stumble["order"][0]["at_s"]
+def _order(stumble: dict[str, Any]) -> str:
     rungs = [
-        f"{label(moved['channel'])} {1000 * (moved['at_s'] - first_s):+.0f} ms "
-        f"±{max(1.0, 1000 * moved['plus_minus_s']):.0f}"
-        for moved in stumble["order"]
+        f"{label(rung.channel)} at the same time, as far as the sensors can tell"
+        if rung.is_same
+        else f"{label(rung.channel)} {1000 * rung.at_s:+.0f} ms ±{max(1.0, 1000 * rung.plus_minus_s):.0f}"
+        for rung in ladder(stumble["order"])
     ]
-    yield from wrap("order of failure: " + " → ".join(rungs), WIDTH - 3)
+    return "order of failure: " + " → ".join(rungs) if rungs else ""
 
 
 def ends_of(low: float, high: float) -> str:
@@ -189,7 +216,10 @@ def ends_of(low: float, high: float) -> str:
     return " to ".join(f"{round(float(end), decimals) + 0.0:g}" for end in (low, high))
 
 
-def _traces(stumble: dict[str, Any], recording: Recording, pulses_per_revolution: float) -> Iterator[str]:
+def _traces(
+    stumble: dict[str, Any], recording: Recording, pulses_per_revolution: float, reader: Reader
+) -> Iterator[str]:
+    """Each as a line, what it is before it and its ends behind; where that leaves too little room, over it."""
     onset_ns = round(stumble["onset_s"] * NS_PER_S)
     from_ns, to_ns = onset_ns - BEFORE_NS, round(stumble["end_s"] * NS_PER_S) + AFTER_NS
     speed = speed_from_pulses(recording.pulses["tach_pulses"], pulses_per_revolution)
@@ -199,22 +229,32 @@ def _traces(stumble: dict[str, Any], recording: Recording, pulses_per_revolution
         for name, span in TRACED.items()
         if name in recording.traces
     ]
+    room = reader.width - len(INDENT)
+    beside = room - NAME_COLUMNS - ENDS_COLUMNS - 2
+    is_narrow = beside < LEAST_TRACE_COLUMNS
+    n_columns = min(room if is_narrow else beside, MOST_TRACE_COLUMNS)
     for name, trace, unit, span in drawn:
-        columns = columns_of_extremes(trace.time_ns, trace.value, from_ns, to_ns, TRACE_COLUMNS)
-        if np.isfinite(columns).any():
-            ends = f"{ends_of(np.nanmin(columns), np.nanmax(columns))} {unit}"
-            yield f"{name:<15} {sparkline(columns, span)} {ends}".rstrip()
-    mark = (onset_ns - from_ns) * TRACE_COLUMNS // (to_ns - from_ns)
-    yield f"{'':<15} {'':>{mark}}▲ onset; {(to_ns - from_ns) / NS_PER_S:.1f} s are shown"
+        columns = columns_of_extremes(trace.time_ns, trace.value, from_ns, to_ns, n_columns)
+        if not np.isfinite(columns).any():
+            continue
+        ends = reader.units.said(f"{ends_of(np.nanmin(columns), np.nanmax(columns))} {unit}").rstrip()
+        shape = sparkline(columns, span)
+        if is_narrow:
+            yield f"{INDENT}{name}, {ends}"
+            yield f"{INDENT}{shape}".rstrip()
+        else:
+            yield f"{INDENT}{name:<{NAME_COLUMNS}} {shape} {ends}"
+    mark = (onset_ns - from_ns) * n_columns // (to_ns - from_ns) + (0 if is_narrow else NAME_COLUMNS + 1)
+    said = f"▲ onset; {(to_ns - from_ns) / NS_PER_S:.1f} s are shown"
+    if mark + len(said) <= room:
+        yield f"{INDENT}{'':>{mark}}{said}"
+    else:
+        yield from (f"{INDENT}{'':>{mark}}▲", f"{INDENT}▲ onset; {(to_ns - from_ns) / NS_PER_S:.1f} s are shown")
 
 
-def _chapter(name: str, sentences: list[str]) -> str:
-    return _listed(TITLES[name], iter(sentences))
-
-
-def _listed(title: str, entries: Iterator[str]) -> str:
-    lines = [line for entry in entries for line in wrap(entry, WIDTH, initial_indent="- ", subsequent_indent="  ")]
-    return "\n".join([title, *lines]) if lines else ""
+def _chapter(title: str, entries: Iterable[str], reader: Reader) -> str:
+    lines = [line for entry in entries for line in reader.wrapped(entry, "- ", "  ")]
+    return "\n".join([*reader.wrapped(title), *lines]) if lines else ""
 
 
 def _sensor_fault(fault: dict[str, Any]) -> str:

@@ -2,11 +2,14 @@
 next, what was repaired and how sure that is. Text report, JSON and page are all made from it.
 
     story(event, findings) -> Story             `event`: its outline is enough; `findings`: as Store.findings gives them
+
+Sentences are in SI and name instants in UTC: whoever shows them puts in the reader's units and time of day.
 """
 
-from collections.abc import Iterator, Sequence
+import re
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from logger.channels import CHANNELS
@@ -52,13 +55,22 @@ TITLES = {
 }
 
 
-def story(event: Event, findings: dict[str, Any]) -> Story:
-    """Tell it."""
+INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\dZ")
+"""An instant as sentences name it where the reader's zone is not known."""
+
+
+def instant(at: datetime) -> str:
+    """An instant to the minute in UTC, as INSTANT finds it."""
+    return f"{at.astimezone(UTC):%Y-%m-%dT%H:%MZ}"
+
+
+def story(event: Event, findings: dict[str, Any], clock: Callable[[datetime], str] = instant) -> Story:
+    """Tell it. clock: how an instant is written."""
     reached = (findings.get("coverage") or {}).get("sentence")
     links = findings.get("links") or {}
     pulls = findings.get("pulls") or {}
     return Story(
-        happened=list(_happened(event, findings)),
+        happened=list(_happened(event, findings, clock)),
         probably=list(_probably(findings)),
         brings=list(brings(links)) if findings["stumbles"] else [],
         tests=[f"{test['title']}, about {test['minutes']} min." for test in findings.get("next_tests", ())],
@@ -101,7 +113,7 @@ def percent(probability: float) -> str:
     return "under 1 %" if probability < 0.005 else f"{100 * probability:.0f} %"
 
 
-def _happened(event: Event, findings: dict[str, Any]) -> Iterator[str]:
+def _happened(event: Event, findings: dict[str, Any], clock: Callable[[datetime], str]) -> Iterator[str]:
     """The day in order: the recordings, and the repairs between them."""
     if event.circumstances:
         entered = (CIRCUMSTANCES[name].told(value) for name, value in event.circumstances.items())
@@ -109,7 +121,7 @@ def _happened(event: Event, findings: dict[str, Any]) -> Iterator[str]:
     places = list(zip(repair_places(event), event.repairs, strict=True))
     for number, recording in enumerate(event.recordings):
         yield from (f"Then: {repair.what}." for place, repair in places if place == (number, 0.0))
-        yield _recording(event, recording, findings)
+        yield _recording(event, recording, findings, clock)
         for place, repair in places:
             if place is not None and place[0] == number and place[1] > 0:
                 yield f"During {recording.name}, at {place[1]:.0f} s: {repair.what}."
@@ -118,10 +130,10 @@ def _happened(event: Event, findings: dict[str, Any]) -> Iterator[str]:
     yield from (f"At a time that nobody knows: {repair.what}." for place, repair in places if place is None)
 
 
-def _recording(event: Event, recording: Recording, findings: dict[str, Any]) -> str:
+def _recording(event: Event, recording: Recording, findings: dict[str, Any], clock: Callable[[datetime], str]) -> str:
     name = recording.name
     ran_s = sum(run["to_s"] - run["from_s"] for run in findings.get("runs", ()) if run["recording"] == name)
-    about = [f"{at:%H:%M} UTC"] if (at := _utc_at(event, recording.offset_ns)) else []
+    about = [clock(at)] if (at := _utc_at(event, recording.offset_ns)) else []
     known = next((run for run in (findings.get("links") or {}).get("runs", ()) if run["recording"] == name), None)
     if ran_s > 0:
         about.append(f"engine running for {length(ran_s)}")
@@ -154,6 +166,29 @@ def _stumbles(found: list[dict[str, Any]]) -> str:
     worst = max(found, key=lambda stumble: stumble["lost_firings"])
     lead = "a" if len(found) == 1 else "the worst a"
     return f"{times}, {lead} {effect_words(worst)}, at {worst['onset_s']:.1f} s."
+
+
+@dataclass(frozen=True, slots=True)
+class Rung:
+    """One signal in the order of failure. at_s: after the first. is_same: not told apart from the one before."""
+
+    channel: str
+    at_s: float
+    plus_minus_s: float
+    note: str
+    is_same: bool
+
+
+def ladder(moved: Sequence[dict[str, Any]]) -> list[Rung]:
+    """The order of failure as the analysis has it: of signals that left at the same time within their ±, the one that
+    feeds the other comes first, also where its time reads later."""
+    rungs: list[Rung] = []
+    for one in moved:
+        at_s, within_s = one["at_s"] - moved[0]["at_s"], one["plus_minus_s"]
+        before = rungs[-1] if rungs else None
+        is_same = before is not None and abs(at_s - before.at_s) <= within_s + before.plus_minus_s
+        rungs.append(Rung(one["channel"], at_s, within_s, one.get("note", ""), is_same))
+    return rungs
 
 
 def effect_words(stumble: dict[str, Any]) -> str:

@@ -1,5 +1,6 @@
 """Commands: what they print, that a mistake is one line and exit code 2, and that nothing heavy loads needlessly."""
 
+import io
 import json
 import os
 import shlex
@@ -276,6 +277,9 @@ def test_the_progress_bar_is_drawn_on_a_terminal_only():
         def flush(self) -> None:
             pass
 
+        def fileno(self) -> int:
+            raise OSError("no terminal behind it")
+
     for is_terminal in (True, False):
         stream = Terminal(is_terminal)
         with terminal.progress("recording", stream) as progress:
@@ -319,3 +323,26 @@ def test_the_demo_does_not_mix_with_events_that_are_there(folder, data_dir, caps
     capsys.readouterr()
     said = refused(capsys, "demo", "--no-serve", "--data-dir", str(data_dir))
     assert "holds events already; choose another folder" in said
+
+
+def test_output_that_knows_no_utf8_gets_plainer_letters(monkeypatch):
+    out = io.TextIOWrapper(io.BytesIO(), encoding="ascii")
+    monkeypatch.setattr(sys, "stdout", out)
+    terminal.allow_any_encoding()
+    print("▁█ ±5 → 92 °C Ω ł", file=out, flush=True)
+    assert out.buffer.getvalue() == b"_^ +-5 -> 92 deg C ohm ?\n"
+
+
+def test_the_progress_bar_is_never_wider_than_its_terminal(monkeypatch):
+    class Narrow(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+        def fileno(self) -> int:
+            return 1
+
+    monkeypatch.setattr(terminal.os, "get_terminal_size", lambda _: os.terminal_size((30, 24)))
+    stream = Narrow()
+    with terminal.progress("fetching 2026-06-13-larkspur-ridge-hill-climb", stream) as progress:
+        progress(1.0)
+    assert max(map(len, stream.getvalue().split("\r"))) < 30

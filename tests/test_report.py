@@ -2,13 +2,16 @@
 
 import json
 from dataclasses import replace
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 
 from logger.analysis.findings import FailedStart, Findings, Moved, NextTest, RepairVerdict, SensorFault, Stumble
 from logger.event import Engine, Event, Recording, Trace
-from logger.report import columns_of_extremes, ends_of, json_report, sparkline, speed_from_pulses, text_report
+from logger.report import Reader, columns_of_extremes, ends_of, json_report, sparkline, speed_from_pulses, text_report
+from logger.units import Units
 from tests.store.events import seconds
 
 NOTHING = Findings([], [], [], [], None, [], None, None)
@@ -52,7 +55,7 @@ def stumbling_findings() -> Findings:
 
 @pytest.fixture(scope="module")
 def report() -> str:
-    return text_report(stumbling_event(), stumbling_findings().as_json())
+    return text_report(stumbling_event(), stumbling_findings().as_json(), Reader(width=100))
 
 
 @pytest.mark.parametrize(
@@ -66,7 +69,7 @@ def report() -> str:
         "- r01: 1 stumble, a cut-out of 0.10 s, 10 firings lost, at 5.0 s. At 1.0 s it was cranked or left",
         "- Ignition, primary side (the coil is not fed or not switched), 93 % sure.",
         "1. r01 at 5.000 s: cut-out of 0.10 s, 10 firings lost, ignition, primary side",
-        "   order of failure: Ignition feed +0 ms ±5 → Tach +10 ms ±5",
+        "   order of failure: Ignition feed +0 ms ±5 → Tach at the same time, as far as the sensors can tell",
         "- Fuel pressure: open in r01 from 12.0 to 13.5 s.",
         "- r01 at 1.0 s: no tach pulses, 250 kPa, 9.8 V.",
         "- Wiggle the feed (about 5 min). Caution: Key off. (1) Key on. (2) Move the wire. Passes: 13 V",
@@ -103,6 +106,7 @@ def test_a_traces_ends_have_no_more_digits_than_its_scale(low, high, said):
 
 def test_an_instant_is_never_said_to_be_known_exactly():
     found = stumbling_findings().as_json()
+    found["stumbles"][0]["order"][0]["plus_minus_s"] = 0.0002
     found["stumbles"][0]["order"][1]["plus_minus_s"] = 0.0002
     assert "Tach +10 ms ±1" in text_report(stumbling_event(), found)
 
@@ -208,3 +212,41 @@ def test_speed_comes_from_the_interval_between_pulses():
     time_ns, rpm = speed_from_pulses(seconds(0.0, 0.01, 0.03, 0.03), 2.0)
     np.testing.assert_array_equal(time_ns, seconds(0.01, 0.03))
     np.testing.assert_allclose(rpm, [3000.0, 1500.0])
+
+
+def test_a_signal_that_reads_earlier_within_its_uncertainty_is_said_to_be_of_the_same_time():
+    found = stumbling_findings().as_json()
+    found["stumbles"][0]["order"][1]["at_s"] = 4.998
+    said = " ".join(text_report(stumbling_event(), found).split())
+    assert "Ignition feed +0 ms ±5 → Tach at the same time, as far as the sensors can tell" in said
+    assert "-2 ms" not in said
+
+
+@pytest.mark.parametrize("width", [30, 40, 60, 80, 100])
+def test_no_line_is_wider_than_the_terminal(width):
+    text = text_report(stumbling_event(), stumbling_findings().as_json(), Reader(width=width))
+    assert max(map(len, text.splitlines())) <= width
+    assert "▁" in text
+
+
+def test_on_a_narrow_terminal_a_trace_stands_under_its_name_with_the_mark_under_the_dip():
+    lines = text_report(stumbling_event(), stumbling_findings().as_json(), Reader(width=40)).splitlines()
+    place = lines.index("   Ignition feed, 2 to 14 V")
+    (mark,) = (line for line in lines if line.endswith("▲") or ("▲ onset" in line and line.index("▲") > 3))
+    assert lines[place + 1][mark.index("▲")] == "▁"
+
+
+def test_the_reader_s_zone_is_named_once_and_holds_everywhere():
+    started = datetime(2026, 5, 9, 8, 2, tzinfo=UTC)
+    event = replace(stumbling_event(), started_utc=started)
+    event = replace(event, recordings=(replace(event.recordings[0], offset_ns=0),))
+    text = text_report(event, NOTHING.as_json(), Reader(zone=ZoneInfo("Europe/Dublin")))
+    assert "competition · 2026-05-09 09:02 IST" in text
+    assert "- r01 (09:02): no stumble." in text
+    assert "UTC" not in text
+
+
+def test_values_are_in_the_reader_s_units():
+    text = text_report(stumbling_event(), stumbling_findings().as_json(), Reader(Units("psi")))
+    assert "- r01 at 1.0 s: no tach pulses, 36.3 psi, 9.8 V." in text
+    assert "kPa" not in text

@@ -24,9 +24,9 @@ def test_runs_and_repairs_are_told_in_the_order_in_which_they_happened() -> None
     found = replace(NOTHING, stumbles=[stumble("r01", 10.0)], main_cause="ignition_primary")
     done = (Repair("new coil", after_recording="r02"), Repair("new lead", offset_ns=900 * 10**9))
     assert story(day(*done), found.as_json()).happened == [
-        "r01 (08:00 UTC): 1 stumble, a cut-out of 0.30 s, 12 firings lost, at 10.0 s.",
+        "r01 (2026-05-09T08:00Z): 1 stumble, a cut-out of 0.30 s, 12 firings lost, at 10.0 s.",
         "Then: new lead.",
-        "r02 (08:30 UTC): no stumble.",
+        "r02 (2026-05-09T08:30Z): no stumble.",
         "Then: new coil.",
     ]
 
@@ -48,7 +48,7 @@ def test_what_was_entered_of_road_and_weather_comes_first() -> None:
 def test_a_failed_start_is_told_where_it_happened() -> None:
     found = replace(NOTHING, failed_starts=[FailedStart("r02", 3.0, 8.0, False, None, None)])
     assert story(day(), found.as_json()).happened[1] == (
-        "r02 (08:30 UTC): no stumble. At 3.0 s it was cranked or left with the key on, and did not run."
+        "r02 (2026-05-09T08:30Z): no stumble. At 3.0 s it was cranked or left with the key on, and did not run."
     )
 
 

@@ -10,12 +10,13 @@ from starlette.requests import Request
 from logger.errors import StoreError
 from logger.event import Cause, Engine
 from logger.store.store import Store
+from logger.units import Units
 from web import changes, check, day, listing, live, moment, report, safety, superposed, traces, whole_day
 from web.access import is_still_welcome
+from web.device import units_of
 from web.overviews import Overviews
 from web.problems import ErrorAnswer, PageError
 from web.texts import text
-from web.units import Units, units_of
 
 REFUSALS: dict[int | str, dict[str, Any]] = {
     status: {"model": ErrorAnswer} for status in (400, 401, 403, 404, 422, 503)

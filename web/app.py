@@ -14,6 +14,7 @@ from logger import __version__
 from logger.settings import Settings
 from logger.settings import default as default_settings
 from logger.store.store import Store
+from logger.units import Units
 from web import (
     access_links,
     api,
@@ -31,7 +32,6 @@ from web.access import Access
 from web.access_keys import Keys
 from web.guard import Guard
 from web.overviews import Overviews
-from web.units import Units
 
 HERE = Path(__file__).parent
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from markupsafe import Markup
 
 from logger.event import Cause
+from logger.units import SI, Units
 from web.rendering import TEMPLATES
 from web.texts import TEXTS
 
@@ -73,10 +74,10 @@ def build(cause: Cause) -> CardPage:
     return CardPage(cause, TEXTS["cause"][cause], card.cautions, card.first, measure, provoke, sources, size)
 
 
-def card_html(cause: Cause) -> str:
+def card_html(cause: Cause, units: Units = SI) -> str:
     """A card as one file that needs nothing else."""
     css = Markup((Path(__file__).parent / "static" / "card.css").read_text(encoding="utf-8"))
-    return TEMPLATES.env.get_template("card.html").render(page=build(cause), css=css)
+    return TEMPLATES.env.get_template("card.html").render(page=build(cause), css=css, units=units)
 
 
 def _letters(texts: Iterable[str]) -> int:

@@ -9,8 +9,8 @@ from logger.check.watch import check_now
 from logger.clock import Clock, SystemClock
 from logger.settings import DisplaySettings, Settings
 from logger.store.store import Store
+from logger.units import Units
 from web.texts import text
-from web.units import Units
 
 GRAVEST_FIRST: tuple[Verdict, ...] = ("stop", "look", "ok")
 

@@ -16,18 +16,18 @@ from pydantic import BaseModel
 from starlette.requests import Request
 
 from logger.errors import StumblelogError
-from logger.report import text_report
+from logger.report import ANYBODY, Reader, text_report
 from logger.store.exports.forms import FORMS
 from logger.store.exports.mdf_files import INSTALL, can_write_mdf
 from logger.store.exports.write import leaving_room, write
 from logger.store.store import Store
 from web import report
-from web.api import REFUSALS, known_event, store_of
+from web.api import REFUSALS, known_event, store_of, units_for
+from web.device import zone_of
 from web.overviews import Overviews
 from web.problems import PageError
 from web.rendering import TEMPLATES, render
 from web.texts import text
-from web.units import Units
 
 json_router = APIRouter(responses={**REFUSALS, 409: REFUSALS[404]})
 page_router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
@@ -60,6 +60,7 @@ class _Job:
     export_id: int
     event_id: str
     form: WebForm
+    reader: Reader
     share: float = 0.0
     path: Path | None = None
     failed: str | None = None
@@ -83,13 +84,13 @@ class Exports:
         self._job: _Job | None = None
         shutil.rmtree(self._folder, ignore_errors=True)
 
-    def start(self, event_id: str, form: WebForm) -> _Job:
-        """Begin. Raises PageError where another one is under way: the Pi has other things to do."""
+    def start(self, event_id: str, form: WebForm, reader: Reader = ANYBODY) -> _Job:
+        """Begin. reader: of a bundle's reports. Raises PageError while another one is under way."""
         with self._lock:
             if self._job is not None and self._job.is_under_way:
                 raise PageError(409, "export_busy")
             number = 1 if self._job is None else self._job.export_id + 1
-            self._job = job = _Job(number, event_id, form)
+            self._job = job = _Job(number, event_id, form, reader)
         threading.Thread(target=self._make, args=(job,), daemon=True).start()
         return job
 
@@ -122,7 +123,7 @@ class Exports:
         def progress(share: float) -> None:
             job.share = whole * share
 
-        reports = reports_of(self._store, job.event_id) if job.form == "bundle" else {}
+        reports = reports_of(self._store, job.event_id, job.reader) if job.form == "bundle" else {}
         write(
             self._store, job.event_id, job.form, to, reports=reports, progress=progress, keep_free_mb=self._keep_free_mb
         )
@@ -155,26 +156,32 @@ def zipped(folder: Path, progress: Callable[[float], None]) -> Path:
     return to
 
 
-def reports_of(store: Store, event_id: str) -> dict[str, str]:
+def reports_of(store: Store, event_id: str, reader: Reader) -> dict[str, str]:
     """The reports that go into a bundle; none where nothing was analysed yet."""
     findings = store.findings(event_id)
     if findings is None:
         return {}
-    return {"report.txt": text_report(store.event(event_id), findings), "report.html": report_html(store, event_id)}
+    return {
+        "report.txt": text_report(store.event(event_id), findings, reader),
+        "report.html": report_html(store, event_id, reader),
+    }
 
 
-def report_html(store: Store, event_id: str) -> str:
-    """The report as one file that needs nothing else."""
+def report_html(store: Store, event_id: str, reader: Reader = ANYBODY) -> str:
+    """The report as one file that needs nothing else, in the reader's units and zone."""
     page = report.build(store, event_id, Overviews())
     css = Markup((Path(__file__).parent / "static" / "sl.css").read_text(encoding="utf-8"))
-    return TEMPLATES.env.get_template("report_file.html").render(page=page, units=Units(), css=css)
+    return TEMPLATES.env.get_template("report_file.html").render(
+        page=page, units=reader.units, zone=reader.zone, css=css
+    )
 
 
 @json_router.post("/events/{event_id}/exports", status_code=202)
 def start_export(request: Request, event_id: str, wish: ExportWish) -> ExportState:
     """Begin to export an event."""
     store = store_of(request)
-    return _state(_exports(request).start(known_event(store, event_id), wish.form))
+    reader = Reader(units_for(request), zone_of(request))
+    return _state(_exports(request).start(known_event(store, event_id), wish.form, reader))
 
 
 @json_router.get("/exports/{export_id}")

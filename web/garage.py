@@ -8,10 +8,9 @@ from fastapi import APIRouter, Body
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from starlette.requests import Request
 
-from logger.errors import SettingsError
 from logger.event import Cause
 from web import bench, cards, circumstances, pulls
-from web.api import REFUSALS, known_event, live_of, store_of
+from web.api import REFUSALS, known_event, live_of, store_of, units_for
 from web.problems import PageError
 from web.rendering import render
 
@@ -65,7 +64,9 @@ def post_circumstances(request: Request, event_id: str, entered: Annotated[dict[
 @page_router.get("/events/{event_id}/circumstances")
 def circumstances_page(request: Request, event_id: str) -> Response:
     store = store_of(request)
-    return render(request, "circumstances.html", circumstances.build(store, known_event(store, event_id)))
+    return render(
+        request, "circumstances.html", circumstances.build(store, known_event(store, event_id), units_for(request))
+    )
 
 
 @page_router.post("/events/{event_id}/circumstances")
@@ -73,10 +74,9 @@ async def form_circumstances(request: Request, event_id: str) -> Response:
     store = store_of(request)
     known_event(store, event_id)
     wrote = {name: str(value) for name, value in (await request.form()).items()}
-    try:
-        store.enter_circumstances(event_id, wrote)
-    except SettingsError as error:
-        page = circumstances.build(store, event_id, wrote, str(error))
+    units = units_for(request)
+    if error := circumstances.enter(store, event_id, wrote, units):
+        page = circumstances.build(store, event_id, units, wrote, error)
         return render(request, "circumstances.html", page, status=422)
     return RedirectResponse(f"/events/{quote(event_id)}", status_code=303)
 

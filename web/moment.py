@@ -9,6 +9,7 @@ from urllib.parse import quote
 
 from logger.event import NS_PER_S, Event
 from logger.store.store import Store
+from logger.story import ladder
 from web import normal
 from web.entered import CorrectionLine, NoteLine, corrections_of, notes_of
 from web.glance import Glance, look, moment_href, utc_at
@@ -27,12 +28,14 @@ TICK_STEPS_S = (0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10
 
 @dataclass(frozen=True, slots=True)
 class Rung:
-    """One rung of the ladder. Times in ms from the first sign; places in per cent of the ladder's width."""
+    """One rung of the ladder. Times in ms from the first sign; places in per cent of the ladder's width. is_same: as
+    far as the sensors can tell it left normal at the same time as the rung before."""
 
     channel: str
     label: str
     at_ms: float
     plus_minus_ms: float
+    is_same: bool
     at_percent: float
     from_percent: float
     to_percent: float
@@ -233,33 +236,38 @@ def _tests(found: Mapping[str, Any], stumble: Mapping[str, Any] | None) -> list[
 
 def _ladder(stumble: Mapping[str, Any]) -> tuple[list[Rung], list[LadderTick]]:
     """The channels in the order in which they left normal, and the first bad firing among them, on one scale."""
-    zero = stumble["onset_s"]
-    moved = [(m["at_s"] - zero, m["plus_minus_s"], m["channel"], m.get("note", "")) for m in stumble["order"]]
-    engine = stumble["engine_onset_s"] - zero
-    if all(channel != "tach_pulses" or abs(at - engine) > 1e-4 for at, _, channel, _ in moved):
-        moved.append((engine, 0.0, ENGINE_RUNG, ""))
-    moved.sort(key=lambda rung: rung[0])
-    low, high = _span(min(at - pm for at, pm, *_ in moved), max(at + pm for at, pm, *_ in moved))
+    moved = list(stumble["order"])
+    engine_s = stumble["engine_onset_s"]
+    if all(one["channel"] != "tach_pulses" or abs(one["at_s"] - engine_s) > 1e-4 for one in moved):
+        place = 1 + sum(one["at_s"] <= engine_s for one in moved[1:])
+        moved.insert(place, {"channel": ENGINE_RUNG, "at_s": engine_s, "plus_minus_s": 0.0})
+    found = ladder(moved)
+    low, high = _span(
+        min(rung.at_s - rung.plus_minus_s for rung in found), max(rung.at_s + rung.plus_minus_s for rung in found)
+    )
 
-    def place(seconds: float) -> float:
+    def place_of(seconds: float) -> float:
         return round(100.0 * (seconds - low) / (high - low), 2)
 
     rungs = [
         Rung(
-            channel=channel,
-            label=TEXTS["moment"]["engine_onset"] if channel == ENGINE_RUNG else TEXTS["channel"].get(channel, channel),
-            at_ms=round(1000 * at, 1),
-            plus_minus_ms=round(1000 * pm, 1),
-            at_percent=place(at),
-            from_percent=place(at - pm),
-            to_percent=place(at + pm),
-            note=note,
+            channel=rung.channel,
+            label=TEXTS["moment"]["engine_onset"]
+            if rung.channel == ENGINE_RUNG
+            else TEXTS["channel"].get(rung.channel, rung.channel),
+            at_ms=round(1000 * rung.at_s, 1),
+            plus_minus_ms=round(1000 * rung.plus_minus_s, 1),
+            is_same=rung.is_same,
+            at_percent=place_of(rung.at_s),
+            from_percent=place_of(rung.at_s - rung.plus_minus_s),
+            to_percent=place_of(rung.at_s + rung.plus_minus_s),
+            note=rung.note,
         )
-        for at, pm, channel, note in moved
+        for rung in found
     ]
     step = next(step for step in TICK_STEPS_S if (high - low) / step <= 6)
     numbers = range(math.ceil(low / step), math.floor(high / step) + 1)
-    return rungs, [LadderTick(round(1000 * n * step, 3), place(n * step)) for n in numbers]
+    return rungs, [LadderTick(round(1000 * n * step, 3), place_of(n * step)) for n in numbers]
 
 
 def _span(first: float, last: float) -> tuple[float, float]:

@@ -46,11 +46,15 @@ def problem(status: int, key: str, what: str | None = None) -> Problem:
     return Problem(status, what or words["what"], words["todo"])
 
 
+def wants_page(request: Request) -> bool:
+    """Whether a person asks: told by path and Accept."""
+    return not request.url.path.startswith("/api/") and "text/html" in request.headers.get("accept", "")
+
+
 def problem_response(request: Request, status: int, key: str, what: str | None = None) -> Response:
-    """JSON for programs, a page for people: told apart by path and Accept."""
+    """JSON for programs, a page for people."""
     shown = problem(status, key, what)
-    wants_page = not request.url.path.startswith("/api/") and "text/html" in request.headers.get("accept", "")
-    if wants_page:
+    if wants_page(request):
         return render(request, "problem.html", shown, status)
     return JSONResponse(asdict(ErrorAnswer(shown)), status_code=status)
 
@@ -64,6 +68,8 @@ def install(app: FastAPI) -> None:
 
     async def on_invalid(request: Request, error: Exception) -> Response:
         first = cast(RequestValidationError, error).errors()[0]
+        if wants_page(request) and (request.method == "GET" or first["loc"][0] == "path"):
+            return problem_response(request, 404, "not_found")  # an address that was mistyped or cut short
         where = ".".join(str(part) for part in first["loc"][1:]) or str(first["loc"][0])
         said = TEXTS["invalid"].get(first["type"], first["msg"])
         return problem_response(request, 422, "invalid", f"{where}: {said}")

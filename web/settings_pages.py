@@ -11,11 +11,11 @@ from starlette.requests import Request
 from logger.event import Engine
 from logger.settings import Settings
 from logger.store.store import Store
+from logger.units import PRESSURE, Units
 from web import calibration, changes
 from web.api import REFUSALS, known_event, store_of, units_for
 from web.problems import PageError
 from web.rendering import render
-from web.units import PRESSURE, Units
 
 json_router = APIRouter(responses=REFUSALS)
 page_router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
@@ -133,6 +133,12 @@ def settings_page(request: Request) -> Response:
 def form_take_back(request: Request, change_id: int, verb: Literal["remove", "restore"]) -> Response:
     take_back(store_of(request), None, change_id, undo=verb == "restore")
     return RedirectResponse("/settings#sl-history-h", status_code=303)
+
+
+@page_router.get("/settings/{section}")
+def after_a_refusal(section: Section) -> Response:
+    """Where a refused form was shown, for whoever loads that address again."""
+    return RedirectResponse(f"/settings#sl-{section}-h", status_code=303)
 
 
 @page_router.post("/settings/{section}")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from logger.circumstances import CIRCUMSTANCES
 from logger.commands import terminal
-from logger.commands.common import add_data_dir, open_store
+from logger.commands.common import add_data_dir, open_store, reader_of
 from logger.errors import CaptureError, SettingsError
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
     else:
         from logger.report import text_report
 
-        print(text_report(event, findings.as_json()), end="")
+        print(text_report(event, findings.as_json(), reader_of(args)), end="")
     return 0
 
 

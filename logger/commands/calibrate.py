@@ -62,7 +62,7 @@ def _list(store: "Store", channel: str) -> None:
     in_force = max((entry.id for entry in store.calibrations(channel) if entry.removed_utc is None), default=None)
     for entry in store.calibrations(channel):
         state = "in force" if entry.id == in_force else "taken back" if entry.removed_utc else "replaced"
-        print(f"{entry.id:>4}  {entry.entered_utc:%Y-%m-%d %H:%M} UTC  {state:<10}  {entry.why}")
+        print(f"{entry.id:>4}  {entry.entered_utc.astimezone():%Y-%m-%d %H:%M %Z}  {state:<10}  {entry.why}")
     if in_force is None:
         print(f"{channel}: the settings' own numbers are in force")
 

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from logger.report import Reader
     from logger.settings import Settings
     from logger.store.store import Store
 
@@ -65,6 +66,16 @@ def open_store(args: argparse.Namespace) -> "Store":
     from logger.store.store import Store
 
     return Store(data_dir_of(args))
+
+
+def reader_of(args: argparse.Namespace, *, for_file: bool = False) -> "Reader":
+    """For whom a text report is set: this machine's units and time zone, and this terminal's width or a file's."""
+    from logger.commands import terminal
+    from logger.report import WIDTH, Reader
+    from logger.units import Units
+
+    width = WIDTH if for_file else terminal.width()
+    return Reader(Units.of(settings_of(args).display), width=width)
 
 
 def fresh_findings(store: "Store", event_id: str) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from logger.commands import terminal
+from logger.commands.common import reader_of
 from logger.commands.serve import DEFAULT_PORT, end_on_sigterm, listen_on, serve, worker_beside
 from logger.errors import StoreError
 
@@ -45,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
         _enter_repairs(store, event_id, demo)
         with terminal.progress("analysing") as progress:
             findings = analyse_event(store, event_id, progress).as_json()
-        print(text_report(store.event(event_id), findings), flush=True)
+        print(text_report(store.event(event_id), findings, reader_of(args)), flush=True)
         if listening is not None:
             stack.enter_context(worker_beside(data_dir))  # what is entered on the page is judged there, too
             serve(store, data_dir / "run", listening)

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logger.commands import terminal
-from logger.commands.common import add_data_dir, add_event, fresh_findings, open_store, settings_of
+from logger.commands.common import add_data_dir, add_event, fresh_findings, open_store, reader_of, settings_of
 from logger.errors import AnalysisError
 from logger.store.exports.forms import FORMS
 
@@ -41,16 +41,14 @@ def run(args: argparse.Namespace) -> int:
         reports = {}
         if args.form != "csv":
             try:
-                findings = fresh_findings(store, event_id)
+                fresh_findings(store, event_id)
             except AnalysisError as error:
                 print(f"exported without findings: {error}", file=sys.stderr)
             else:
                 if args.form == "bundle":
-                    from logger.report import text_report
-                    from web.exports import report_html
+                    from web.exports import reports_of
 
-                    reports["report.txt"] = text_report(store.event(event_id), findings)
-                    reports["report.html"] = report_html(store, event_id)
+                    reports = reports_of(store, event_id, reader_of(args, for_file=True))
         to = args.to or Path(event_id + FORMS[args.form].suffix)
         # What is printed is the name of the export alone: the library for MDF prints its speed when it is slow.
         with terminal.progress("exporting") as progress, redirect_stdout(sys.stderr):

@@ -5,21 +5,20 @@ import json
 import sys
 from collections.abc import Iterator
 from datetime import datetime, timedelta
-from textwrap import wrap
 from typing import TYPE_CHECKING
 
-from logger.commands.common import add_data_dir, fresh_findings, open_store
+from logger.commands.common import add_data_dir, fresh_findings, open_store, reader_of
 from logger.errors import AnalysisError, SettingsError
 from logger.event import CAUSES
 
 if TYPE_CHECKING:
+    from logger.report import Reader
     from logger.season import Repaired, Season
     from logger.store.store import Store
 
 HELP = "Enter work done on the car; without WHAT, list all repairs with their verdicts and what is still needed."
 EXAMPLE = 'stumblelog repair latest "renewed the coil feed wire" --after-recording r03 --suspect ignition_primary'
 
-WIDTH = 100
 FAR = timedelta(days=731)
 """From the event: a repair written down later than this has its year mistyped."""
 
@@ -56,7 +55,8 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps([one.as_json() for one in seasons], allow_nan=False))
     else:
-        print("\n\n".join("\n".join(_told(one)) for one in seasons) or "No event is recorded yet.")
+        reader = reader_of(args)
+        print("\n\n".join("\n".join(_told(one, reader)) for one in seasons) or "No event is recorded yet.")
     return 0
 
 
@@ -75,7 +75,7 @@ def _analyse_what_is_stale(store: "Store") -> None:
             print(f"{entry.name} does not count: {error}", file=sys.stderr)
 
 
-def _told(season: "Season") -> Iterator[str]:
+def _told(season: "Season", reader: "Reader") -> Iterator[str]:
     """One car's repairs in the order in which they were done."""
     dates = [f"{event.outline.started_utc:%Y-%m-%d}" for event in season.events if event.outline.started_utc]
     names = [event.outline.name for event in season.events]
@@ -84,22 +84,22 @@ def _told(season: "Season") -> Iterator[str]:
     if not season.repairs:
         yield "No repair is written down."
     for repaired in season.repairs:
-        yield from _repair(repaired)
+        yield from _repair(repaired, reader)
     if season.proof_ahead not in (None, *(one.verdict.needed for one in season.repairs)):
-        yield from wrap(f"A repair made now would be proved by: {season.proof_ahead}", WIDTH)
+        yield from reader.wrapped(f"A repair made now would be proved by: {season.proof_ahead}")
     for name in season.waiting:
         yield f"Not analysed, and so not counted: {name}."
 
 
-def _repair(repaired: "Repaired") -> Iterator[str]:
+def _repair(repaired: "Repaired", reader: "Reader") -> Iterator[str]:
     verdict = repaired.verdict
     yield f"[{repaired.entry.id}] {verdict.what}: {verdict.verdict.replace('_', ' ')}"
     place = f"after {repaired.entry.after_recording}" if repaired.entry.after_recording else "without a known place"
     if repaired.done_utc is not None:
-        place = f"{repaired.done_utc:%Y-%m-%d %H:%M} UTC"
+        place = f"{repaired.done_utc.astimezone():%Y-%m-%d %H:%M %Z}"
     still = "Still needed: " if verdict.verdict == "too_early" else ""
     for line in filter(None, [f"{place}, {repaired.event_name}", verdict.sentence, still + verdict.needed]):
-        yield from wrap(line, WIDTH, initial_indent="    ", subsequent_indent="    ")
+        yield from reader.wrapped(line, "    ", "    ")
 
 
 def _offset_ns(store: "Store", event_id: str, when: str) -> int:

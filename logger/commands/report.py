@@ -4,7 +4,7 @@ import argparse
 import json
 from pathlib import Path
 
-from logger.commands.common import add_data_dir, fresh_findings, open_store
+from logger.commands.common import add_data_dir, fresh_findings, open_store, reader_of
 from logger.errors import SettingsError
 from logger.event import CAUSES
 
@@ -57,10 +57,10 @@ def _report(args: argparse.Namespace) -> str:
         if args.form == "html":
             from web.exports import report_html
 
-            return report_html(store, event_id)
+            return report_html(store, event_id, reader_of(args))
         if args.form == "json":
             return json.dumps(json_report(store.outline(event_id), findings), indent=1, allow_nan=False) + "\n"
-        return text_report(store.event(event_id), findings)
+        return text_report(store.event(event_id), findings, reader_of(args, for_file=args.to is not None))
 
 
 def _card(args: argparse.Namespace) -> str:
@@ -77,7 +77,7 @@ def _card(args: argparse.Namespace) -> str:
     if args.form == "html":
         from web.cards import card_html
 
-        return card_html(cause)
+        return card_html(cause, reader_of(args).units)
     from logger.analysis.failure.next_tests import test_card
 
-    return test_card(cause).as_text()
+    return reader_of(args).units.said(test_card(cause).as_text())

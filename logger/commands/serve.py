@@ -141,12 +141,12 @@ def serve(
 
     settings: of this machine, None for the default ones. keys: what opens the page, None where nobody is asked.
     """
+    from logger.units import Units
     from web.app import create_app
     from web.server import Server
-    from web.units import Units
 
     host, port = listening.getsockname()
-    units = Units() if settings is None else Units(settings.display.pressure, settings.display.temperature)
+    units = Units() if settings is None else Units.of(settings.display)
     server = Server(create_app(store, run_dir, settings=settings, units=units, hosts=[host], keys=keys))
     print(f"http://{host}:{port}/", flush=True)
     server.run([listening])

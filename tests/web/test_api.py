@@ -93,6 +93,23 @@ def test_people_get_errors_as_a_page_and_programs_as_json(client: Client) -> Non
     assert_error(client.get("/api/nothing", headers={"Accept": "text/html"}), 404)
 
 
+@pytest.mark.parametrize(
+    "path", ["/events/{}/r02/at/abc", "/events/{}/r02/at/-1", "/cards/foo", "/events/{}/superposed?cause=gremlins"]
+)
+def test_a_mistyped_address_is_a_page_in_peoples_words(client: Client, filled: tuple[Store, str], path: str) -> None:
+    page = client.get(path.format(filled[1]), headers={"Accept": "text/html"})
+    assert page.status_code == 404
+    assert "<h1>There is nothing at this address.</h1>" in page.text
+
+
+def test_the_address_of_a_refused_form_leads_back_to_the_form_or_says_so(client: Client) -> None:
+    people = {"Accept": "text/html"}
+    assert client.get("/settings/engine", headers=people).headers["location"] == "/settings#sl-engine-h"
+    page = client.get("/settings/changes/1/remove", headers=people)
+    assert page.status_code == 405
+    assert "it only takes what a form sends" in page.text
+
+
 def test_the_wrong_kind_of_request_is_a_405(client: Client) -> None:
     assert_error(client.request("DELETE", "/api/now", content=b""), 405)
 

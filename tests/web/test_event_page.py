@@ -3,9 +3,9 @@
 import re
 
 from logger.store.store import Store
+from logger.units import Units, reading
 from tests.web.client import Client
 from tests.web.example import findings
-from web.units import Units, reading
 
 
 def test_the_answer_stands_before_everything_else(client: Client, filled: tuple[Store, str]) -> None:

@@ -83,7 +83,8 @@ def test_the_page_says_it_all_and_carries_the_chart(client: Client, filled: tupl
         "Stumble 1 of 3",
         "The coil lost its feed 30 ms after a knock",
         "Order of failure",
-        "+7 ms ± 4 ms",
+        "at the same time, as far as the sensors can tell",
+        "+90 ms ± 20 ms",
         "Speaks for it",
         "Speaks against it",
         "Not ruled out",
@@ -103,3 +104,19 @@ def test_a_whole_recording_is_a_page_of_its_own(client: Client, filled: tuple[St
 @pytest.mark.parametrize("at", ["-1", "nan", "inf", "x", "1e9", "61"])
 def test_an_instant_outside_the_recording_is_refused(client: Client, filled: tuple[Store, str], at: str) -> None:
     assert client.get(f"/events/{filled[1]}/r02/at/{at}").status_code in (404, 422)
+
+
+def test_the_order_of_failure_never_runs_backwards() -> None:
+    """The coil's feed is sampled, the tach timed: where the tach reads earlier but within the ±, the feed that makes it
+    fail stays first, and no number contradicts that."""
+    order = [
+        {"channel": "ignition_feed_voltage", "at_s": 5.0, "plus_minus_s": 0.009},
+        {"channel": "tach_pulses", "at_s": 4.997, "plus_minus_s": 0.001},
+        {"channel": "air_fuel_ratio", "at_s": 5.16, "plus_minus_s": 0.03},
+    ]
+    rungs, _ = _ladder({"onset_s": 4.997, "engine_onset_s": 4.997, "order": order})
+    assert [(rung.channel, rung.at_ms, rung.is_same) for rung in rungs] == [
+        ("ignition_feed_voltage", 0.0, False),
+        ("tach_pulses", -3.0, True),
+        ("air_fuel_ratio", 160.0, False),
+    ]

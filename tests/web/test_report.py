@@ -5,6 +5,7 @@ from itertools import pairwise
 
 from logger.store.store import Store
 from tests.web.client import Client
+from tests.web.example import findings
 from web.report import HEIGHT, WIDTH
 
 
@@ -45,3 +46,25 @@ def test_the_drawings_show_the_dip_and_every_pulse(client: Client, filled: tuple
 def test_one_moment_of_each_recording_stands_for_the_others(client: Client, filled: tuple[Store, str]) -> None:
     moments = client.get(f"/api/events/{filled[1]}/report").json()["moments"]
     assert [moment["page"]["recording"] for moment in moments] == ["r02", "r03"]
+
+
+def test_the_file_is_in_the_time_of_the_device_that_asked_and_names_its_zone_once(
+    client: Client, filled: tuple[Store, str]
+) -> None:
+    """The event began at 08:02 UTC; the story names its recordings' times, the table those of the stumbles."""
+    path = f"/events/{filled[1]}/report.html"
+    text = client.get(path, headers={"Cookie": "sl_zone=Europe/Dublin"}).text
+    assert text.count("Europe/Dublin") == 1
+    assert "UTC" not in text
+    shown = re.findall(r">([^<]*09:\d\d[^<]*)</time>", text)
+    assert shown[:2] == ["2026-05-09 09:02", "09:02"]
+    assert client.get(path, headers={"Cookie": "sl_zone=../../etc/passwd"}).status_code == 200
+
+
+def test_the_sentences_are_in_the_units_of_the_device(own: tuple[Client, Store, str]) -> None:
+    client, store, event_id = own
+    document = findings().as_json() | {"provoke": ["Warm it to 92 °C <at> 250 kPa."]}
+    store.save_findings(event_id, document, store.input_fingerprint(event_id))
+    device = {"Cookie": "sl_pressure=bar; sl_temperature=degF"}
+    for path in (f"/events/{event_id}/report.html", f"/events/{event_id}"):
+        assert "Warm it to 198 °F &lt;at&gt; 2.50 bar." in client.get(path, headers=device).text

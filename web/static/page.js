@@ -9,19 +9,28 @@ export function words(key, values = {}) {
   return texts[key].replace(/\{(\w+)\}/g, (_, name) => values[name]);
 }
 
-const TIME_FORMS = {
-  datetime: { dateStyle: "medium", timeStyle: "short" },
-  "datetime-seconds": { dateStyle: "medium", timeStyle: "medium" },
-  date: { dateStyle: "medium" },
-  time: { timeStyle: "short" },
-  seconds: { timeStyle: "medium" },
+const two = (number) => String(number).padStart(2, "0");
+const dateOf = (at) => `${at.getFullYear()}-${two(at.getMonth() + 1)}-${two(at.getDate())}`;
+const minuteOf = (at) => `${two(at.getHours())}:${two(at.getMinutes())}`;
+const secondOf = (at) => `${minuteOf(at)}:${two(at.getSeconds())}`;
+
+/** Times as everywhere on the pages and in the reports, whatever the browser's language: 24 hours, the year first. */
+export const TIME_FORMS = {
+  datetime: (at) => `${dateOf(at)} ${minuteOf(at)}`,
+  "datetime-seconds": (at) => `${dateOf(at)} ${secondOf(at)}`,
+  date: dateOf,
+  time: minuteOf,
+  seconds: secondOf,
 };
+
+const ZONE = Intl.DateTimeFormat().resolvedOptions().timeZone;
+document.cookie = `sl_zone=${ZONE}; path=/; max-age=31536000; samesite=strict`; // for what the logger writes itself
 
 export function showLocalTimes(root = document) {
   for (const element of root.querySelectorAll(".sl-time")) {
-    const form = new Intl.DateTimeFormat(undefined, TIME_FORMS[element.dataset.show]);
-    element.textContent = form.format(new Date(element.dateTime));
+    element.textContent = TIME_FORMS[element.dataset.show](new Date(element.dateTime));
   }
+  for (const element of root.querySelectorAll(".sl-zone")) element.textContent = ZONE;
 }
 
 /** SI value to the unit this device chose: [value, symbol, digits]. */

@@ -1,6 +1,6 @@
 // Traces stacked on one time axis: one view, one cursor, one request for all panels of a zoom step.
 
-import { ask, format, refusal, shown, texts, words } from "./page.js";
+import { TIME_FORMS, ask, format, refusal, shown, texts, words } from "./page.js";
 import { decode, indexBefore } from "./window.js";
 
 const LEFT_PX = 52;
@@ -41,11 +41,7 @@ export class TraceStack {
     this.cursor = root.querySelector(".sl-cursor");
     this.span = root.querySelector("#sl-span");
     this.cursorWords = root.querySelector("#sl-cursor-at");
-    this.clock = chart.zero_utc && {
-      zero: Date.parse(chart.zero_utc),
-      minutes: new Intl.DateTimeFormat(undefined, { hour: "2-digit", minute: "2-digit" }),
-      seconds: new Intl.DateTimeFormat(undefined, { hour: "2-digit", minute: "2-digit", second: "2-digit" }),
-    };
+    this.clock = chart.zero_utc && Date.parse(chart.zero_utc);
     this.build();
     new ResizeObserver(() => this.resize()).observe(root);
     dark.addEventListener("change", () => this.rebuild());
@@ -147,7 +143,7 @@ export class TraceStack {
   splits(low, high, increment) {
     let zero = this.chart.zero_s;
     if (this.clock && increment >= 1) {
-      const local = this.clock.zero / 1000 - new Date(this.clock.zero).getTimezoneOffset() * 60;
+      const local = this.clock / 1000 - new Date(this.clock).getTimezoneOffset() * 60;
       zero -= local % increment;
     }
     const found = [];
@@ -164,7 +160,7 @@ export class TraceStack {
   timeText(at, splits) {
     const step = splits.length > 1 ? splits[1] - splits[0] : 1;
     const seconds = at - this.chart.zero_s;
-    if (this.clock && step >= 1) return (step >= 60 ? this.clock.minutes : this.clock.seconds).format(this.clock.zero + seconds * 1000);
+    if (this.clock && step >= 1) return TIME_FORMS[step >= 60 ? "time" : "seconds"](new Date(this.clock + seconds * 1000));
     if (step < 0.1) return `${Math.round(seconds * 1000)} ms`;
     if (step >= 60) return `${(seconds / 60).toFixed(0)} min`;
     return `${seconds.toFixed(step < 1 ? 1 : 0)} s`;
