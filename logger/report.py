@@ -2,18 +2,21 @@
 
 import math
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import tzinfo
 from textwrap import wrap
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from logger.channels import CHANNELS
 from logger.event import NS_PER_S, Event, FloatArray, IntArray, Recording, Trace
-from logger.story import CAUSES, TITLES, bursts, effect_words, label, ladder, length, story
+from logger.story import CAUSES, TITLES, Story, bursts, effect_words, label, ladder, length, story
 from logger.units import Units
+
+if TYPE_CHECKING:
+    from logger.store.store import Store
 
 WIDTH = 80
 INDENT = "   "
@@ -58,9 +61,18 @@ class Reader:
 ANYBODY = Reader()
 
 
-def text_report(event: Event, findings: dict[str, Any], reader: Reader = ANYBODY) -> str:
+def stored_report(store: "Store", event_id: str, findings: dict[str, Any], reader: Reader = ANYBODY) -> str:
+    """The text report of a stored event, with its findings; of a commissioning test with what that showed."""
+    test = store.commissioned().get(event_id)
+    return text_report(store.event(event_id), findings, reader, None if test is None else test.result or {})
+
+
+def text_report(
+    event: Event, findings: dict[str, Any], reader: Reader = ANYBODY, test: Mapping[str, Any] | None = None
+) -> str:
     """The event's story with its stumbles by bursts. `findings`: as Store.findings gives them, or the object of
-    `analyse --json`; `event`: the recordings they were made from."""
+    `analyse --json`; `event`: the recordings they were made from. test: how it came out, where the event was the
+    commissioning test (empty: not judged yet); its stumbles, made on purpose, tell nothing else."""
     recordings = {recording.name: recording for recording in event.recordings}
     told = story(event, findings, lambda at: f"{at.astimezone(reader.zone):%H:%M}")
     number, in_full, bursts_told = 0, 0, []
@@ -68,21 +80,32 @@ def text_report(event: Event, findings: dict[str, Any], reader: Reader = ANYBODY
         recording = recordings.get(burst[0]["recording"])
         bursts_told.append(_burst(number + 1, burst, recording, event, reader, in_full=in_full < MOST_IN_FULL))
         number, in_full = number + len(burst), in_full + 1
-    chapters: dict[str, Iterable[str]] = {
-        **{TITLES[name]: getattr(told, name) for name in ("happened", "probably", "brings")},
-        TITLES["tests"]: _next_tests(findings.get("next_tests", ())),
-        **{TITLES[name]: getattr(told, name) for name in ("repaired", "provoke", "reached", "pulls")},
+    sections = [
+        _heading(event, reader),
+        _facts(findings, reader) if test is None else "",
+        *(_chapter(title, entries, reader) for title, entries in _chapters(told, findings, test).items()),
+        "\n\n".join(["Stumble by stumble", *bursts_told] if bursts_told else []),
+    ]
+    return "\n\n".join(section for section in sections if section) + "\n"
+
+
+def _chapters(told: Story, findings: dict[str, Any], test: Mapping[str, Any] | None) -> dict[str, Iterable[str]]:
+    happened = {TITLES["happened"]: told.happened}
+    if test is None:
+        verdicts: dict[str, Iterable[str]] = {
+            **{TITLES[name]: getattr(told, name) for name in ("probably", "brings")},
+            TITLES["tests"]: _next_tests(findings.get("next_tests", ())),
+            **{TITLES[name]: getattr(told, name) for name in ("repaired", "provoke", "reached", "pulls")},
+        }
+    else:
+        judged = [test.get("sentence", "It is not judged yet."), *test.get("problems", ())]
+        verdicts = {"What the commissioning test showed": judged}
+    health = {
         "Sensor faults (the engine ran on)": map(_sensor_fault, findings["sensor_faults"]),
         "Failed starts": map(_failed_start, findings.get("failed_starts", ())),
         TITLES["not_judged"]: told.not_judged,
     }
-    sections = [
-        _heading(event, reader),
-        _facts(findings, reader),
-        *(_chapter(title, entries, reader) for title, entries in chapters.items()),
-        "\n\n".join(["Stumble by stumble", *bursts_told] if bursts_told else []),
-    ]
-    return "\n\n".join(section for section in sections if section) + "\n"
+    return {**happened, **verdicts, **health}
 
 
 def json_report(event: Event, findings: dict[str, Any]) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from pydantic import BaseModel
 from starlette.requests import Request
 
 from logger.errors import StumblelogError
-from logger.report import ANYBODY, Reader, text_report
+from logger.report import ANYBODY, Reader, stored_report
 from logger.store.exports.forms import FORMS
 from logger.store.exports.mdf_files import INSTALL, can_write_mdf
 from logger.store.exports.write import leaving_room, write
@@ -162,7 +162,7 @@ def reports_of(store: Store, event_id: str, reader: Reader) -> dict[str, str]:
     if findings is None:
         return {}
     return {
-        "report.txt": text_report(store.event(event_id), findings, reader),
+        "report.txt": stored_report(store, event_id, findings, reader),
         "report.html": report_html(store, event_id, reader),
     }
 

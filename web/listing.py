@@ -12,7 +12,7 @@ AT_FIRST = 100
 
 @dataclass(frozen=True, slots=True)
 class ListLine:
-    """One event in the list. n_stumbles None: findings are not there yet."""
+    """One event in the list. n_stumbles None: findings are not there yet. is_test: it was the commissioning test."""
 
     event_id: str
     name: str
@@ -22,6 +22,7 @@ class ListLine:
     n_stumbles: int | None
     main_cause: str | None
     cause_words: str | None
+    is_test: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +42,7 @@ class Revision:
 
 def build(store: Store) -> ListPage:
     """Gather the list."""
+    tests = store.commissioned()
     lines = [
         ListLine(
             event_id=event.event_id,
@@ -51,6 +53,7 @@ def build(store: Store) -> ListPage:
             n_stumbles=event.n_stumbles,
             main_cause=event.main_cause,
             cause_words=None if event.main_cause is None else TEXTS["cause"][event.main_cause],
+            is_test=event.event_id in tests,
         )
         for event in store.events()
     ]

@@ -49,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
 def _report(args: argparse.Namespace) -> str:
     if args.event is None:
         raise SettingsError('say which event: its id, its name, or "latest"')
-    from logger.report import json_report, text_report
+    from logger.report import json_report, stored_report
 
     with open_store(args) as store:
         event_id = store.find(args.event)
@@ -60,7 +60,7 @@ def _report(args: argparse.Namespace) -> str:
             return report_html(store, event_id, reader_of(args))
         if args.form == "json":
             return json.dumps(json_report(store.outline(event_id), findings), indent=1, allow_nan=False) + "\n"
-        return text_report(store.event(event_id), findings, reader_of(args, for_file=args.to is not None))
+        return stored_report(store, event_id, findings, reader_of(args, for_file=args.to is not None))
 
 
 def _card(args: argparse.Namespace) -> str:

@@ -98,3 +98,42 @@ def test_the_command_keeps_its_verdict_for_the_page(
     assert main(["analyse", stand, "--commission", "--data-dir", str(store.data_dir)]) == 1
     assert "Not passed" in capsys.readouterr().out
     assert client.get(f"/api/events/{stand}").json()["car_test"]["state"] == "not_passed"
+
+
+def test_the_day_of_the_test_shows_what_it_showed_instead_of_what_failed_first(
+    car: tuple[Client, Store, str, str],
+) -> None:
+    client, store, stand, _ = car
+    store.commission(stand)
+    waiting = client.get(f"/events/{stand}").text
+    assert "It is being judged" in waiting
+    store.save_commissioning(stand, PASSED)
+    for path in (f"/events/{stand}", f"/events/{stand}/report.html"):
+        page = client.get(path).text
+        assert "What the commissioning test showed" in page
+        assert "Passed: 2 interruptions of the coil feed." in page
+        for verdict in (
+            "How sure",
+            "What brings it out",
+            "Test now",
+            "To bring the stumbles out",
+            "How to bring it out",
+        ):
+            assert verdict not in page.split("sl-sheet")[0], verdict
+    assert "commissioning test" in client.get("/events").text
+
+
+def test_the_text_report_of_the_test_names_no_cause(
+    car: tuple[Client, Store, str, str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    from logger.cli import main
+
+    _, store, stand, _ = car
+    store.commission(stand)
+    analyse_event(store, stand)
+    store.save_commissioning(stand, PASSED)
+    assert main(["report", stand, "--data-dir", str(store.data_dir)]) == 0
+    said = capsys.readouterr().out
+    assert "What the commissioning test showed\n- Passed: 2 interruptions of the coil feed." in said
+    assert "First to fail" not in said
+    assert "What it probably is" not in said
