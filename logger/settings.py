@@ -174,6 +174,9 @@ class RecorderSettings:
     power_off_after_min: float = key(
         "number", "with power hold: shut down so long after key off; 0 = never", 10.0, low=0.0, high=1440.0, unit="min"
     )
+    power_off_at_latest_min: float = key(
+        "number", "and while the page is being read, so long after key off", 120.0, low=0.0, high=1440.0, unit="min"
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,7 @@
-"""What is going on right now, as one small JSON file that is replaced ten times a second.
+"""What is going on right now, as one small JSON file, replaced once a second, and ten times while somebody looks.
 
-`<run_dir>/live.json`, UTF-8, in SI units; whoever reads it always finds a whole one::
+`<run_dir>/live.json`, UTF-8, in SI units; whoever reads it always finds a whole one, and says that it does
+(`logger.recorder.viewers`)::
 
     format            "stumblelog-live", version 1
     written_utc       ISO 8601, by the system's clock; written_ns: monotonic ns of this boot
@@ -36,6 +37,7 @@ from logger.errors import StoreError
 from logger.event import NS_PER_S, IntArray
 from logger.recorder.health import CommitHealth, part_dict
 from logger.recorder.place import replace_file
+from logger.recorder.viewers import say_in_use
 from logger.sensors.batch import Batch, Levels
 from logger.settings import Settings
 
@@ -175,7 +177,12 @@ def warnings_of(batch: Batch | None, commit: CommitHealth, others: Sequence[str]
 
 
 def read_live(run_dir: Path) -> dict[str, Any] | None:
-    """The newest live values, or None where no recorder has written any. Look at `written_ns` for their age."""
+    """The newest live values, or None where no recorder has written any. Look at `written_ns` for their age.
+
+    From the first call on they come ten times a second, until ten seconds after the last.
+    """
+    if run_dir.exists():
+        say_in_use(run_dir)
     try:
         return dict(json.loads((run_dir / NAME).read_bytes()))
     except (FileNotFoundError, ValueError):

@@ -26,14 +26,17 @@ from logger.recorder.live import LiveFile, warnings_of
 from logger.recorder.notify import Notifier, Watchdog
 from logger.recorder.power import PowerHold
 from logger.recorder.space import Space, SpaciousWriter
+from logger.recorder.viewers import Viewers
 from logger.sensors.batch import Batch
 from logger.settings import Settings
 from logger.store.recording import RecordingWriter
 from logger.store.schema import Origin, RecordingMeta
 
-TICK_NS = NS_PER_S // 10
-FIRST_TICK_NS = NS_PER_S // 100
-HEAD_START_NS = NS_PER_S - FIRST_TICK_NS
+TICK_NS = NS_PER_S
+WATCHED_TICK_NS = NS_PER_S // 10
+"""While somebody looks at the live values."""
+
+HEAD_START_NS = NS_PER_S - NS_PER_S // 100
 """The recording's zero lies 0.99 s before its first sample, so that the first row is stored after 10 ms already."""
 
 DRAIN_LIMIT_S = 75.0
@@ -88,6 +91,7 @@ class Recorder:
         self._watchdog = Watchdog(self._notifier, settings.recorder.buffer_s)
         self._say = say
         self._live = LiveFile(Path(settings.recorder.run_dir), settings, clock)
+        self._viewers = Viewers(Path(settings.recorder.run_dir))
         self.place: place.Place | None = None
         self.wants_power_off = False
         self._clock_is_set = place.is_clock_set(clock.utc_now()) if clock_is_set is None else clock_is_set
@@ -95,7 +99,8 @@ class Recorder:
         self._boot_id = place.boot_id()
         self._calibrations = CalibrationWatch(settings, self.data_dir)
         # A car that does not exist has no machine to shut down.
-        self._power_hold = PowerHold(settings.recorder.power_off_after_min if origin == "recorder" else 0.0)
+        after_min = settings.recorder.power_off_after_min if origin == "recorder" else 0.0
+        self._power_hold = PowerHold(after_min, settings.recorder.power_off_at_latest_min)
         self._space = Space(settings.recorder, say)
         self._told = ""
         self._live_conversions: Conversions = {}
@@ -122,26 +127,29 @@ class Recorder:
         )
 
     def stop(self) -> None:
-        """Ask for a clean stop; may be called from a signal handler. The loop ends within a tick."""
+        """Ask for a clean stop; may be called from a signal handler. The loop ends within a second."""
         self._stopping = True
 
     def run(self, until_ns: int | None = None) -> RecorderHealth:
         """Record until `stop()`, or until that time on the clock. Returns the final counters."""
         try:
             self._begin()
-            tick_ns = self._clock.monotonic_ns() + FIRST_TICK_NS
+            tick_ns = self._start_ns + NS_PER_S
             while not self._stopping and (until_ns is None or tick_ns <= until_ns):
                 self._tick(tick_ns)
-                tick_ns += TICK_NS
-                behind = self._clock.monotonic_ns() - tick_ns
-                if behind > 0:
-                    # After a stall go on from now, on the same grid, rather than racing after the lost ticks.
-                    tick_ns += behind // TICK_NS * TICK_NS + TICK_NS
+                tick_ns = self._next_tick_ns(tick_ns)
             if until_ns is not None and not self._stopping and self._clock.monotonic_ns() < until_ns:
                 self._tick(until_ns)
         finally:
             self._end()
         return self.health
+
+    def _next_tick_ns(self, tick_ns: int) -> int:
+        """The next on the grid of whole seconds, or of tenths; after a stall from now on, rather than racing after the
+        lost ticks."""
+        now_ns = max(tick_ns, self._clock.monotonic_ns())
+        step_ns = WATCHED_TICK_NS if self._viewers.are_looking(now_ns) else TICK_NS
+        return self._start_ns + ((now_ns - self._start_ns) // step_ns + 1) * step_ns
 
     def _begin(self) -> None:
         self._start_ns = self._clock.monotonic_ns() - HEAD_START_NS
@@ -201,8 +209,8 @@ class Recorder:
         self._tell(health.commit.problem)
         self._show(batch, health.commit)
         self._publish(batch, health)
-        if self._power_hold.is_over(batch, now_ns):
-            self._why_stopped = f"the key has been off for {self._power_hold.after_min:g} min; the machine shuts down"
+        if self._power_hold.is_over(batch, now_ns, self._viewers.last_ns):
+            self._why_stopped = f"the key has been off for over {self._power_hold.after_min:g} min; the machine shuts down"
             self.wants_power_off = self._stopping = True
 
     def _cut(self, index: int, batch: Batch) -> None:

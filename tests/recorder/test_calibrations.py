@@ -42,6 +42,7 @@ def run(wiring: Settings, clock: JumpingClock, seconds: float, **at: Any) -> tup
     return recorder, seen
 
 
+@pytest.mark.usefixtures("watched")
 def test_a_calibration_entered_while_recording_changes_the_live_values_within_a_second(
     wiring: Settings, clock: JumpingClock, data_dir: Path
 ) -> None:

@@ -18,7 +18,8 @@ def batch(**more: object) -> Batch:
     return Batch(**{"samples": {}, "pulses": {}, "states": {}, "levels": None, "gaps": (), "health": (), **more})  # type: ignore[arg-type]
 
 
-def test_it_is_replaced_ten_times_a_second_with_everything_its_description_names(
+@pytest.mark.usefixtures("watched")
+def test_while_somebody_looks_it_is_replaced_ten_times_a_second_with_everything_its_description_names(
     wiring: Settings, clock: JumpingClock
 ) -> None:
     seen: list[dict[str, object]] = []

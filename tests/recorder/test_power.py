@@ -9,6 +9,7 @@ import pytest
 from logger.event import NS_PER_S
 from logger.recorder.power import REQUEST, PowerHold, request_power_off, withdraw_request
 from logger.recorder.recorder import Recorder
+from logger.recorder.viewers import say_in_use
 from logger.sensors.batch import Batch
 from logger.sensors.hardware import Hardware
 from logger.settings import Settings
@@ -59,6 +60,28 @@ def test_switched_off_in_the_settings_or_without_key_sense_it_never_ends(after_m
     assert not hold.is_over(batch(), 10_000 * MIN_NS)
 
 
+def test_while_the_page_is_in_use_the_shutdown_waits_until_it_was_left_alone_for_as_long() -> None:
+    hold = PowerHold(10.0, at_latest_min=60.0)
+    hold.is_over(batch(0, 0), 0)
+    assert not hold.is_over(batch(), 12 * MIN_NS, used_ns=9 * MIN_NS)
+    assert not hold.is_over(batch(), 19 * MIN_NS - 1, used_ns=9 * MIN_NS)
+    assert hold.is_over(batch(), 19 * MIN_NS, used_ns=9 * MIN_NS)
+
+
+def test_a_page_that_is_never_left_alone_holds_it_up_for_a_bounded_time() -> None:
+    hold = PowerHold(10.0, at_latest_min=60.0)
+    hold.is_over(batch(0, 0), 0)
+    assert not hold.is_over(batch(), 60 * MIN_NS - 1, used_ns=60 * MIN_NS - 1)
+    assert hold.is_over(batch(), 60 * MIN_NS, used_ns=60 * MIN_NS)
+
+
+def test_reading_never_makes_the_wait_shorter_than_without() -> None:
+    hold = PowerHold(10.0, at_latest_min=5.0)
+    hold.is_over(batch(0, 0), 0)
+    assert not hold.is_over(batch(), 9 * MIN_NS, used_ns=9 * MIN_NS)
+    assert hold.is_over(batch(), 10 * MIN_NS, used_ns=10 * MIN_NS)
+
+
 def test_the_request_is_a_file_that_the_next_start_withdraws(tmp_path: Path) -> None:
     request_power_off(tmp_path)
     assert (tmp_path / REQUEST).exists()
@@ -98,6 +121,21 @@ def test_recording_goes_on_through_key_off_and_ends_clean_after_the_minutes_set(
         assert 13.9 <= last_s <= 14.2  # six seconds after the last pulse
         assert reader.gaps() == ()
         assert reader.read("key_sense").value[-1] == 0.0
+
+
+def test_whoever_reads_the_page_has_as_long_again(wiring: Settings) -> None:
+    short = replace(wiring, recorder=replace(wiring.recorder, power_off_after_min=0.1))
+    clock = VirtualClock()
+    rig = Rig(keyed_drive(40.0, [(0.0, 1.0), (8.0, 0.0)], 8.0), short, clock, lead_s=1.0)
+    hardware = Hardware(short, rig.bus, rig.pins, clock)
+    recorder = Recorder(short, hardware, clock, inline=True, say=lambda text: None)
+    clock.call_at(rig.start_ns + 13 * NS_PER_S, lambda: say_in_use(Path(short.recorder.run_dir)))
+    rig.play()
+    recorder.run(rig.end_ns)
+    rig.close()
+    assert recorder.wants_power_off
+    # Key off at 8 s, six seconds to wait; the page was used at 13 s, which the recorder saw within a second.
+    assert 19.0 <= (clock.monotonic_ns() - rig.start_ns) / NS_PER_S <= 21.1
 
 
 def test_a_stop_of_less_than_the_minutes_set_is_recorded_through(wiring: Settings) -> None:

@@ -87,10 +87,10 @@ def test_a_card_that_stalls_for_a_minute_costs_nothing(
         append(writer, second)
 
     def release(number: int) -> None:
-        if number == 60:
+        if number == 6:
             # The card must have stopped before the minute begins, for virtual time does not wait for it.
             stalled.wait()
-        if number == 660:
+        if number == 66:
             peaks.append(recorder.health.commit.buffered)
             released.set()
 
@@ -120,7 +120,7 @@ def test_what_no_longer_fits_into_the_buffer_is_a_gap_that_says_why(
             drained.set()
 
     def release(number: int) -> None:
-        if number == 150:
+        if number == 15:
             released.set()
             drained.wait()
 
@@ -154,7 +154,7 @@ def test_a_commit_that_fails_is_tried_again(
 
     monkeypatch.setattr("logger.recorder.commit.RETRY_S", 0.001)
     monkeypatch.setattr(RecordingWriter, "append", refuse)
-    hardware = StandInHardware(clock, lambda number: stored.wait() and None if number == 50 else None)
+    hardware = StandInHardware(clock, lambda number: stored.wait() and None if number == 5 else None)
     recorder = Recorder(wiring, hardware, clock, **quiet)
     health = recorder.run(START_NS + 6 * NS_PER_S)
     assert health.commit.failures == 2
@@ -189,8 +189,8 @@ def test_a_loop_that_was_stopped_for_seconds_goes_on_and_keeps_what_came_meanwhi
     wiring: Settings, clock: JumpingClock
 ) -> None:
     def stall(number: int) -> None:
-        if number == 25:
-            clock.now_ns += 4 * NS_PER_S
+        if number == 3:
+            clock.now_ns += 4_500_000_000
 
     recorder = Recorder(wiring, StandInHardware(clock, stall), clock, inline=True, **quiet)
     health = recorder.run(START_NS + 10 * NS_PER_S)
@@ -202,12 +202,12 @@ def test_a_loop_that_was_stopped_for_seconds_goes_on_and_keeps_what_came_meanwhi
 
 
 def test_a_stop_stores_what_was_on_its_way_and_closes(wiring: Settings, clock: JumpingClock) -> None:
-    hardware = StandInHardware(clock, lambda number: recorder.stop() if number == 33 else None)
+    hardware = StandInHardware(clock, lambda number: recorder.stop() if number == 3 else None)
     said: list[str] = []
     recorder = Recorder(wiring, hardware, clock, say=said.append)
     recorder.run()
     with read(recorder) as reader:
-        assert reader.raw("battery_voltage").time_ns.size == 331
+        assert reader.raw("battery_voltage").time_ns.size == 301
         assert reader.how_closed == "closed"
     assert hardware.closed
     assert hardware.shown[-1] == "not_recording"
@@ -217,7 +217,7 @@ def test_a_stop_stores_what_was_on_its_way_and_closes(wiring: Settings, clock: J
 
 def test_gaps_and_the_parts_health_go_into_the_recording(wiring: Settings, clock: JumpingClock) -> None:
     def lose(number: int) -> None:
-        if number == 30:
+        if number == 3:
             hardware.health = (PartHealth("adc 0x48", "I2C address 0x48", "missing", "no answer"),)
             hardware.gaps = (Gap("battery_voltage", START_NS + NS_PER_S, START_NS + 2 * NS_PER_S, "no answer"),)
 
@@ -255,7 +255,7 @@ def test_the_last_megabytes_of_a_card_are_left_and_the_file_is_closed(
 
 def test_a_card_that_is_nearly_full_is_said_early(wiring: Settings, clock: JumpingClock) -> None:
     early = replace(wiring, recorder=replace(wiring.recorder, warn_mb=1e6))
-    hardware = StandInHardware(clock, lambda number: warnings.extend(live(early)["warnings"]) if number == 15 else None)
+    hardware = StandInHardware(clock, lambda number: warnings.extend(live(early)["warnings"]) if number == 2 else None)
     warnings: list[str] = []
     Recorder(early, hardware, clock, inline=True, **quiet).run(START_NS + 2 * NS_PER_S)
     assert any("MB left on the card" in text for text in warnings)
@@ -286,9 +286,9 @@ def test_a_data_directory_that_cannot_be_written_is_said_and_waited_for_and_cost
         return place
 
     def mend(number: int) -> None:
-        if number == 30:
+        if number == 3:
             refused.wait()
-        if number == 33:
+        if number == 4:
             seen.append(live(wiring))
             obstacle.unlink()
             opened.wait()

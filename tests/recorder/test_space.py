@@ -124,7 +124,7 @@ def test_a_disk_that_is_really_full_for_a_while_costs_no_second(
             raise
 
     monkeypatch.setattr(RecordingWriter, "append", limited)
-    hardware = StandInHardware(clock, lambda number: full.wait() and None if number == 60 else None)
+    hardware = StandInHardware(clock, lambda number: full.wait() and None if number == 6 else None)
     recorder = Recorder(wiring, hardware, clock, say=lambda text: None)
     health = recorder.run(START_NS + 8 * NS_PER_S)
     assert health.commit.failures == 1
