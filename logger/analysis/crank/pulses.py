@@ -208,7 +208,8 @@ def _resolve(edges: IntArray, interval: FloatArray, odd: BoolArray, first: int, 
         return _unchanged(first + 1)
     if _sagging(interval, first) and slowest > SAG_MATTERS_BELOW * slowest_ns:
         return _unchanged(first + 1) if interval[longest] < 8.0 * before else _stop(longest + 1)
-    if slowest > SAG_MATTERS_BELOW * slowest_ns and _smooth(interval[max(0, first - 1) : last + 2]):
+    around = interval[max(0, first - 1) : last + 2]
+    if float(around.max()) > SAG_MATTERS_BELOW * slowest_ns and _smooth(around):
         return _unchanged(first + 1)  # the crank itself sagged and picked up again
     return _lay_phase(edges, *_widened(interval, first, last, before, after), before, after)
 

@@ -20,7 +20,8 @@ from logger.event import NS_PER_S
 Why = Literal["key_off", "driver_stall", "died", "record_ends", "unclear"]
 MS = 1_000_000
 FEED_DEAD_V = 2.0
-AT_IDLE = 1.5  # of idle speed: only from there does an engine stop within a second
+RUN_DOWN_NS = 3 * NS_PER_S  # longer than a free crank turns on without firing
+AT_IDLE, NEAR_IDLE = 1.5, 1.8  # of idle speed: from where an engine stops within half a second, and within a second
 # A starter draws a sound battery down by volts. A flat one it may hardly turn on; but an idling crank that gets no
 # firing stands within a second (friction at idle takes 150 to 300 rad/s2), so who comes back later was started again.
 STARTER_DRAW_V = 0.4
@@ -34,7 +35,8 @@ SUDDEN = 0.87  # of the speed before: pulses that end above it did not end by a 
 class Stop:
     """The end of a stretch of running. at_ns: when the next pulse was due. last: index of the last pulse seen.
 
-    restart_ns: when the engine ran by itself again; None where it did not.
+    restart_ns: when the engine ran by itself again; None where it did not. off_ns: when the key was turned off, where
+    that is known; a tach wire from the crank goes on for as long as the crank runs down.
     """
 
     why: Why
@@ -42,6 +44,7 @@ class Stop:
     last: int
     restart_ns: int | None
     reason: str
+    off_ns: int | None = None
 
 
 def stops(view: View) -> list[Stop]:
@@ -52,8 +55,15 @@ def stops(view: View) -> list[Stop]:
         if not view.running[first:stop].any() or stop - first < 12:
             continue
         following = int(firings.time_ns[stop]) if stop < firings.time_ns.size else view.recording.duration_ns
-        found.append(_judge(view, stop - 1, following, _restart(view, number)))
+        found.append(_judge(view, _last_steady(view, first, stop), following, _restart(view, number)))
     return found
+
+
+def _last_steady(view: View, first: int, stop: int) -> int:
+    """The last pulse that came in a row of three: a crank that rocks back as it stops may give one more, later."""
+    seen = view.firings.seen[first:stop]
+    in_a_row = np.flatnonzero(seen[2:] & seen[1:-1] & seen[:-2])
+    return first + 2 + int(in_a_row[-1]) if in_a_row.size else stop - 1
 
 
 def without_standstills(seen: View, scale: LoadScale) -> View:
@@ -76,9 +86,11 @@ def restarts(view: View) -> list[tuple[int, int]]:
         if first == 0 or stop >= firings.time_ns.size or not view.running[first - 1]:
             continue
         from_ns, to_ns = int(firings.time_ns[first]), int(firings.time_ns[stop])
-        slow = firings.speed_rps[first - 1] < AT_IDLE * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
-        stood = to_ns - from_ns > STANDS_NS or (to_ns - from_ns > 600 * MS and _starter_turned(view, from_ns, to_ns))
-        if slow and stood:
+        idles = firings.speed_rps[first - 1] / ((view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0)
+        long = to_ns - from_ns > STANDS_NS
+        if (idles < NEAR_IDLE and long) or (
+            idles < AT_IDLE and (to_ns - from_ns > 600 * MS and _starter_turned(view, from_ns, to_ns))
+        ):
             found.append((first, stop))
     return found
 
@@ -98,17 +110,20 @@ def _judge(view: View, last: int, following: int, restart: int | None) -> Stop:
     end = int(firings.time_ns[last])
     due = end + _interval_ns(view, last)
 
-    def stop(why: Why, reason: str) -> Stop:
-        return Stop(why, due, last, restart, reason)
+    def stop(why: Why, reason: str, off_ns: int | None = None) -> Stop:
+        return Stop(why, due, last, restart, reason, off_ns)
 
     if view.recording.duration_ns - end < 300 * MS or _gap_at(view, end):
         return stop("record_ends", "the recording ends or has a gap here")
     key = view.recording.traces.get("key_sense")
     if key is not None and key.time_ns.size:
-        off = np.flatnonzero((key.time_ns > end - 300 * MS) & (key.time_ns < end + 2000 * MS) & (key.value < 0.5))
-        if off.size:
-            return stop("key_off", "the key was turned off")
+        turned = np.flatnonzero((key.time_ns > end - RUN_DOWN_NS) & (key.time_ns < end + 2000 * MS))
+        if turned.size and key.value[turned[-1]] < 0.5:
+            return stop("key_off", "the key was turned off", int(key.time_ns[turned[-1]]))
         return stop(*_stall_or_died(view, last, restart))
+    off_ns = _feed_gone_before(view, end)
+    if off_ns is not None and restart is None:
+        return stop("key_off", "the coil's feed was switched off and the crank ran down", off_ns)
     feed = view.near("ignition_feed_voltage", end + 40 * MS, min(following, end + 1500 * MS))
     before = view.near("ignition_feed_voltage", end - 400 * MS, end - 60 * MS)
     if feed.value.size >= 5 and before.value.size >= 5:
@@ -123,6 +138,15 @@ def _judge(view: View, last: int, following: int, restart: int | None) -> Stop:
     if restart is None and (_pump_stopped(view, end) or _battery_breathed_up(view, end)):
         return stop("key_off", "rail pressure fell or the battery rose at once, as when the key is turned off")
     return stop(*_stall_or_died(view, last, restart))
+
+
+def _feed_gone_before(view: View, end_ns: int) -> int | None:
+    """When the coil's feed went, if it was gone for good while the tach wire told of a crank that ran down."""
+    feed = view.near("ignition_feed_voltage", end_ns - RUN_DOWN_NS, end_ns + 1500 * MS)
+    there = np.flatnonzero(feed.value > FEED_DEAD_V)
+    if not there.size or there[-1] + 5 > feed.value.size or feed.time_ns[there[-1]] > end_ns - 60 * MS:
+        return None
+    return int(feed.time_ns[there[-1] + 1])
 
 
 def _interval_ns(view: View, last: int) -> int:

@@ -95,7 +95,8 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
     chance = wire.chance_real([gap for _, gap in flat], proven, watched)
     for number, view in enumerate(views):
         signs = dips[number] + sparks.signs(view) + rail.signs(view, pressure)
-        signs += lean.signs(view, probe) + torque_signs[number] + injections[number]
+        signs += [sign for sign in torque_signs[number] if not lean.burned_on(view, probe, sign)]
+        signs += lean.signs(view, probe) + injections[number]
         signs += starved_coil.signs(view)
         for (owner, gap), real in zip(flat, chance.tolist(), strict=True):
             if owner != number:
@@ -179,7 +180,15 @@ def _torque_signs(views: Sequence[View]) -> list[list[Sign]]:
 
 
 def _at_key_off(sign: Sign, halts: Sequence[Stop]) -> bool:
-    """Whether a supply or the rail fell because the key was turned off, or while the engine stood and was started."""
+    """Whether a supply or the rail fell because the key was turned off, or while the engine stood and was started.
+
+    After the key was turned off a crank that runs down misses every firing, and so does one that the driver stalled.
+    """
+    if any(halt.off_ns is not None and halt.off_ns - 150 * MS < sign.from_ns <= halt.at_ns for halt in halts):
+        return True
+    stalls = (halt for halt in halts if halt.why == "driver_stall")
+    if any(halt.at_ns - 60 * MS < sign.from_ns < halt.at_ns + NS_PER_S for halt in stalls):
+        return True
     if sign.kind not in ("supply_dip", "low_pressure"):
         return False
     for halt in halts:

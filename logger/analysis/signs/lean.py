@@ -42,6 +42,7 @@ BREATHS = 4.2  # standard deviations of the undone reading
 LOAD_CENTRES = (np.arange(8) + 0.5) / 8
 FEWEST_SAMPLES = 50
 ALIKE = 0.5  # ratios by load that differ by less are one
+BURNED_ON_NS, FEWEST_SEEN, SEEN_AIR = 150 * MS, 5, 1.1
 LOAD_SLACK = 0.06  # the mixture follows the manifold, which follows the throttle in its own way
 
 
@@ -202,6 +203,22 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
         from_ns, to_ns = int(crank_ns[first]), int(crank_ns[last])
         found.append(Sign("lean", "air_fuel_ratio", from_ns, to_ns, count, count, from_ns - 60 * MS))
     return found
+
+
+def burned_on(view: View, probe: Probe | None, sign: Sign) -> bool:
+    """Whether the probe saw no air while the torque seemed gone: then the firings were lit. False where it cannot tell.
+
+    A stretch without combustion sends all of its air down the exhaust; what is asked here is less than a tenth of it.
+    """
+    if probe is None or not _usable(view) or sign.to_ns - sign.from_ns < BURNED_ON_NS:
+        return False
+    trace = view.traces["air_fuel_ratio"]
+    first, last = np.searchsorted(trace.time_ns, [sign.from_ns + probe.dead_ns, sign.to_ns + probe.dead_ns])
+    if last - first < FEWEST_SEEN:
+        return False
+    undone = undo_lag(trace.value, _step_s(view), probe.tau_s)[first:last]
+    base = probe.base(view, trace.time_ns[first:last] - probe.dead_ns)
+    return float(np.median(undone / base)) < SEEN_AIR
 
 
 def _cut_tail(above: FloatArray, open_throttle: BoolArray, step_s: float) -> FloatArray:

@@ -7,9 +7,9 @@ valves, or, with a carburettor, how long a float bowl lasts.
 import numpy as np
 
 from logger.analysis.channels import bands
-from logger.analysis.crank.states import View
+from logger.analysis.crank.states import State, View
 from logger.analysis.signs.sign import Sign
-from logger.event import NS_PER_S, Trace
+from logger.event import NS_PER_S, BoolArray, IntArray, Trace
 
 MS = 1_000_000
 # A float bowl holds 15 to 40 g and an engine that pulls burns 3 to 8 g/s (both common practice, no source): with next
@@ -79,6 +79,8 @@ def _starved(view: View, band: bands.PressureBand, left_ns: int, dip: bands.Excu
     """How far a dip of the rail went, as a share of what makes an engine stumble."""
     low = view.near("fuel_pressure", left_ns, dip.to_ns)
     at_ns = int(low.time_ns[int(np.argmin(low.value))])
+    if view.load_channel == "throttle_position" and not _burning(view, low.time_ns).any():
+        return 0.0
     full = max(band.full, 1.0)
     if full > OPENS_ABOVE_KPA:
         # What is below the valves' opening pressure moves no fuel, and the manifold does not matter to them.
@@ -92,6 +94,12 @@ def _starved(view: View, band: bands.PressureBand, left_ns: int, dip: bands.Excu
             return anyhow
         return max(anyhow, (full - dip.lowest) / full / LACKS_OPEN)
     return max(anyhow, (full - dip.lowest) / full / LACKS_PERHAPS)
+
+
+def _burning(view: View, time_ns: IntArray) -> BoolArray:
+    """Whether fuel was called for at each time: not behind a shut throttle well above idle, where nothing pulls."""
+    place = np.clip(np.searchsorted(view.firings.time_ns, time_ns), 0, view.firings.time_ns.size - 1)
+    return np.asarray(view.state[place] != State.OVERRUN)
 
 
 def _emptied(trace: Trace, band: bands.PressureBand, left_ns: int, dip: bands.Excursion) -> float:
