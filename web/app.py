@@ -40,7 +40,7 @@ class _Guarded(FastAPI):
     """With the guard outside everything: the answer to an error that nobody foresaw carries its headers, too."""
 
     def build_middleware_stack(self) -> ASGIApp:
-        return Guard(super().build_middleware_stack(), self.state.hosts, self.state.access)
+        return Guard(super().build_middleware_stack(), self.state.hosts, self.state.access, self.state.run_dir)
 
 
 def create_app(

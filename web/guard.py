@@ -8,7 +8,9 @@ writes must come from our own pages. Where a pass-phrase is set, nothing recorde
 import ipaddress
 import re
 import socket
+import time
 from collections.abc import Iterable
+from pathlib import Path
 from urllib.parse import quote, urlsplit
 
 from fastapi.concurrency import run_in_threadpool
@@ -18,12 +20,14 @@ from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from logger.errors import StoreError
+from logger.recorder.viewers import say_in_use
 from web.access import Access, is_anybodys, may
 from web.login import log_in_first
 from web.problems import problem_response
 
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 MAX_BODY_BYTES = 1_000_000
+SAY_EVERY_S = 1.0
 _HOST = re.compile(r"[\w.-]+(:\d{1,5})?|\[[0-9A-Fa-f:.]+(%[\w.%-]+)?\](:\d{1,5})?", re.ASCII)
 _LENGTH = re.compile(r"\d{1,9}", re.ASCII)
 POLICY = "; ".join(
@@ -51,11 +55,16 @@ HEADERS = {
 
 
 class Guard:
-    """ASGI middleware (plain, so that streams pass through untouched). access: None where nobody is asked to log in."""
+    """ASGI middleware (plain, so that streams pass through untouched). access: None where nobody is asked to log in.
+    run_dir: where the recorder is told that the page is in use by somebody who may."""
 
-    def __init__(self, app: ASGIApp, hosts: Iterable[str] = (), access: Access | None = None) -> None:
+    def __init__(
+        self, app: ASGIApp, hosts: Iterable[str] = (), access: Access | None = None, run_dir: Path | None = None
+    ) -> None:
         self.app = app
         self.access = access
+        self.run_dir = run_dir
+        self._said_s = -SAY_EVERY_S
         own = socket.gethostname().lower()
         self.hosts = {"localhost", own, f"{own}.local", "stumblelog.local", *(name.lower() for name in hosts)}
 
@@ -66,6 +75,8 @@ class Guard:
             return
 
         async def send_with_headers(message: Message) -> None:
+            if is_used:  # at each message, since a stream of live values lasts
+                self._say_in_use()
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
@@ -76,9 +87,16 @@ class Guard:
 
         request = Request(scope)
         answer = self._refusal(request) or await self._closed(request)
+        is_used = answer is None and (self.access is None or not is_anybodys(request.method, scope["path"]))
         if answer is not None and request.method not in SAFE_METHODS:
             answer.headers["Connection"] = "close"  # else the server would go on to swallow a body that nobody reads
         await (answer or self.app)(scope, receive, send_with_headers)
+
+    def _say_in_use(self) -> None:
+        now_s = time.monotonic()
+        if self.run_dir is not None and now_s - self._said_s >= SAY_EVERY_S:
+            self._said_s = now_s
+            say_in_use(self.run_dir)
 
     def _refusal(self, request: Request) -> Response | None:
         """The answer to what nobody may ask, else None."""
