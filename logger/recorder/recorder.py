@@ -210,7 +210,7 @@ class Recorder:
         self._show(batch, health.commit)
         self._publish(batch, health)
         if self._power_hold.is_over(batch, now_ns, self._viewers.last_ns):
-            self._why_stopped = f"the key has been off for over {self._power_hold.after_min:g} min; the machine shuts down"
+            self._why_stopped = f"the key has been off for {self._power_hold.after_min:g} min; the machine shuts down"
             self.wants_power_off = self._stopping = True
 
     def _cut(self, index: int, batch: Batch) -> None:
