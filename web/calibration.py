@@ -10,15 +10,21 @@ from typing import Any
 
 import numpy as np
 
+from logger.calibration import POSSIBLE
 from logger.channels import CHANNELS
 from logger.conversion import Divider, Linear, Ratiometric, Table, Thermistor
 from logger.errors import SettingsError
 from logger.settings import ChannelSettings, Settings
 from logger.store.store import Store
+from logger.units import SYMBOLS
 
 ZERO_C_IN_K = 273.15
 WIRING = ("chip", "input", "rate_hz", "gain")
 NOMINAL_SUPPLY_V = np.array(5.0)
+LEAST_V = 0.5
+"""Less tells no ratio of a divider."""
+MOST_SHIFT = 0.25
+"""Share of a sensor's full scale that its zero may be off; further, the gauge was read in another unit."""
 
 Pair = tuple[float, float]
 
@@ -109,10 +115,20 @@ def corrected(settings: ChannelSettings, si_unit: str, pairs: list[Pair]) -> dic
     shown, true = np.array(sorted(pairs), dtype=np.float64).T
     if np.unique(shown).size < shown.size:
         raise SettingsError("two pairs have the same shown value; take them at different values")
+    if (np.diff(true) <= 0).any():
+        raise SettingsError(
+            "where the logger's value rises, the gauge falls or stands still; look whether two pairs were mixed up"
+        )
+    si_unit = si_unit or "ratio"  # the settings' word for values without a unit
     curve = settings.calibration.curve
     if isinstance(curve, Thermistor):
         return _thermistor(curve, shown, true) | {"unit": si_unit}
     if isinstance(curve, Ratiometric):
+        if shown.size == 1 and abs(true[0] - shown[0]) > MOST_SHIFT * curve.full_scale:
+            raise SettingsError(
+                f"one pair moves only the zero, and from {shown[0]:g} to {true[0]:g} {si_unit} is too far for that; "
+                "look at the unit of the gauge, or take a second pair at another pressure"
+            )
         return _ratiometric(curve, *_line(shown, true)) | {"unit": si_unit, "ratio": settings.ratio}
     base: dict[str, Any] = {"unit": si_unit, "ratio": settings.ratio}
     if isinstance(curve, Table) or shown.size > 2:
@@ -123,7 +139,14 @@ def corrected(settings: ChannelSettings, si_unit: str, pairs: list[Pair]) -> dic
             points = [(at, slope * value + zero) for at, value in curve.points]
         return base | {"convert": "table", "points": [[round(a, 6), round(b, 6)] for a, b in sorted(points)]}
     old = curve if isinstance(curve, Linear) else Linear(0.0, 1.0)
-    slope, zero = (true[0] / shown[0], 0.0) if isinstance(curve, Divider) and shown.size == 1 else _line(shown, true)
+    if isinstance(curve, Divider) and shown.size == 1:
+        if abs(shown[0]) < LEAST_V:
+            raise SettingsError(f"the logger shows {shown[0]:g} V, which tells no ratio; measure with the voltage on")
+        if true[0] * shown[0] < 0:
+            raise SettingsError("the logger and the meter differ in sign; look whether the meter's leads are swapped")
+        slope, zero = true[0] / shown[0], 0.0
+    else:
+        slope, zero = _line(shown, true)
     return base | {
         "convert": "linear",
         "zero": round(slope * old.zero + zero, 6),
@@ -136,8 +159,6 @@ def _line(shown: np.ndarray[Any, Any], true: np.ndarray[Any, Any]) -> tuple[floa
     if shown.size == 1:
         return 1.0, float(true[0] - shown[0])
     slope, zero = np.polyfit(shown, true, 1)
-    if slope <= 0:
-        raise SettingsError("the gauge falls where the logger's value rises; look at the pairs again")
     return float(slope), float(zero)
 
 
@@ -164,7 +185,7 @@ def _thermistor(old: Thermistor, shown: np.ndarray[Any, Any], true: np.ndarray[A
     inverse = 1.0 / (true + ZERO_C_IN_K)
     beta = float(np.log(ohm[0] / ohm[1]) / (inverse[0] - inverse[1]))
     if not 100.0 < beta < 20000.0:
-        raise SettingsError("no thermistor behaves like this; look at the pairs again")
+        raise SettingsError("no temperature sensor behaves like this; look at the numbers and their unit again")
     r25 = float(ohm[0] * np.exp(beta * (1.0 / 298.15 - inverse[0])))
     return table | {"beta": round(beta, 3), "r25_ohm": round(r25, 3)}
 
@@ -178,6 +199,26 @@ def enter(store: Store, channel: str, entered: Pairs) -> int | None:
     settings = None if known is None else store.calibrated(known).channels.get(channel)
     if settings is None:
         return None
+    _check_possible(channel, entered.pairs)
     said = ", ".join(f"{shown:g} → {true:g}" for shown, true in entered.pairs)
     why = f"{entered.why} ({said})" if entered.why else said
-    return store.calibrate(channel, corrected(settings, CHANNELS[channel].unit, entered.pairs), why)
+    conversion = corrected(settings, CHANNELS[channel].unit, entered.pairs)
+    try:
+        return store.calibrate(channel, conversion, why)
+    except SettingsError as error:  # which names keys of the settings, that nobody has entered here
+        raise SettingsError(
+            "these pairs make no sensor that there is; look at the numbers and their unit, and take pairs further apart"
+        ) from error
+
+
+def _check_possible(channel: str, pairs: list[Pair]) -> None:
+    about = CHANNELS[channel]
+    low, high = POSSIBLE[about.unit]
+    symbol = f" {SYMBOLS[about.unit]}" if about.unit else ""
+    for number, (shown, true) in enumerate(pairs, 1):
+        for who, value in (("the live value is", shown), ("the gauge says", true)):
+            if not low <= value <= high:
+                raise SettingsError(
+                    f"pair {number}: {who} {round(value, 1):.10g}{symbol}, and {about.label.lower()} can only be {low:g} to "
+                    f"{high:g}{symbol}; look at the number and its unit"
+                )

@@ -1,11 +1,11 @@
 """What people entered, as lines of a page: repairs with their verdicts, notes, corrected runs."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from logger.event import NS_PER_S, Event, RunAction
+from logger.event import NS_PER_S, Correction, Event, RunAction
 from logger.store.entries import NoteEntry, RunCorrection
 from logger.store.store import Store
 from web.glance import moment_href, utc_at
@@ -42,7 +42,7 @@ class NoteLine:
 
 @dataclass(frozen=True, slots=True)
 class CorrectionLine:
-    """Where somebody corrected the split into runs; said: the same in words."""
+    """Where somebody corrected the split into runs; said: the same in words. replaced: by later ones, wholly."""
 
     correction_id: int
     recording: str
@@ -50,6 +50,7 @@ class CorrectionLine:
     from_s: float
     to_s: float | None
     said: str
+    replaced: bool
 
 
 def notes_of(store: Store, event_id: str) -> list[NoteLine]:
@@ -65,14 +66,41 @@ def _note(event_id: str, note: NoteEntry) -> NoteLine:
 
 def corrections_of(store: Store, event_id: str) -> list[CorrectionLine]:
     """The event's corrected runs, in the order of their entry."""
-    return [_correction(one) for one in store.run_corrections(event_id)]
+    lines = store.run_corrections(event_id)
+    if not lines:
+        return []
+    lengths = {one.name: one.duration_ns / NS_PER_S for one in store.outline(event_id).recordings}
+    replaced = {
+        one.id
+        for name, duration_s in lengths.items()
+        for one in _replaced([line for line in lines if line.recording == name], duration_s)
+    }
+    return [_correction(one, one.id in replaced) for one in lines]
 
 
-def _correction(one: RunCorrection) -> CorrectionLine:
+def _replaced(entered: Sequence[RunCorrection], duration_s: float) -> list[RunCorrection]:
+    """Those of one recording without which, oldest first, its split into runs is the same."""
+    if len(entered) < 2:
+        return []
+    from logger.analysis.repair.runs import split  # the page starts without the analysis, which is heavy
+
+    def split_by(kept: Sequence[RunCorrection]) -> object:
+        corrections = [Correction(one.recording, one.action, one.from_ns, one.to_ns) for one in kept]
+        return split(duration_s, [(0.0, duration_s)], corrections)
+
+    kept = list(entered)
+    for one in entered:
+        without = [other for other in kept if other is not one]
+        if split_by(without) == split_by(entered):
+            kept = without
+    return [one for one in entered if one not in kept]
+
+
+def _correction(one: RunCorrection, replaced: bool) -> CorrectionLine:
     from_s, to_s = one.from_ns / NS_PER_S, None if one.to_ns is None else one.to_ns / NS_PER_S
     until = text("entry.to_the_end") if to_s is None else f"{to_s:.1f} s"
     said = text("entry.said_" + one.action, recording=one.recording, from_s=f"{from_s:.1f} s", to_s=until)
-    return CorrectionLine(one.id, one.recording, one.action, from_s, to_s, said)
+    return CorrectionLine(one.id, one.recording, one.action, from_s, to_s, said, replaced)
 
 
 def repairs_of(store: Store, event_id: str, event: Event, found: Mapping[str, Any] | None) -> list[RepairLine]:

@@ -72,9 +72,13 @@ def test_one_pair_corrects_a_dividers_ratio_and_a_pressures_zero() -> None:
     [
         (PRESSURE, [], "no pair of values"),
         (PRESSURE, [(1.0, 2.0), (1.0, 3.0)], "same shown value"),
-        (PRESSURE, [(0.0, 300.0), (300.0, 0.0)], "falls where the logger's value rises"),
+        (PRESSURE, [(0.0, 300.0), (300.0, 0.0)], "where the logger's value rises, the gauge falls or stands still"),
         (COOLANT, [(20.0, 22.0)], "needs two pairs"),
-        (COOLANT, [(20.0, 90.0), (85.0, 22.0)], "no thermistor behaves like this"),
+        (COOLANT, [(20.0, 90.0), (85.0, 22.0)], "the gauge falls"),
+        (COOLANT, [(20.0, 22.0), (85.0, 22.1)], "no temperature sensor behaves like this"),
+        (PRESSURE, [(100.0, 690.0)], "one pair moves only the zero, and from 100 to 690 kPa is too far"),
+        (BATTERY, [(0.0, 12.0)], "measure with the voltage on"),
+        (BATTERY, [(12.0, -12.0)], "leads are swapped"),
     ],
 )
 def test_pairs_that_make_no_sense_are_refused(
@@ -146,6 +150,12 @@ def test_the_form_speaks_the_units_of_the_device(recorded: tuple[Client, Store, 
         ({"shown": ["1"], "true": [""]}, 422, "'' is not a number"),
         ({"shown": [""], "true": [""]}, 400, "no pair of values"),
         ({"shown": ["1", "1"], "true": ["1", "2"]}, 400, "same shown value"),
+        (
+            {"shown": ["300"], "true": ["1000000"]},
+            400,
+            "pair 1: the gauge says 1000000 kPa, and fuel pressure can only be -100 to 2000 kPa",
+        ),
+        ({"shown": ["300", "300.1"], "true": ["0", "1900"]}, 400, "these pairs make no sensor that there is"),
     ],
 )
 def test_fields_that_make_no_sense_are_refused(
@@ -174,3 +184,17 @@ def test_json_takes_si_units_and_finite_numbers(recorded: tuple[Client, Store, s
     assert_error(client.post(path, json={"pairs": [[1e300, 1.0]]}), 422)
     assert_error(client.post(path, json={"pairs": []}), 422)
     assert not math.isnan(pressure(store, event_id))
+
+
+def test_a_refusal_is_in_the_units_of_the_device(recorded: tuple[Client, Store, str]) -> None:
+    client, _, _ = recorded
+    device = {"Cookie": "sl_pressure=psi", "Accept": "text/html"}
+    data = {"shown": ["40"], "true": ["4000"]}
+    page = client.post("/settings/channels/fuel_pressure", data=data, headers=device).text
+    assert "the gauge says 4000.0 psi, and fuel pressure can only be -14.5 to 290.1 psi" in page
+
+
+def test_an_air_fuel_ratio_which_has_no_unit_is_calibrated_too() -> None:
+    afr = ChannelSettings(chip=0x49, input=3, unit="ratio", convert="linear", zero=10.0, per_volt=2.0)
+    made = corrected(afr, "", [(14.0, 14.5), (12.0, 12.5)])
+    assert (made["unit"], made["zero"], made["per_volt"]) == ("ratio", pytest.approx(10.5), pytest.approx(2.0))

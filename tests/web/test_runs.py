@@ -97,3 +97,21 @@ def test_the_page_shows_what_was_said_with_a_way_back_and_the_runs_as_corrected(
     bars = re.findall(r'<rect x="([\d.]+)%" width="([\d.]+)%" y="40"', client.get(f"/events/{event_id}").text)
     ends = [float(x) + float(width) for x, width in bars]
     assert ends[0] == pytest.approx(100 * 34.0 / 68.0, abs=0.1)  # of 68 s
+
+
+def test_a_correction_that_later_ones_outweigh_is_not_listed_as_if_it_counted(day: tuple[Client, Store, str]) -> None:
+    client, _, event_id = day
+    enter(client, event_id, "r01", "practice", 5.0, 20.0)
+    enter(client, event_id, "r01", "split", 30.0)
+    enter(client, event_id, "r01", "run", 0.0, 25.0)  # takes the practice back, leaves the split
+    enter(client, event_id, "r02", "practice", 0.0)
+    enter(client, event_id, "r02", "practice", 0.0)  # said twice: one of the two is enough
+    lines = client.get(f"/api/events/{event_id}").json()["corrections"]
+    assert [(line["recording"], line["action"], line["replaced"]) for line in lines] == [
+        ("r01", "practice", True),
+        ("r01", "split", False),
+        ("r01", "run", False),
+        ("r02", "practice", True),
+        ("r02", "practice", False),
+    ]
+    assert client.get(f"/events/{event_id}").text.count("counts no more: replaced by a later one") == 2
