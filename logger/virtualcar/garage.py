@@ -211,7 +211,8 @@ def drawn(number: int) -> CarSpec:
     boosted = system in ("port_injection", "mechanical_injection") and random.random() < 0.2
     boost_kpa = random.uniform(40.0, 90.0) if boosted else 0.0
     engine = EngineSpec(
-        cylinders=cylinders, strokes=strokes, litres=litres, inertia=litres * random.uniform(0.065, 0.105),
+        cylinders=cylinders, strokes=strokes, litres=litres,
+        inertia=litres * random.uniform(0.065, 0.105) * (1.6 if cylinders == 1 else 1.0),
         idle_rpm=random.uniform(880.0, 1150.0) - 40.0 * cylinders, redline_rpm=redline,
         peak_rpm=redline * random.uniform(0.55, 0.7), boost_kpa=boost_kpa,
         fuel_system=system, rail_kpa=rail_kpa, manifold_referenced=system == "port_injection",

@@ -34,7 +34,7 @@ NEAR = {"throttle_position": 3, "fuel_pressure": 7}  # steps over which the load
 LOADED_SHARE = 0.8  # of a stretch, that must be loaded
 LEAST_DUE_G, LEAST_SPREAD_G = 0.05, 0.01
 FEWEST_STRETCHES = 50
-FOOT_NS = 120 * MS
+FOOT_NS, LIFTED = 120 * MS, 0.2
 FALLING = 0.12  # load lost within 200 ms: a lift, and what follows it says nothing
 SIGNIFICANT = 3.2  # standard deviations
 MISSING = 0.35  # of the torque that the load promises
@@ -80,7 +80,7 @@ def signs(view: View, motion: Motion, law: Law) -> list[Sign]:
             continue
         if score[0][begins].max() > CORNER:
             from_ns = int(time_ns[begins[int(np.argmax(score[0][begins]))]])
-        if _foot_moved(view, from_ns) or (span.returns and _foot_moved(view, to_ns, opening=True)):
+        if _foot_lifted(view, from_ns):
             continue
         if span.returns:
             to_ns = int(time_ns[ends[int(np.argmax(score[1][ends]))]])
@@ -96,19 +96,15 @@ def _around(time_ns: IntArray, at_ns: int) -> IntArray:
     return np.arange(first, last)
 
 
-def _foot_moved(view: View, at_ns: int, *, opening: bool = False) -> bool:
-    """Whether the throttle moved just then: a lift into a bend ends the push as suddenly, the way out brings it back.
+def _foot_lifted(view: View, at_ns: int) -> bool:
+    """Whether the throttle was let off just then: a lift into a bend ends the push as suddenly.
 
     Only a throttle that is recorded tells; a rail shows load too late.
     """
     if view.load_channel != "throttle_position":
         return False
     first, at, last = np.searchsorted(view.firings.time_ns, [at_ns - FOOT_NS, at_ns, at_ns + FOOT_NS])
-    load = view.load[first:last]
-    if at in (first, last) or not load.size:
-        return False
-    change = float(view.load[at:last].max() - load.min()) if opening else float(view.load[first:at].max() - load.min())
-    return change > FALLING
+    return first < at < last and float(view.load[first:at].max() - view.load[at:last].min()) > LIFTED
 
 
 def _whole(view: View, first: int, last: int) -> bool:

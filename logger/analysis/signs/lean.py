@@ -218,7 +218,7 @@ def burned_on(view: View, probe: Probe | None, sign: Sign) -> bool:
         return False
     undone = undo_lag(trace.value, _step_s(view), probe.tau_s)[first:last]
     base = probe.base(view, trace.time_ns[first:last] - probe.dead_ns)
-    return float(np.median(undone / base)) < SEEN_AIR
+    return float(np.mean(undone / base)) < SEEN_AIR
 
 
 def _cut_tail(above: FloatArray, open_throttle: BoolArray, step_s: float) -> FloatArray:

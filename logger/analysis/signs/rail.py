@@ -22,6 +22,7 @@ NEXT_TO_NONE = 0.3
 # manifold does; with the throttle wide open they lack all that is missing; where it is not recorded, most of it.
 LACKS_ANYHOW, LACKS_OPEN, LACKS_PERHAPS = 0.27, 0.5, 0.55
 WIDE_OPEN = 0.6
+TRAILING = 0.025  # of full load, by the throttle: a driver who trails it through a bend still burns fuel
 # Mechanical injection valves open against a spring at about half of system pressure, which is higher than any port
 # injection's; an engine draws some 65 kPa below the atmosphere at idle (all common practice, no source).
 OPENS_ABOVE_KPA, OPENS_AT = 400.0, 0.45
@@ -99,7 +100,7 @@ def _starved(view: View, band: bands.PressureBand, left_ns: int, dip: bands.Excu
 def _burning(view: View, time_ns: IntArray) -> BoolArray:
     """Whether fuel was called for at each time: not behind a shut throttle well above idle, where nothing pulls."""
     place = np.clip(np.searchsorted(view.firings.time_ns, time_ns), 0, view.firings.time_ns.size - 1)
-    return np.asarray(view.state[place] != State.OVERRUN)
+    return np.asarray((view.state[place] != State.OVERRUN) | (view.load[place] > TRAILING))
 
 
 def _emptied(trace: Trace, band: bands.PressureBand, left_ns: int, dip: bands.Excursion) -> float:

@@ -17,6 +17,7 @@ IDLING = (0.6, 1.35)  # of idle speed
 SIDE = 3  # pulses over which speed is taken on either side
 DROP = 0.025  # relative loss of speed over that, at a stroke
 STEADY = (-0.03, 0.015)  # relative loss over as many pulses before
+RUNS_DOWN = 1.07  # of the speed, half a second before: then the crank comes down from a blip by itself
 JOIN_NS = NS_PER_S // 2
 FEWEST = 2  # drops within half a second of each other
 
@@ -49,4 +50,6 @@ def _drops(view: View) -> BoolArray:
     volts = view.sampled("battery_voltage", firings.time_ns)
     idling = (view.state == State.IDLE) & view.running & firings.seen
     idling &= (firings.speed_rps > IDLING[0] * idle) & (firings.speed_rps < IDLING[1] * idle)
+    earlier = np.interp(firings.time_ns - NS_PER_S // 2, firings.time_ns, firings.speed_rps)
+    idling &= earlier < RUNS_DOWN * firings.speed_rps
     return np.asarray(idling & (volts < COIL_FAILS_V) & (drop > DROP) & (before > STEADY[0]) & (before < STEADY[1]))
