@@ -64,13 +64,20 @@ def main(argv: Sequence[str] | None = None) -> int:
         # The reader of our output (a pager, head) has left. Point stdout elsewhere, or Python's flush at exit fails.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
-    except (StumblelogError, OSError) as error:  # OSError: a file that may not be read or written; the text names it
+    except (StumblelogError, OSError) as error:  # OSError: a file that may not be read or written
         if os.environ.get("DEBUG") == "1":
             raise
-        print(f"stumblelog {args.command}: {error}", file=sys.stderr)
+        print(f"stumblelog {args.command}: {_said(error)}", file=sys.stderr)
         return EXIT_REFUSED
     except KeyboardInterrupt:
         return EXIT_INTERRUPTED
+
+
+def _said(error: StumblelogError | OSError) -> str:
+    """The error in words; of the system's own only what it names and why."""
+    if isinstance(error, StumblelogError) or not isinstance(error, OSError) or error.strerror is None:
+        return str(error)
+    return f"{error.filename}: {error.strerror}" if error.filename else error.strerror
 
 
 if __name__ == "__main__":

@@ -6,6 +6,7 @@ pressure and temperature come in only where something is shown or entered.
 The factors are those of logger.conversion.
 """
 
+import math
 import re
 from dataclasses import dataclass
 
@@ -47,6 +48,11 @@ class Units:
 
     def show_temperature(self, celsius: float) -> str:
         return f"{self.from_si(celsius, 'degC'):.0f} {SYMBOLS[self.temperature]}"
+
+    def show_tenths(self, celsius: float) -> str:
+        """A temperature beside limits of whole degrees: cut, not rounded, so that what is below a limit reads below."""
+        tenths = math.floor(round(10.0 * self.from_si(celsius, "degC"), 6)) / 10.0
+        return f"{tenths:.1f} {SYMBOLS[self.temperature]}"
 
     def show_pressure(self, kpa: float) -> str:
         factor, digits = PRESSURE[self.pressure]

@@ -250,7 +250,7 @@ def test_a_file_that_may_not_be_read_is_named(folder, capsys, monkeypatch):
         raise PermissionError(13, "Permission denied", "/somewhere/r01.csv")
 
     monkeypatch.setattr("logger.store.capture.read_folder", forbid)
-    assert "Permission denied: '/somewhere/r01.csv'" in refused(capsys, "analyse", str(folder))
+    assert refused(capsys, "analyse", str(folder)) == "/somewhere/r01.csv: Permission denied"
 
 
 def test_debug_shows_the_traceback(tmp_path, monkeypatch):

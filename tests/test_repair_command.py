@@ -76,3 +76,13 @@ def test_before_any_event_it_says_so(
     monkeypatch.setenv("STUMBLELOG_DATA_DIR", str(tmp_path / "none"))
     assert main(["repair"]) == 0
     assert capsys.readouterr().out == "No event is recorded yet.\n"
+
+
+def test_a_repair_that_is_not_there_is_answered_with_those_there_are(
+    said: Callable[..., str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["repair", "--take-back", "77"]) == 2
+    assert "--take-back 77: there is no repair of that number; the repairs are 1" in capsys.readouterr().err
+    said("--take-back", "1")
+    assert main(["repair", "--take-back", "1"]) == 2
+    assert "no repair is written down" in capsys.readouterr().err

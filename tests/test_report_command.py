@@ -89,3 +89,13 @@ def test_what_is_entered_is_in_the_findings_made_with_it(event_id: str, capsys: 
     assert found["exposure"]
     assert all(run["entered"] == {"road": "wet", "fuel": "half"} for run in found["exposure"])
     assert "import the folder first" in refused(capsys, "analyse", str(tmp_path / "captured"), "--enter", "road=wet")
+
+
+@pytest.mark.parametrize("to", ["", "nowhere/report.txt"])
+def test_a_file_that_cannot_be_written_is_named_with_the_reason(
+    event_id: str, capsys: Said, tmp_path: Path, to: str
+) -> None:
+    said = refused(capsys, "report", event_id, "--to", str(tmp_path / to))
+    assert f"{tmp_path / to}: cannot be written: " in said
+    assert said.endswith("name another file with --to\n")
+    assert "Errno" not in said

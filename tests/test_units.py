@@ -30,3 +30,10 @@ def test_a_sentence_in_si_is_told_in_other_units(sentence: str, said: str) -> No
 
 def test_bar_keeps_two_places() -> None:
     assert Units(pressure="bar").said("from 270 kPa at 20 °C") == "from 2.70 bar at 20 °C"
+
+
+@pytest.mark.parametrize(("degc", "shown"), [(91.99, "91.9 °C"), (92.0, "92.0 °C"), (69.96, "69.9 °C")])
+def test_below_a_limit_reads_below_it(degc: float, shown: str) -> None:
+    assert Units().show_tenths(degc) == shown
+    assert Units(temperature="degF").show_tenths(92.0) == "197.6 °F"
+    assert Units(temperature="degF").show_tenths(91.99) == "197.5 °F"

@@ -219,6 +219,6 @@ def _check_possible(channel: str, pairs: list[Pair]) -> None:
         for who, value in (("the live value is", shown), ("the gauge says", true)):
             if not low <= value <= high:
                 raise SettingsError(
-                    f"pair {number}: {who} {round(value, 1):.10g}{symbol}, and {about.label.lower()} can only be {low:g} to "
-                    f"{high:g}{symbol}; look at the number and its unit"
+                    f"pair {number}: {who} {round(value, 1):.10g}{symbol}, and {about.label.lower()} can only be "
+                    f"{low:g} to {high:g}{symbol}; look at the number and its unit"
                 )

@@ -12,7 +12,7 @@ from logger.store.store import Store
 from logger.units import Units
 from web.texts import text
 
-GRAVEST_FIRST: tuple[Verdict, ...] = ("stop", "look", "ok")
+GRAVEST_FIRST: tuple[Verdict, ...] = ("stop", "look", "not_judged", "ok")
 
 
 @dataclass(frozen=True, slots=True)

@@ -117,8 +117,8 @@ class Exports:
 
     def _write(self, job: _Job, place: Path) -> Path:
         about = FORMS[job.form]
-        to = place / f"{job.event_id}{about.suffix}"
-        whole = 1.0 if about.suffix else 0.6  # the rest is zipping
+        to = place / f"{job.event_id}{about.ending or '-csv'}"  # zipped, it must not be taken for the bundle
+        whole = 0.6 if about.is_folder else 1.0  # the rest is zipping
 
         def progress(share: float) -> None:
             job.share = whole * share
@@ -127,7 +127,7 @@ class Exports:
         write(
             self._store, job.event_id, job.form, to, reports=reports, progress=progress, keep_free_mb=self._keep_free_mb
         )
-        if not about.suffix:
+        if about.is_folder:
 
             def zipping(share: float) -> None:
                 job.share = whole + (1.0 - whole) * share

@@ -10,7 +10,7 @@ from logger.channels import CHANNELS
 from logger.conversion import UNITS, from_si
 from logger.settings import DisplaySettings
 
-Verdict = Literal["ok", "look", "stop"]
+Verdict = Literal["not_judged", "ok", "look", "stop"]
 
 SAFETY_PAGE = "hardware/safety.md, or /safety on the page"
 SAFETY = (
@@ -25,7 +25,8 @@ class CheckLine:
     """subject: a channel, a part, or another word for what was looked at; label: the same for people.
 
     verdict: "ok"; "look" is odd but explainable, so somebody should look; "stop" costs the run's recording, or is
-    dangerous. todo: what to do, empty where there is nothing.
+    dangerous; "not_judged": this machine cannot tell, or nothing is asked of it. todo: what to do, empty where there is
+    nothing.
     """
 
     subject: str
@@ -37,9 +38,9 @@ class CheckLine:
 
 
 def worst(lines: Iterable[CheckLine]) -> Verdict:
-    """The gravest verdict among them; "ok" of none."""
+    """The gravest verdict among them; "ok" of none, and of what was not judged."""
     order: tuple[Verdict, ...] = ("ok", "look", "stop")
-    return max((line.verdict for line in lines), key=order.index, default="ok")
+    return max((line.verdict for line in lines if line.verdict in order), key=order.index, default="ok")
 
 
 def shown(channel: str, value: float, display: DisplaySettings) -> str:

@@ -51,6 +51,7 @@ def print_lines(found: "Iterable[CheckLine]") -> None:
     label = max(len(row.label) for row in rows)
     value = max(len(row.value) for row in rows)
     for row in rows:
-        print(f"{row.verdict:<5} {row.label:<{label}}  {row.value:<{value}}  expected: {row.expected}")
+        verdict = "-" if row.verdict == "not_judged" else row.verdict
+        print(f"{verdict:<5} {row.label:<{label}}  {row.value:<{value}}  expected: {row.expected}")
         if row.todo:
             print(f"      {'':<{label}}  {row.todo}")

@@ -47,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
     with open_store(args) as store:
         event_id = None if args.event is None else store.find(args.event)
         if args.take_back is not None:
-            store.remove("repairs", args.take_back)
+            _take_back(store, args.take_back)
         if event_id is not None and args.what is not None:
             _enter(store, event_id, args)
         _analyse_what_is_stale(store)
@@ -58,6 +58,14 @@ def run(args: argparse.Namespace) -> int:
         reader = reader_of(args)
         print("\n\n".join("\n".join(_told(one, reader)) for one in seasons) or "No event is recorded yet.")
     return 0
+
+
+def _take_back(store: "Store", number: int) -> None:
+    known = [repair.id for event in store.events() for repair in store.repairs(event.event_id)]
+    if number not in known:
+        there = f"the repairs are {', '.join(map(str, known))}" if known else "no repair is written down"
+        raise SettingsError(f"--take-back {number}: there is no repair of that number; {there}")
+    store.remove("repairs", number)
 
 
 def _enter(store: "Store", event_id: str, args: argparse.Namespace) -> None:

@@ -5,7 +5,7 @@ import json
 from pathlib import Path
 
 from logger.commands.common import add_data_dir, fresh_findings, open_store, reader_of
-from logger.errors import SettingsError
+from logger.errors import SettingsError, StoreError
 from logger.event import CAUSES
 
 HELP = "Tell what was found in an event, what to test next and whether it is fixed; or print the test card of a cause."
@@ -41,7 +41,10 @@ def run(args: argparse.Namespace) -> int:
     if args.to is None:
         print(text, end="")
     else:
-        args.to.write_text(text, encoding="utf-8")
+        try:
+            args.to.write_text(text, encoding="utf-8")
+        except OSError as error:
+            raise StoreError(f"{args.to}: cannot be written: {error.strerror}; name another file with --to") from error
         print(args.to)
     return 0
 

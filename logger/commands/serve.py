@@ -62,6 +62,8 @@ def run(args: argparse.Namespace) -> int:
     end_on_sigterm()
     with _store(args) as store, listen_on(args.host, args.port) as listening:
         keys = _keys(args, store.data_dir, listening)
+        if args.open and not _is_loopback(listening.getsockname()[0]):
+            print(_who_may(args.path), file=sys.stderr)
         with worker_beside(store.data_dir):
             serve(store, run_dir, listening, settings, keys)
     return 0
@@ -106,10 +108,23 @@ def _keys(args: argparse.Namespace, data_dir: Path, listening: socket.socket) ->
     if _is_loopback(address):
         return None
     if args.path is not None:
-        raise SettingsError(f"listening on {address} lets others read {args.path}: say --open if they may")
+        raise SettingsError(
+            f"on {address} everybody who reaches this machine could open {args.path}, without a pass-phrase, and enter "
+            "notes that are gone at the end; say --open if they may, or leave --host out to be the only one who sees it"
+        )
     raise SettingsError(
         f"listening on {address} lets others in, and no pass-phrase is set: make one with "
         "stumblelog serve --new-pass-phrase, or say --open to ask nobody"
+    )
+
+
+def _who_may(bundle: Path | None) -> str:
+    """What --open opens, for whoever has just said it."""
+    if bundle is not None:
+        return f"Everybody who reaches this address sees {bundle}; what they enter is gone at the end. Ctrl-C ends it."
+    return (
+        "Everybody who reaches this address reads all events, enters notes and repairs and changes calibrations, "
+        "without a pass-phrase. Ctrl-C ends it."
     )
 
 

@@ -23,7 +23,7 @@ OpenHardware = Callable[[Settings, Clock], HardwareLike]
 def machine_lines(settings: Settings, host: Host) -> list[CheckLine]:
     """What any machine can do, and on a Pi what the recorder needs of it."""
     lines: list[CheckLine | None] = [
-        CheckLine("machine", "Machine", host.model or "no Raspberry Pi", "a Raspberry Pi to record with"),
+        _machine(host),
         *functions.lines(host.is_pi),
     ]
     if host.is_pi:
@@ -35,6 +35,14 @@ def machine_lines(settings: Settings, host: Host) -> list[CheckLine]:
             pi.network(host),
         ]
     return [line for line in lines if line is not None]
+
+
+def _machine(host: Host) -> CheckLine:
+    expected = "a Raspberry Pi to record with"
+    if host.is_pi:
+        return CheckLine("machine", "Machine", host.model, expected)
+    todo = "To record, a Pi is needed; to read, analyse and show recordings, any machine will do."
+    return CheckLine("machine", "Machine", host.model or "no Raspberry Pi", expected, "not_judged", todo)
 
 
 def wiring_lines(

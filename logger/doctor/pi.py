@@ -72,7 +72,7 @@ def power(host: Host) -> CheckLine:
     word = _throttled(host)
     expected = "5 V that never sagged"
     if word is None:
-        return CheckLine("supply", "Pi's supply", "not told on this machine", expected)
+        return CheckLine("supply", "Pi's supply", "not told on this machine", expected, "not_judged")
     todo = "The 5 V at the Pi is low: thicker and shorter wire from the converter, its rating, the hold-up."
     if word & UNDER_VOLTAGE:
         return CheckLine("supply", "Pi's supply", "under-voltage now", expected, "stop", todo)

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from logger import settings
-from logger.check.line import CheckLine
+from logger.check.line import CheckLine, worst
+from logger.commands.check import print_lines
 from logger.doctor import functions, machine_lines, pi
 from logger.doctor.host import Host
 
@@ -49,6 +50,16 @@ def test_the_pins_package_is_missed_on_a_pi_only() -> None:
     elsewhere = next(line for line in functions.lines(False, absent) if line.subject == "record")
     assert (on_pi.verdict, elsewhere.verdict) == ("stop", "ok")
     assert "stumblelog[pi]" in on_pi.todo
+
+
+def test_a_machine_that_is_no_pi_is_neither_praised_nor_blamed_for_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    first = machine_lines(settings.default(), a_host(tmp_path, {}))[0]
+    assert (first.value, first.verdict) == ("no Raspberry Pi", "not_judged")
+    assert worst([first]) == "ok"
+    print_lines([first])
+    assert capsys.readouterr().out.startswith("-     Machine  no Raspberry Pi")
 
 
 def test_the_packages_that_are_asked_for_are_those_of_the_project() -> None:
@@ -132,7 +143,7 @@ def test_the_voltage_monitor_stands_in_where_the_firmware_is_silent(tmp_path: Pa
 
 
 def test_a_machine_that_tells_nothing_of_its_supply_is_not_accused(tmp_path: Path) -> None:
-    assert pi.power(a_host(tmp_path, {})).verdict == "ok"
+    assert pi.power(a_host(tmp_path, {})).verdict == "not_judged"
 
 
 # Card

@@ -58,8 +58,17 @@ def test_parquet_is_not_put_into_a_capture_folder_of_the_same_name(folder: Path,
     main(["import", str(folder)])
     monkeypatch.chdir(tmp_path)
     assert main(["export", "latest", "--as", "csv"]) == 0
-    assert main(["export", "latest", "--as", "parquet"]) == 2
+    assert main(["export", "latest", "--as", "parquet", "--to", EVENT_ID]) == 2
     assert "is a capture folder; choose another folder" in capsys.readouterr().err
+
+
+def test_every_form_has_a_usual_name_of_its_own(folder: Path, tmp_path: Path, monkeypatch, capsys):
+    main(["import", str(folder)])
+    monkeypatch.chdir(tmp_path)
+    capsys.readouterr()
+    for form in ("csv", "parquet", "sqlite", "bundle"):
+        assert main(["export", "latest", "--as", form]) == 0, form
+    assert len(set(capsys.readouterr().out.split())) == 4
 
 
 def test_what_a_library_prints_does_not_reach_the_output(folder: Path, tmp_path: Path, monkeypatch, capsys):

@@ -385,6 +385,18 @@ def test_a_server_that_points_elsewhere_is_not_followed(base: str):
         listing(address)
 
 
+def test_a_server_that_is_no_loggers_page_is_told_from_one_that_is_off():
+    class Other(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            self.send_error(404)
+
+        def log_message(self, *_: object) -> None:
+            """Quiet."""
+
+    with answering(Other) as address, pytest.raises(StoreError, match="answers there, but not a logger's page"):
+        listing(address)
+
+
 class _Liar(BaseHTTPRequestHandler):
     """A server that answers with what the test wants."""
 

@@ -243,15 +243,21 @@ def test_others_are_not_shown_a_bundle_unless_it_was_said(
 ) -> None:
     write_folder(event(), tmp_path / "day")
     assert main(["serve", str(tmp_path / "day"), "--host", "10.42.0.1"]) == 2
-    assert capsys.readouterr().err.endswith(f"lets others read {tmp_path / 'day'}: say --open if they may\n")
+    said = capsys.readouterr().err
+    assert (
+        f"on 10.42.0.1 everybody who reaches this machine could open {tmp_path / 'day'}, without a pass-phrase" in said
+    )
+    assert "say --open if they may, or leave --host out" in said
     assert main(["serve", str(tmp_path / "day"), "--host", "10.42.0.1", "--open"]) == 0
+    assert f"Everybody who reaches this address sees {tmp_path / 'day'}" in capsys.readouterr().err
     assert elsewhere == [None]
 
 
 def test_others_are_let_in_with_a_pass_phrase_or_where_it_was_said_knowingly(
-    elsewhere: list[object], tmp_path: Path
+    elsewhere: list[object], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(["serve", "--host", "10.42.0.1", "--open", "--data-dir", str(tmp_path)]) == 0
+    assert "enters notes and repairs and changes calibrations, without a pass-phrase" in capsys.readouterr().err
     make_pass_phrase(tmp_path, 0.0)
     assert main(["serve", "--host", "10.42.0.1", "--data-dir", str(tmp_path)]) == 0
     assert elsewhere[0] is None

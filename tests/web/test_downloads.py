@@ -84,14 +84,15 @@ def test_an_export_asked_for_on_the_page_comes_back_as_the_same_event(patient, t
     state = made(client, event_id, form)
     assert (state["share"], state["failed"]) == (1.0, None)
     answer = client.get(str(state["href"]))
-    name = f"{event_id}{'.sqlite' if form == 'sqlite' else '.zip'}"
+    endings = {"sqlite": ".sqlite", "bundle": ".zip", "csv": "-csv.zip", "parquet": "-parquet.zip", "mdf": "-mdf.zip"}
+    name = event_id + endings[form]
     assert f'filename="{name}"' in answer.headers["content-disposition"]
     (tmp_path / name).write_bytes(answer.content)
     path = tmp_path / name
     if form in ("csv", "parquet"):
         with zipfile.ZipFile(path) as archive:
             archive.extractall(tmp_path / "unpacked")
-        path = tmp_path / "unpacked" / event_id
+        path = tmp_path / "unpacked" / name.removesuffix(".zip")
     with Store(tmp_path / "laptop") as laptop:
         (arrived,) = take_in(laptop, path)
         assert [r.duration_ns for r in laptop.recordings(arrived)] == [
@@ -105,7 +106,7 @@ def test_mdf_is_made_on_the_page_where_its_library_is(patient):
     body = client.get(str(made(client, event_id, "mdf")["href"])).content
     with zipfile.ZipFile(io.BytesIO(body)) as archive:
         files = sorted(name for name in archive.namelist() if not name.endswith("/"))
-        assert files == [f"{event_id}/00{n}.mf4" for n in (1, 2, 3)]
+        assert files == [f"{event_id}-mdf/00{n}.mf4" for n in (1, 2, 3)]
         assert archive.read(files[0]).startswith(b"MDF     4.10")
 
 

@@ -69,9 +69,9 @@ def test_no_pulls_no_picture() -> None:
 
 def test_where_hot_begins_is_said_in_the_unit_of_the_device(own: Own) -> None:
     client, event_id = told(own, pulls=pulled(1.0, 0.9))
-    assert "Hot begins at 92 °C" in client.get(f"/events/{event_id}/pulls").text
+    assert "Hot: 92.0 °C and above." in client.get(f"/events/{event_id}/pulls").text
     fahrenheit = client.get(f"/events/{event_id}/pulls", headers={"Cookie": "sl_temperature=degF"}).text
-    assert "Hot begins at 198 °F of coolant, cold ends at 158 °F" in fahrenheit
+    assert "Cold: coolant below 158.0 °F. Warm: from there to below 197.6 °F." in fahrenheit
 
 
 def test_the_page_of_pulls_shows_curves_sentences_and_links(own: Own) -> None:

@@ -9,17 +9,21 @@ MDF_SUFFIX = ".mf4"
 
 @dataclass(frozen=True, slots=True)
 class About:
-    """One form. suffix: of its file's usual name; empty: a folder. comes_back: whether import reads it."""
+    """One form. ending: of its usual name, behind the event's id. is_folder: or else a file. comes_back: whether import
+    reads it."""
 
     meaning: str
-    suffix: str
+    ending: str
+    is_folder: bool = False
     comes_back: bool = True
 
 
 FORMS: dict[Form, About] = {
-    "csv": About("a capture folder of CSV files", ""),
+    "csv": About("a capture folder of CSV files", "", is_folder=True),
     "sqlite": About("one SQLite file with a table for each channel", ".sqlite"),
-    "parquet": About("a folder of Parquet, partitioned by car, event and channel, that may hold a season", ""),
-    "mdf": About("a folder of ASAM MDF 4 files, one for each recording", "", comes_back=False),
+    "parquet": About(
+        "a folder of Parquet, partitioned by car, event and channel, that may hold a season", "-parquet", is_folder=True
+    ),
+    "mdf": About("a folder of ASAM MDF 4 files, one for each recording", "-mdf", is_folder=True, comes_back=False),
     "bundle": About("one .zip to hand to somebody, with recordings, notes, report and check sums", ".zip"),
 }

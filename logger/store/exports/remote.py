@@ -243,6 +243,12 @@ def _open(url: str, headers: Mapping[str, str] | None = None, body: bytes | None
             raise LogInError(f"{url}: the pass-phrase is missing or wrong") from error
         if error.code == HTTPStatus.TOO_MANY_REQUESTS:
             raise LogInError(f"{url}: too many tries: wait {error.headers['Retry-After']} s") from error
+        if error.code in (HTTPStatus.NOT_FOUND, HTTPStatus.METHOD_NOT_ALLOWED, HTTPStatus.NOT_IMPLEMENTED):
+            host = urlsplit(url).netloc
+            raise StoreError(
+                f"{host}: something answers there, but not a logger's page (it has no {urlsplit(url).path}); look at "
+                f"address and port: the page's port is {DEFAULT_PORT} unless you chose another"
+            ) from error
         raise StoreError(f"{url}: answered {error.code} {error.reason}; fetch again") from error
     except TimeoutError as error:  # while connecting it would be an URLError
         raise SlowError(f"{url}: no answer for {TIMEOUT_S:g} s; fetch again, it goes on where it stopped") from error
