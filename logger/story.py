@@ -72,7 +72,7 @@ def story(event: Event, findings: dict[str, Any], clock: Callable[[datetime], st
     return Story(
         happened=list(_happened(event, findings, clock)),
         probably=list(_probably(findings)),
-        brings=list(brings(links)) if findings["stumbles"] else [],
+        brings=[*brings(links), *knock_levels(findings)] if findings["stumbles"] else [],
         tests=[f"{test['title']}, about {test['minutes']} min." for test in findings.get("next_tests", ())],
         repaired=[repair_words(repair) for repair in findings.get("repairs", ())] + list(_ahead(findings)),
         provoke=list(findings.get("provoke") or ()),
@@ -230,6 +230,23 @@ def brings(links: dict[str, Any]) -> Iterator[str]:
             for one in found
         ]
         yield f"Laid over each other, the bursts have in common, against other driving: {', '.join(told)}."
+
+
+_KNOCK = re.compile(r"knocks? (?:above|of) (\d+(?:\.\d+)?) g")
+
+
+def knock_levels(findings: dict[str, Any]) -> Iterator[str]:
+    """Where several levels of knocks are named side by side, once which is which."""
+    needed = [findings.get("proof_ahead") or "", *(repair.get("needed", "") for repair in findings.get("repairs", ()))]
+    named = {
+        "the weakest that a stumble followed had {} g": [(findings.get("links") or {}).get("sentence", "")],
+        "towards the proof of a repair count those above {} g, a little weaker to be safe": needed,
+        "to bring the stumbles out it takes {} g, the middle of those that did": findings.get("provoke") or (),
+    }
+    found = {said: _KNOCK.search(" ".join(sentences)) for said, sentences in named.items()}
+    told = [said.format(level[1]) for said, level in found.items() if level is not None]
+    if len(told) > 1:
+        yield f"Which knock is which, measured at the logger: {'; '.join(told)}."
 
 
 def _ahead(findings: dict[str, Any]) -> Iterator[str]:

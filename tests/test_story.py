@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 import pytest
 
 from logger.analysis.findings import FailedStart, Findings, RepairVerdict
+from logger.analysis.repair.provoking import Matched
 from logger.event import Event, Repair
 from logger.story import bursts, percent, repair_words, story
 from tests.analysis.invented import ENGINE, run, stumble
@@ -100,3 +101,17 @@ def test_a_verdict_in_sentences(verdict: str, needed: str, said: str) -> None:
 @pytest.mark.parametrize(("share", "said"), [(1.0, "over 99 %"), (0.994, "99 %"), (0.5, "50 %"), (0.001, "under 1 %")])
 def test_nothing_measured_is_quite_sure(share: float, said: str) -> None:
     assert percent(share) == said
+
+
+def test_where_several_levels_of_knocks_are_named_it_is_said_once_which_is_which() -> None:
+    proof = f"37 more {Matched('knocks', from_g=3.1).unit} without a stumble."
+    provoke = ["Shake it: 18 knocks of 4.4 g or more at the logger, such as a slow drive over a board gives."]
+    links = {"sentence": "Linked with shock. 8 of 8 stumbles came within 0.3 s after a knock above 3.9 g."}
+    found = replace(NOTHING, stumbles=[stumble("r01", 10.0)], links=links, proof_ahead=proof, provoke=provoke)
+    assert story(day(), found.as_json()).brings[-1] == (
+        "Which knock is which, measured at the logger: the weakest that a stumble followed had 3.9 g; towards the proof "
+        "of a repair count those above 3.1 g, a little weaker to be safe; to bring the stumbles out it takes 4.4 g, the "
+        "middle of those that did."
+    )
+    alone = replace(found, proof_ahead=None, provoke=[])
+    assert "Which knock" not in " ".join(story(day(), alone.as_json()).brings)
