@@ -26,6 +26,7 @@ from logger.event import NS_PER_S, BoolArray, Engine, FloatArray, IntArray
 NumberArray = npt.NDArray[np.int32]
 
 MEDIAN_WIDTH = 15  # intervals; up to seven may be wrong before the median is
+FEW_WIDTH = 7  # the same where a pulse comes once in two turns, in which a crank may change its speed by a third
 SHORT, LONG = (
     0.62,
     1.55,
@@ -89,14 +90,15 @@ def _clean(edges: IntArray, engine: Engine) -> Firings:
         return Firings(empty, np.empty(0, bool), empty.astype(np.int32), np.empty(0), edges, per_revolution)
     interval = np.diff(edges).astype(np.float64)
     slowest = slowest_running_interval_ns(engine)
+    width = MEDIAN_WIDTH if per_revolution >= 1.0 else FEW_WIDTH
     noisy = tach_noise.bursts(interval, tach_noise.fastest_interval_ns(engine))
     noisy |= tach_noise.scatter(interval, noisy, slowest)
     if noisy.any():
         typical = np.full(interval.size, np.inf)
         if not noisy.all():
-            typical[~noisy] = ndimage.median_filter(interval[~noisy], MEDIAN_WIDTH, mode="nearest")
+            typical[~noisy] = ndimage.median_filter(interval[~noisy], width, mode="nearest")
     else:
-        typical = ndimage.median_filter(interval, MEDIAN_WIDTH, mode="nearest")
+        typical = ndimage.median_filter(interval, width, mode="nearest")
     odd = noisy | (interval < SHORT * typical) | (interval > LONG * typical)
     odd |= tach_noise.chatter(interval, odd, SAG_MATTERS_BELOW * slowest)
     patches = [_resolve(edges, interval, odd, first, last, slowest) for first, last in _odd_places(interval, odd)]

@@ -34,6 +34,7 @@ NEAR = {"throttle_position": 3, "fuel_pressure": 7}  # steps over which the load
 LOADED_SHARE = 0.8  # of a stretch, that must be loaded
 LEAST_DUE_G, LEAST_SPREAD_G = 0.05, 0.01
 FEWEST_STRETCHES = 50
+FEWEST_FIRINGS = 8.0  # fewer, and the corners are made of single intervals
 FOOT_NS, LIFTED = 120 * MS, 0.2
 FALLING = 0.12  # load lost within 200 ms: a lift, and what follows it says nothing
 SIGNIFICANT = 3.2  # standard deviations
@@ -87,6 +88,8 @@ def signs(view: View, motion: Motion, law: Law) -> list[Sign]:
         to_ns = max(to_ns, from_ns + STEP_NS)
         lost = np.diff(np.searchsorted(time_ns, [from_ns, to_ns]))[0] * view.engine.firings_per_revolution
         lost = float(lost) / view.firings.pulses_per_revolution
+        if lost < FEWEST_FIRINGS:
+            continue
         found.append(Sign("weak_torque", "tach_pulses", from_ns, to_ns, lost, span.sigmas, from_ns - STEP_NS))
     return found
 
