@@ -109,9 +109,9 @@ def test_where_several_levels_of_knocks_are_named_it_is_said_once_which_is_which
     links = {"sentence": "Linked with shock. 8 of 8 stumbles came within 0.3 s after a knock above 3.9 g."}
     found = replace(NOTHING, stumbles=[stumble("r01", 10.0)], links=links, proof_ahead=proof, provoke=provoke)
     assert story(day(), found.as_json()).brings[-1] == (
-        "Which knock is which, measured at the logger: the weakest that a stumble followed had 3.9 g; towards the proof "
-        "of a repair count those above 3.1 g, a little weaker to be safe; to bring the stumbles out it takes 4.4 g, the "
-        "middle of those that did."
+        "Which knock is which, measured at the logger: the weakest that a stumble followed had 3.9 g; "
+        "towards the proof of a repair count those above 3.1 g, a little weaker to be safe; "
+        "to bring the stumbles out it takes 4.4 g, the middle of those that did."
     )
     alone = replace(found, proof_ahead=None, provoke=[])
     assert "Which knock" not in " ".join(story(day(), alone.as_json()).brings)
