@@ -154,10 +154,10 @@ def test_a_card_for_a_word_that_is_no_cause_is_refused() -> None:
         next_tests.test_card("gremlins")  # type: ignore[arg-type]
 
 
-def test_no_procedure_runs_the_engine_indoors_or_takes_an_ohmmeter_to_a_hall_sensor():
+def test_no_procedure_runs_the_engine_indoors_or_takes_an_ohmmeter_to_a_hall_sensor() -> None:
     told = {procedure.key: " ".join([procedure.title, *procedure.steps]) for procedure in procedures()}
     assert not any("garage" in words for words in told.values())
     assert "may harm it" in told["trigger_pickup"]
     running = [key for key, words in told.items() if "ngine idling" in words or "engine at" in words]
-    cautioned = {procedure.key for procedure in procedures() if any("exhaust gas kills" in c for c in procedure.cautions)}
+    cautioned = {one.key for one in procedures() if any("exhaust gas kills" in caution for caution in one.cautions)}
     assert set(running) <= cautioned
