@@ -7,6 +7,7 @@ Each edge carries the kernel's time, which gpiozero hands on as seconds in a flo
 nanoseconds as soon as they are taken: a float holds the nanoseconds of the first 26 days after boot exactly.
 """
 
+import math
 from collections import deque
 from typing import Any
 
@@ -28,6 +29,7 @@ DISARMED_NS = 500_000_000
 NOISE = f"more than {NOISE_EDGES_PER_S} edges a second; look at the wire's route and its ground"
 
 _NOISE_S = NOISE_EDGES / NOISE_EDGES_PER_S
+LONG_AGO = (-math.inf,) * NOISE_EDGES
 
 
 class PulseInput:
@@ -52,7 +54,7 @@ class PulseInput:
         self._edge_clock = EdgeClock(clock)
         self._device: InputDevice | None = None
         self._ticks: deque[float] = deque()
-        self._recent: deque[float] = deque(maxlen=NOISE_EDGES)
+        self._recent = deque(LONG_AGO, NOISE_EDGES)
         self._disarmed = False
         self._last_ns = -(1 << 62)
 
@@ -87,9 +89,7 @@ class PulseInput:
             pulses[self.name] = kept
         if self._disarmed:
             self.watch.state = "noisy"
-            self.watch.message = (
-                f"more than {NOISE_EDGES_PER_S} edges a second; look at the wire's route and its ground"
-            )
+            self.watch.message = NOISE
 
     def finish(self) -> None:
         self.watch.finish(self._clock.monotonic_ns())
@@ -110,7 +110,7 @@ class PulseInput:
         if self._disarmed:
             self.watch.lost(self._last_ns, now_ns, NOISE)
         self._disarmed = False
-        self._recent.clear()
+        self._recent.extend(LONG_AGO)
         # gpiozero keeps only a weak reference to a bound method; this object outlives it.
         device.pin.edges = self._edge
         device.pin.when_changed = self._on_edge
@@ -120,7 +120,7 @@ class PulseInput:
         self._ticks.append(ticks)
         recent = self._recent
         recent.append(ticks)
-        if len(recent) == NOISE_EDGES and ticks - recent[0] < _NOISE_S and not self._disarmed:
+        if ticks - recent[0] < _NOISE_S and not self._disarmed:
             self._disarm()
 
     def _disarm(self) -> None:
