@@ -288,12 +288,13 @@ def _sensor_fault(fault: dict[str, Any]) -> str:
 
 
 def _failed_start(start: dict[str, Any]) -> str:
-    seen = ["tach pulses seen" if start["pulses_seen"] else "no tach pulses"]
+    note = start.get("note", "").rstrip(".")
+    seen = [note or ("tach pulses seen" if start["pulses_seen"] else "no tach pulses")]
     if start["fuel_pressure_kpa"] is not None:
         seen.append(f"{start['fuel_pressure_kpa']:.0f} kPa")
     if start["battery_voltage_v"] is not None:
         seen.append(f"{start['battery_voltage_v']:.1f} V")
-    return f"{start['recording']} at {start['from_s']:.1f} s: {', '.join(seen)}. {start.get('note', '')}".strip()
+    return f"{start['recording']} at {start['from_s']:.1f} s: {'; '.join(seen)}."
 
 
 def _next_tests(tests: Sequence[dict[str, Any]]) -> Iterator[str]:

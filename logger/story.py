@@ -7,7 +7,7 @@ Sentences are in SI and name instants in UTC: whoever shows them puts in the rea
 """
 
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -250,10 +250,14 @@ def knock_levels(findings: dict[str, Any]) -> Iterator[str]:
 
 
 def _ahead(findings: dict[str, Any]) -> Iterator[str]:
-    """What a repair made now would need; while one waits for its own proof, that comes first."""
-    ahead = findings.get("proof_ahead")
-    if ahead and all(repair["verdict"] != "too_early" for repair in findings.get("repairs", ())):
+    if ahead := proof_ahead(findings):
         yield f"To prove a repair made now: {ahead}"
+
+
+def proof_ahead(findings: Mapping[str, Any]) -> str | None:
+    """What a repair made now would need; None while one waits for its own proof, and once the last one has fixed it."""
+    verdicts = [repair["verdict"] for repair in findings.get("repairs", ())]
+    return None if "too_early" in verdicts or verdicts[-1:] == ["fixed"] else findings.get("proof_ahead")
 
 
 def length(seconds: float) -> str:

@@ -71,7 +71,7 @@ def report() -> str:
         "1. r01 at 5.000 s: cut-out of 0.10 s, 10 firings lost, ignition, primary side",
         "   order of failure: Ignition feed +0 ms ±5 → Tach at the same time, as far as the sensors can tell",
         "- Fuel pressure: open in r01 from 12.0 to 13.5 s.",
-        "- r01 at 1.0 s: no tach pulses, 250 kPa, 9.8 V.",
+        "- r01 at 1.0 s: no tach pulses; 250 kPa; 9.8 V.",
         "- Wiggle the feed (about 5 min). Caution: Key off. (1) Key on. (2) Move the wire. Passes: 13 V",
     ],
 )
@@ -248,5 +248,5 @@ def test_the_reader_s_zone_is_named_once_and_holds_everywhere():
 
 def test_values_are_in_the_reader_s_units():
     text = text_report(stumbling_event(), stumbling_findings().as_json(), Reader(Units("psi")))
-    assert "- r01 at 1.0 s: no tach pulses, 36.3 psi, 9.8 V." in text
+    assert "- r01 at 1.0 s: no tach pulses; 36.3 psi; 9.8 V." in text
     assert "kPa" not in text

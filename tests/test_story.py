@@ -80,7 +80,7 @@ def test_what_the_bursts_have_in_common_before_they_begin_is_told_after_the_link
 
 def test_while_a_repair_waits_for_its_proof_nothing_is_said_of_another() -> None:
     waiting = RepairVerdict("new coil", "too_early", 10.0, 0.0, 0.5, "Half way.", "3 more runs.")
-    for verdict, n in (("too_early", 1), ("not_fixed", 2)):
+    for verdict, n in (("too_early", 1), ("not_fixed", 2), ("fixed", 1)):
         found = replace(NOTHING, repairs=[replace(waiting, verdict=verdict)], proof_ahead="9 runs.")
         assert len(story(day(), found.as_json()).repaired) == n
 

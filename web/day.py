@@ -8,7 +8,7 @@ from typing import Any
 from logger.channels import CHANNELS
 from logger.event import NS_PER_S, Event
 from logger.store.store import Store
-from logger.story import brings, knock_levels
+from logger.story import brings, knock_levels, proof_ahead
 from web.commissioning import CarTest, of_car
 from web.entered import CorrectionLine, NoteLine, RepairLine, corrections_of, notes_of, repairs_of
 from web.glance import Glance, look, moment_href, utc_at
@@ -144,7 +144,7 @@ def build(store: Store, event_id: str) -> EventPage:
         car_test=of_car(store, event_id),
         reached=((found or {}).get("coverage") or {}).get("sentence"),
         provoke=list((found or {}).get("provoke") or ()),
-        proof_ahead=_ahead(found),
+        proof_ahead=proof_ahead(found or {}),
         n_pulls=len(((found or {}).get("pulls") or {}).get("pulls", ())),
     )
 
@@ -181,12 +181,6 @@ def _fallback_sentence(cause: str | None, n: int, k: int, n_recordings: int) -> 
         return text("event.nothing_one") if n_recordings == 1 else text("event.nothing", n=n_recordings)
     words = TEXTS["cause"][cause]
     return text("event.fallback", cause=words[0].upper() + words[1:], n=n, k=k, all=n_recordings)
-
-
-def _ahead(found: Mapping[str, Any] | None) -> str | None:
-    """What would prove a repair made now; while one waits for its own proof, that comes first."""
-    waiting = any(repair["verdict"] == "too_early" for repair in (found or {}).get("repairs", ()))
-    return None if found is None or waiting else found.get("proof_ahead")
 
 
 def _stumbles(event_id: str, event: Event, found: Mapping[str, Any] | None) -> list[StumbleLine]:

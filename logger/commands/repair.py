@@ -93,7 +93,8 @@ def _told(season: "Season", reader: "Reader") -> Iterator[str]:
         yield "No repair is written down."
     for repaired in season.repairs:
         yield from _repair(repaired, reader)
-    if season.proof_ahead not in (None, *(one.verdict.needed for one in season.repairs)):
+    is_fixed = bool(season.repairs) and season.repairs[-1].verdict.verdict == "fixed"
+    if not is_fixed and season.proof_ahead not in (None, *(one.verdict.needed for one in season.repairs)):
         yield from reader.wrapped(f"A repair made now would be proved by: {season.proof_ahead}")
     for name in season.waiting:
         yield f"Not analysed, and so not counted: {name}."
