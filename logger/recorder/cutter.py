@@ -49,6 +49,7 @@ class Cutter:
 
     def __init__(self, channels: tuple[StoredChannel, ...], start_ns: int) -> None:
         self.start_ns = start_ns
+        self._channels = channels
         self.n_samples = 0
         self.n_pulses = 0
         self._number = {channel.name: number for number, channel in enumerate(channels)}
@@ -58,6 +59,12 @@ class Cutter:
         self._last_ns: dict[int, int] = {}
         self._state: dict[int, np.int16] = {}
         self._taken_ns: dict[int, int] = {}
+
+    def anew(self, start_ns: int) -> "Cutter":
+        """One for another recording, which counts on and knows the states that hold."""
+        other = Cutter(self._channels, start_ns)
+        other.n_samples, other.n_pulses, other._state = self.n_samples, self.n_pulses, self._state
+        return other
 
     def add(self, batch: Batch) -> None:
         """Take in a batch. What lies before the recording's start is left out."""

@@ -77,7 +77,7 @@ class Watchdog:
         if gained > self._gained:
             self._gained, self._gained_second = gained, second
         committed = health.commit.committed
-        if committed > self._committed:
+        if committed != self._committed:  # less in a new recording
             self._committed, self._committed_ns = committed, now_ns
         is_sampling = second - self._gained_second < SAMPLES_WITHIN_S
         is_committing = committed > 0 and now_ns - self._committed_ns < self._buffer_ns

@@ -59,7 +59,7 @@ class HardwareLike(Protocol):
 
 
 class Recorder:
-    """Records one power-up.
+    """Records one power-up: in one file, or in another one once a card that was full has room again.
 
     `inline`: commit in the sampling thread, which makes virtual time wait for the disk and its results repeatable; a
     data directory that cannot be written then raises StoreError, otherwise it is waited for. `durable`: False leaves
@@ -153,26 +153,28 @@ class Recorder:
 
     def _begin(self) -> None:
         self._start_ns = self._clock.monotonic_ns() - HEAD_START_NS
-        began = self._clock.utc_now()
         self._cutter = Cutter(channels_of(self.settings), self._start_ns)
-
-        def open_writer() -> SpaciousWriter:
-            return SpaciousWriter(self._open_writer(began), self._space)
-
-        if self._inline:
-            self._space.look()
-            if self._space.is_full:
-                self._why_stopped = self._space.text
-            else:
-                self._commit = InlineCommit(open_writer)
-        else:
-            self._commit = CommitThread(open_writer, round(self.settings.recorder.buffer_s))
+        self._start_storing()
+        if not self._inline:
             self._calibrations.start()
 
-    def _open_writer(self, began: datetime) -> RecordingWriter:
+    def _start_storing(self) -> None:
+        began = self._clock.utc_now()
+        since = timedelta(seconds=(self._clock.monotonic_ns() - self._start_ns) / NS_PER_S)
+
+        def open_writer() -> SpaciousWriter:
+            return SpaciousWriter(self._open_writer(began, began - since), self._space)
+
+        if not self._inline:
+            self._commit = CommitThread(open_writer, round(self.settings.recorder.buffer_s))
+        elif self._space.look():
+            self._commit = InlineCommit(open_writer)
+        else:
+            self._why_stopped = self._space.text
+
+    def _open_writer(self, began: datetime, started: datetime) -> RecordingWriter:
         """Begin the file, in the committing thread; called again where that failed. Raises StoreError."""
-        self._space.look()
-        if self._space.is_full:
+        if not self._space.look():
             raise StoreError(self._space.text)
         if self.place is None:
             self.place = place.prepare(self.data_dir, began, clock_is_set=self._clock_is_set)
@@ -183,7 +185,7 @@ class Recorder:
             boot_id=self.place.boot_id,
             power_up=self.place.power_up,
             started_monotonic_ns=self._start_ns,
-            started_utc=(began - timedelta(seconds=HEAD_START_NS / NS_PER_S)).isoformat(),
+            started_utc=started.isoformat(),
             clock_is_set=self.place.clock_is_set,
             origin=self._origin,
             settings=self.settings.to_dict(),
@@ -222,6 +224,9 @@ class Recorder:
             self._commit.put(replace(second, clock=self._newly_set_clock()))
             if self._space.is_full and self.place is not None:
                 self._stop_storing(self._space.text)
+        # What this asks may wait for the card, but while nothing is stored nothing can be lost.
+        elif self._space.look():
+            self._store_again()
         self._follow_calibrations()
         self._watchdog.feed(index, self.health, self._why_stopped, self._clock.monotonic_ns())
 
@@ -252,6 +257,17 @@ class Recorder:
         self._why_stopped = why
         self._say(f"recording stopped: {why}")
         self._close_file()
+        self._space.wait_for_room()
+
+    def _store_again(self) -> None:
+        """Begin another recording, from the second that begins now."""
+        assert self._cutter is not None
+        self._start_ns += self._next_second * NS_PER_S
+        self._cutter = self._cutter.anew(self._start_ns)
+        self._next_second = 0
+        self.place, self._why_stopped = None, ""
+        self._say("there is room again: recording goes on in a new file")
+        self._start_storing()
 
     def _close_file(self) -> None:
         commit, self._commit = self._commit, None

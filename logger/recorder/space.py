@@ -10,6 +10,10 @@ from logger.settings import RecorderSettings
 from logger.store.recording import RecordingReader, RecordingWriter, Second
 from logger.store.schema import SUFFIX
 
+RESUME_MB = 20.0
+"""Room for some hours beyond the reserve: with less than that a recording that stopped is not followed by another,
+or a card on the brink would fill with short ones."""
+
 MARGIN = 2.0
 """Room is made for so many times the reserve, so that not every second deletes."""
 
@@ -25,11 +29,12 @@ class Space:
         self._data_dir = Path(settings.data_dir)
         self._say = say
         self._problem = ""
+        self._wanted_mb = settings.reserve_mb
 
     @property
     def is_full(self) -> bool:
-        """Whether recording has to stop."""
-        return self.free_mb < self._settings.reserve_mb
+        """Whether recording has to stop, or to wait."""
+        return self.free_mb < self._wanted_mb
 
     @property
     def is_low(self) -> bool:
@@ -40,8 +45,8 @@ class Space:
     def text(self) -> str:
         """Why recording stopped."""
         return (
-            f"only {self.free_mb:.1f} MB free in {self._data_dir}; fetch and delete old recordings, "
-            "then the service goes on by itself"
+            f"only {self.free_mb:.1f} MB free in {self._data_dir}; fetch and delete old recordings: with "
+            f"{self._settings.reserve_mb + RESUME_MB:.0f} MB recording goes on by itself"
         )
 
     @property
@@ -52,11 +57,20 @@ class Space:
             out.append(f"{self.free_mb:.0f} MB left on the card; fetch and delete old recordings")
         return out
 
-    def look(self, current: Path | None = None) -> None:
-        """Ask the card, and make room if that is wanted. `current`: the recording that is being written."""
+    def look(self, current: Path | None = None) -> bool:
+        """Ask the card, and make room if that is wanted; whether there is enough to record. `current`: the recording
+        that is being written."""
         self._ask()
         if self.is_full and self._settings.when_full == "delete_oldest":
             self._make_room(current)
+        if self.is_full:
+            return False
+        self._wanted_mb = self._settings.reserve_mb
+        return True
+
+    def wait_for_room(self) -> None:
+        """Recording has stopped: call the card full until there is room for some hours."""
+        self._wanted_mb = self._settings.reserve_mb + RESUME_MB
 
     def _ask(self) -> None:
         try:
@@ -78,7 +92,7 @@ class Space:
             self.deleted.append(path.name)
             self._say(f"{path}: deleted to make room, as recorder.when_full asks")
             self._ask()
-            if self.free_mb >= MARGIN * self._settings.reserve_mb:
+            if self.free_mb >= max(MARGIN * self._settings.reserve_mb, self._wanted_mb):
                 return
 
 

@@ -239,8 +239,8 @@ def test_the_last_megabytes_of_a_card_are_left_and_the_file_is_closed(
     wiring: Settings, clock: JumpingClock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # Asked twice before the file is made, and then before each commit.
-    left = iter([900.0, 900.0, 900.0, 700.0, 0.9])
-    monkeypatch.setattr(space, "free_mb", lambda folder: next(left))
+    left = iter([900.0, 900.0, 900.0, 700.0])
+    monkeypatch.setattr(space, "free_mb", lambda folder: next(left, 0.9))
     said: list[str] = []
     hardware = StandInHardware(clock)
     recorder = Recorder(wiring, hardware, clock, inline=True, say=said.append)

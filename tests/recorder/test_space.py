@@ -3,8 +3,10 @@
 import threading
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from logger.event import NS_PER_S
@@ -101,6 +103,53 @@ def test_a_card_that_cannot_be_asked_is_said_once_and_recording_goes_on(
     recorder = Recorder(wiring, StandInHardware(clock), clock, inline=True, say=said.append)
     assert recorder.run(START_NS + 5 * NS_PER_S).commit.committed == 6
     assert sum("Input/output error" in text for text in said) == 1
+
+
+def test_once_a_full_card_has_room_again_another_recording_begins_by_itself(
+    wiring: Settings, clock: JumpingClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def left(folder: Path) -> float:
+        seconds = (clock.now_ns - START_NS) / NS_PER_S
+        # Full from 5 s on. What closing the file freed at 8 s is not worth another one; at 12 s somebody deleted.
+        return 900.0 if seconds < 5.0 or seconds > 12.0 else 0.9 if seconds < 8.0 else 5.0
+
+    monkeypatch.setattr(space, "free_mb", left)
+    said: list[str] = []
+    hardware = StandInHardware(clock)
+    recorder = Recorder(wiring, hardware, clock, inline=True, say=said.append)
+    health = recorder.run(START_NS + 20 * NS_PER_S)
+    first, second = (RecordingReader(path) for path in sorted((recorder.data_dir / "recordings").glob("*.sqlite")))
+    with first, second:
+        assert (first.how_closed, second.how_closed) == ("closed", "closed")
+        assert second.meta.power_up == first.meta.power_up + 1
+        assert second.meta.boot_id == first.meta.boot_id
+        apart = second.meta.started_monotonic_ns - first.meta.started_monotonic_ns
+        assert apart % NS_PER_S == 0
+        utc = [datetime.fromisoformat(reader.meta.started_utc) for reader in (first, second)]
+        assert (utc[1] - utc[0]).total_seconds() == apart / NS_PER_S
+        times = second.raw("battery_voltage").time_ns + second.meta.started_monotonic_ns
+        assert (np.diff(times) == 10_000_000).all()
+        assert (times[0] - START_NS) / NS_PER_S == pytest.approx(12.01, abs=0.011)
+        assert (times[-1] - START_NS) / NS_PER_S == pytest.approx(20.0, abs=0.011)
+        # The key was switched on long before this file began.
+        assert second.read("key_sense").value.tolist() == [1.0] * second.n_seconds
+        assert health.seconds == second.n_seconds
+    assert hardware.shown == ["recording", "not_recording", "recording", "not_recording"]
+    assert [text.split(":")[0] for text in said if ": closed" not in text] == [
+        "recording stopped", "there is room again",
+    ]  # fmt: skip
+
+
+def test_a_power_up_onto_a_full_card_waits_for_room_too(
+    wiring: Settings, clock: JumpingClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(space, "free_mb", lambda folder: 0.5 if clock.now_ns - START_NS < 3 * NS_PER_S else 900.0)
+    recorder = Recorder(wiring, StandInHardware(clock), clock, inline=True, say=lambda text: None)
+    recorder.run(START_NS + 6 * NS_PER_S)
+    assert recorder.place is not None
+    with RecordingReader(recorder.place.path) as reader:
+        assert reader.meta.power_up == 1
+        assert reader.raw("battery_voltage").time_ns.size == pytest.approx(300, abs=2)
 
 
 def test_a_disk_that_is_really_full_for_a_while_costs_no_second(
