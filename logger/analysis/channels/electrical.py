@@ -24,6 +24,8 @@ RAN_ON_BRIEFLY, RAN_ON = 0.85, 0.6
 # gear turns for a while with a dead engine.
 PATIENCE_S = {False: 4, True: 10}
 PUMPLESS_S = 10
+LONG_ENOUGH_NS = NS_PER_S // 10
+GAINS_PER_S, HOLDS_PER_S = 0.05, -0.01  # relative; drag and a dead engine take some hundredths (no source)
 
 
 def lies(
@@ -147,7 +149,8 @@ def _fires_on(low: BoolArray, time_ns: IntArray, scene: Scene) -> BoolArray:
     """Of the stretches of a mask keep those through which the ignition fired as before.
 
     Stretches less than 2 s apart are judged together: either the pulses expected in them came, or the engine ran on
-    for PATIENCE_S. Where the tach wire does not hang on the coil its pulses prove nothing, and the latter decides.
+    for PATIENCE_S. Where the tach wire does not hang on the coil its pulses prove nothing; there the latter decides, or
+    a crank that gained speed meanwhile.
     """
     kept = np.zeros_like(low)
     spans, spans_ns, came, expected = _firings_in(low, time_ns, scene)
@@ -160,10 +163,26 @@ def _fires_on(low: BoolArray, time_ns: IntArray, scene: Scene) -> BoolArray:
         share = RAN_ON if lasted_ns > NS_PER_S else RAN_ON_BRIEFLY
         enough = fired >= MIN_FIRINGS and lasted_ns >= MIN_LASTING_S * NS_PER_S
         as_due = not free_crank and enough and fired >= share * expected[member].sum()
-        if as_due or lasted_ns >= patience_ns:
+        driven = free_crank and _driven(scene, spans_ns[member])
+        if as_due or driven or lasted_ns >= patience_ns:
             for first, last in spans[member].tolist():
                 kept[first:last] = True
     return kept
+
+
+def _driven(scene: Scene, spans_ns: IntArray) -> bool:
+    """Whether the crank gained speed, or over a second held it, in stretches (m, 2), as no dead engine lets it."""
+    pulses = scene.recording.pulses.get("tach_pulses", np.empty(0, np.int64))
+    gained = lasted = 0.0
+    for from_ns, to_ns in spans_ns[spans_ns[:, 1] - spans_ns[:, 0] >= LONG_ENOUGH_NS].tolist():
+        inside = pulses[slice(*np.searchsorted(pulses, [from_ns, to_ns]))]
+        if inside.size >= 6:
+            half = inside.size // 2
+            early, late = inside[half] - inside[0], inside[-1] - inside[half]
+            # Between the middles of its two halves lies half of the stretch.
+            gained += 2.0 * float(np.log(early / half * (inside.size - 1 - half) / late))
+            lasted += float(inside[-1] - inside[0]) / NS_PER_S
+    return (lasted > 0.3 and gained > GAINS_PER_S * lasted) or (lasted > 1.0 and gained > HOLDS_PER_S * lasted)
 
 
 def _falls_silent(low: BoolArray, time_ns: IntArray, scene: Scene) -> BoolArray:

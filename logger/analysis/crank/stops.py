@@ -24,7 +24,7 @@ RUN_DOWN_NS = 3 * NS_PER_S  # longer than a free crank turns on without firing
 AT_IDLE, NEAR_IDLE = 1.5, 1.8  # of idle speed: from where an engine stops within half a second, and within a second
 # A starter draws a sound battery down by volts. A flat one it may hardly turn on; but an idling crank that gets no
 # firing stands within a second (friction at idle takes 150 to 300 rad/s2), so who comes back later was started again.
-STARTER_DRAW_V = 0.4
+STARTER_DRAW_V, STARTER_SURELY_V = 0.4, 1.0
 STANDS_NS = 1_000_000_000
 LURCH_G = 0.3
 SOON_NS = 6 * NS_PER_S  # in which a driver who stalled it at the line has it running again (no source)
@@ -88,20 +88,22 @@ def restarts(view: View) -> list[tuple[int, int]]:
         from_ns, to_ns = int(firings.time_ns[first]), int(firings.time_ns[stop])
         idles = firings.speed_rps[first - 1] / ((view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0)
         long = to_ns - from_ns > STANDS_NS
-        if (idles < NEAR_IDLE and long) or (
-            idles < AT_IDLE and (to_ns - from_ns > 600 * MS and _starter_turned(view, from_ns, to_ns))
-        ):
+        if idles < AT_IDLE:
+            stood = long or (to_ns - from_ns > 600 * MS and _starter_turned(view, from_ns, to_ns, STARTER_DRAW_V))
+        else:
+            stood = long and (idles < NEAR_IDLE or _starter_turned(view, from_ns, to_ns, STARTER_SURELY_V))
+        if stood:
             found.append((first, stop))
     return found
 
 
-def _starter_turned(view: View, from_ns: int, to_ns: int) -> bool:
+def _starter_turned(view: View, from_ns: int, to_ns: int, draw_v: float) -> bool:
     """Whether the battery was drawn down for a tenth of a second or more, some time after the silence began."""
     battery = view.near("battery_voltage", from_ns + 200 * MS, to_ns + 50 * MS)
     before = view.near("battery_voltage", from_ns - 500 * MS, from_ns + 100 * MS).value
     if battery.value.size < 10 or before.size < 5:
         return "battery_voltage" not in view.traces
-    drawn = battery.time_ns[battery.value < float(np.median(before)) - STARTER_DRAW_V]
+    drawn = battery.time_ns[battery.value < float(np.median(before)) - draw_v]
     return bool(drawn.size and drawn[-1] - drawn[0] > 80 * MS)
 
 

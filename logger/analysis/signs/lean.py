@@ -34,6 +34,8 @@ IDLING = (0.65, 1.2)  # of idle speed: there no engine cuts its fuel
 FELL_WITHIN_NS = 250 * MS
 JOIN_S = 0.5
 FEWEST_LOST = 1.3  # firings, as the undone reading counts them; fewer nobody feels
+THIN_S, THIN = 0.75, 0.06  # share of the firings; one cylinder of eight that misses loses twice as much
+SPIKE = 2.0  # times the mean
 LEAST_LEAN = 0.03  # of the usual ratio
 RICHEST = 0.5  # per cent of the samples, whose depth on the rich side tells how restless the mixture is
 RESTLESS = 2.0
@@ -185,6 +187,7 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
         )
         lean |= above > np.maximum(LEAST_LEAN * base, limit) + tail
         if n_mean == 5:
+            smooth = above
             clear = above > np.maximum(LEAST_LEAN * base, 0.7 * limit) + tail
     lean &= open_throttle
     at = np.flatnonzero(lean)
@@ -198,11 +201,22 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
     for part in np.split(at, np.flatnonzero(np.diff(crank_ns[at]) > JOIN_S * NS_PER_S) + 1):
         first, last = _trim(clear & open_throttle, int(part[0]), int(part[-1]))
         count = float(lost[first : last + 1].sum())
-        if count < FEWEST_LOST:
+        drifted = _thin(count, rate[first : last + 1], step_s) and _flat(smooth[first : last + 1])
+        if count < FEWEST_LOST or drifted:
             continue
         from_ns, to_ns = int(crank_ns[first]), int(crank_ns[last])
         found.append(Sign("lean", "air_fuel_ratio", from_ns, to_ns, count, count, from_ns - 60 * MS))
     return found
+
+
+def _thin(lost: float, rate: FloatArray, step_s: float) -> bool:
+    """Whether a stretch is long and reads lean by little."""
+    return rate.size * step_s > THIN_S and lost < THIN * float(rate.sum()) * step_s
+
+
+def _flat(above: FloatArray) -> bool:
+    """Whether it does so evenly: then the mixture has shifted, while a lost firing is a spike."""
+    return float(above.max()) < SPIKE * float(above.mean())
 
 
 def burned_on(view: View, probe: Probe | None, sign: Sign) -> bool:

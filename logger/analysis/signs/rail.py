@@ -9,13 +9,14 @@ import numpy as np
 from logger.analysis.channels import bands
 from logger.analysis.crank.states import State, View
 from logger.analysis.signs.sign import Sign
-from logger.event import NS_PER_S, BoolArray, IntArray, Trace
+from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 MS = 1_000_000
 # A float bowl holds 15 to 40 g and an engine that pulls burns 3 to 8 g/s (both common practice, no source): with next
-# to no pressure for longer than this it has run dry.
+# to no pressure for longer than this while it pulls hard it has run dry.
 BOWL_LASTS_NS = 6 * NS_PER_S
 NEXT_TO_NONE = 0.3
+PULLS_HARD, IDLES_ON = 0.75, 0.15  # of redline, and of the torque of full load
 # What injectors may lack of the pressure across them before firings are lost, as a share of what they have at full
 # load. Flow goes with its root (Bernoulli): a quarter less makes the mixture a sixth leaner, half of it leaner by four
 # tenths, where torque is gone or nearly. Below what the rail holds behind a shut throttle they lack it whatever the
@@ -44,8 +45,7 @@ def signs(view: View, band: bands.PressureBand | None) -> list[Sign]:
             continue
         left, level = bands.fall(trace, dip.from_ns, band)
         if view.engine.fuel_system == "carburettor":
-            starved = _emptied(trace, band, left, dip)
-            weak = left + BOWL_LASTS_NS - NS_PER_S if starved >= 1.0 else None
+            starved, weak = _emptied(view, band, left, dip.to_ns)
         else:
             starved = _starved(view, band, left, dip)
             weak = bands.misfires_at(trace, left, dip.to_ns, level)
@@ -103,14 +103,27 @@ def _burning(view: View, time_ns: IntArray) -> BoolArray:
     return np.asarray((view.state[place] != State.OVERRUN) | (view.load[place] > TRAILING))
 
 
-def _emptied(trace: Trace, band: bands.PressureBand, left_ns: int, dip: bands.Excursion) -> float:
-    """How long at a stretch a float bowl had next to no pressure behind it, as a share of how long it lasts.
+def _emptied(view: View, band: bands.PressureBand, left_ns: int, to_ns: int) -> tuple[float, int | None]:
+    """How far a float bowl with next to no pressure behind it ran empty, as a share; and when it feeds no more, ns.
 
     Until then it goes on feeding the engine, and only what the engine does itself tells whether it starves; what comes
-    between fills it again.
+    between fills it again. It empties with what the engine burns, which goes with speed and load.
     """
-    first, last = np.searchsorted(trace.time_ns, [left_ns, dip.to_ns + 1])
-    time_ns = trace.time_ns[first:last]
-    filled = time_ns[trace.value[first:last] >= NEXT_TO_NONE * band.closed]
-    dry_ns = np.diff(np.concatenate(([left_ns], filled, [dip.to_ns])))
-    return float(dry_ns.max()) / BOWL_LASTS_NS
+    low = view.near("fuel_pressure", left_ns, to_ns)
+    if low.time_ns.size < 2:
+        return 0.0, None
+    burnt = _burn(view, low.time_ns) * np.gradient(low.time_ns)
+    drained = np.cumsum(burnt)
+    drained -= np.maximum.accumulate(np.where(low.value >= NEXT_TO_NONE * band.closed, drained, 0.0))
+    dry = np.flatnonzero(drained > BOWL_LASTS_NS - NS_PER_S)
+    return float(drained.max()) / BOWL_LASTS_NS, int(low.time_ns[dry[0]]) if dry.size else None
+
+
+def _burn(view: View, time_ns: IntArray) -> FloatArray:
+    """Fuel burnt at each time as a share of what an engine burns that pulls hard, (n,)."""
+    firings = view.firings
+    place = np.clip(np.searchsorted(firings.time_ns, time_ns), 0, firings.time_ns.size - 1)
+    load = np.nan_to_num(view.load[place].astype(np.float64), nan=0.5)
+    torque = IDLES_ON + (1.0 - IDLES_ON) * np.minimum(load / WIDE_OPEN, 1.0)
+    hard_rps = PULLS_HARD * (view.engine.redline_rpm or 60.0 * float(np.percentile(firings.speed_rps, 98))) / 60.0
+    return np.asarray(torque * firings.speed_rps[place] / max(hard_rps, 1.0))
