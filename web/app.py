@@ -3,6 +3,7 @@
 import asyncio
 import importlib.util
 from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path
 
 from fastapi import FastAPI
@@ -11,6 +12,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
 from logger import __version__
+from logger.errors import StoreError
 from logger.settings import Settings
 from logger.settings import default as default_settings
 from logger.store.store import Store
@@ -48,14 +50,13 @@ def create_app(
     run_dir: Path | None = None,
     *,
     settings: Settings | None = None,
-    units: Units | None = None,
     hosts: Iterable[str] = (),
     keys: Keys | None = None,
 ) -> FastAPI:
     """Build the application.
 
     store: where events are. run_dir: where the recorder keeps live.json, None where no recorder runs.
-    settings: of this machine, None for the default ones. units: what devices read until they choose otherwise.
+    settings: of this machine, None for the default ones.
     hosts: further names under which this machine is reached. keys: what opens it, None where nobody is asked.
     """
     app = _Guarded(
@@ -68,7 +69,9 @@ def create_app(
     app.state.store = store
     app.state.run_dir = run_dir
     app.state.settings = settings or default_settings()
-    app.state.units = units or Units()
+    app.state.units = Units.of(app.state.settings.display)
+    with suppress(StoreError):  # the pages will say what is wrong with the logbook
+        settings_pages.read_units(app)
     app.state.overviews = Overviews()
     app.state.superposed = superposed.Superposed()
     app.state.check_sums = downloads.CheckSums()

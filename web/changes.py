@@ -1,4 +1,4 @@
-"""Settings changed from the page: engine data, and the event that recordings to come belong to.
+"""Settings changed from the page: engine data, the event that recordings to come belong to, and everybody's units.
 
 What is entered is laid over the settings that the recordings carry (logger/store/changes.py); the settings file itself
 belongs to the recorder, and no entry here can stop it.
@@ -70,6 +70,8 @@ def recorded(store: Store, settings: Settings, section: str, event_id: str | Non
     """A section as the event was recorded, or this logger's newest recording; before there is one, as in the file."""
     if event_id is not None:
         return asdict(store.recorded_engine(event_id))
+    if section == "display":  # a matter of who reads, not of the recording
+        return asdict(settings.display)
     snapshot = newest_settings(store)
     if section == "engine":
         return asdict(Engine(**snapshot["engine"]) if snapshot else settings.engine)

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import Annotated, Any, Literal, cast
 from urllib.parse import quote
 
-from fastapi import APIRouter, Body, Depends
+from fastapi import APIRouter, Body, Depends, FastAPI
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from starlette.requests import Request
 
@@ -20,7 +20,7 @@ from web.rendering import render
 json_router = APIRouter(responses=REFUSALS)
 page_router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 
-Section = Literal["engine", "event"]
+Section = Literal["engine", "event", "display"]
 Values = Annotated[dict[str, int | float | str | None], Body()]
 
 
@@ -79,6 +79,12 @@ def take_back(store: Store, event_id: str | None, change_id: int, undo: bool) ->
     (store.restore if undo else store.remove)("changes", change_id)
 
 
+def read_units(app: FastAPI) -> None:
+    """Take the units that the logbook and the settings name for devices which have not chosen; once at each change, as
+    every page needs them, those that tell of a broken logbook, too."""
+    app.state.units = Units.of(app.state.store.changed_display(app.state.settings.display))
+
+
 # As JSON
 
 
@@ -90,8 +96,11 @@ def show_settings(request: Request) -> SettingsPage:
 
 @json_router.post("/settings/{section}", status_code=201)
 def post_changes(request: Request, section: Section, values: Values) -> list[int]:
-    """Change engine data of every event of this logger, or name and kind of the event that new recordings belong to."""
-    return changes.change(store_of(request), settings_of(request), section, values)
+    """Change engine data of every event of this logger, name and kind of the event that new recordings belong to, or
+    the units of devices that have not chosen their own."""
+    ids = changes.change(store_of(request), settings_of(request), section, values)
+    read_units(request.app)
+    return ids
 
 
 @json_router.get("/events/{event_id}/engine")
@@ -112,6 +121,7 @@ def post_engine(request: Request, event_id: str, values: Values) -> list[int]:
 def restore_change(request: Request, change_id: int, verb: Literal["remove", "restore"]) -> None:
     """Take a change back, or put it back."""
     take_back(store_of(request), None, change_id, undo=verb == "restore")
+    read_units(request.app)
 
 
 @json_router.post("/events/{event_id}/engine/{change_id}/{verb}", status_code=204)
@@ -132,6 +142,7 @@ def settings_page(request: Request) -> Response:
 @page_router.post("/settings/changes/{change_id}/{verb}")
 def form_take_back(request: Request, change_id: int, verb: Literal["remove", "restore"]) -> Response:
     take_back(store_of(request), None, change_id, undo=verb == "restore")
+    read_units(request.app)
     return RedirectResponse("/settings#sl-history-h", status_code=303)
 
 
@@ -145,6 +156,7 @@ def after_a_refusal(section: Section) -> Response:
 def form_changes(request: Request, section: Section, wrote: Written) -> Response:
     store, settings = store_of(request), settings_of(request)
     errors = changes.enter(store, settings, section, wrote)
+    read_units(request.app)
     if errors:
         return render(request, "settings.html", build(request, wrote, errors), status=422)
     return RedirectResponse(f"/settings#sl-{section}-h", status_code=303)

@@ -14,6 +14,7 @@ from logger.errors import CaptureError, SettingsError
 if TYPE_CHECKING:
     from logger.analysis.findings import Findings
     from logger.event import Event
+    from logger.report import Reader
 
 HELP = "Find each moment the engine stumbled in a capture folder or a stored event, and what failed first."
 EXAMPLE = "stumblelog analyse hollow-quarry-round-3 --json"
@@ -44,7 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     with terminal.progress("analysing") as progress:
-        event, findings = _analyse(args, progress)
+        event, findings, reader = _analyse(args, progress)
     if args.commission:
         return _judge(event, findings, as_json=args.json)
     if args.json:
@@ -52,11 +53,11 @@ def run(args: argparse.Namespace) -> int:
     else:
         from logger.report import text_report
 
-        print(text_report(event, findings.as_json(), reader_of(args)), end="")
+        print(text_report(event, findings.as_json(), reader), end="")
     return 0
 
 
-def _analyse(args: argparse.Namespace, progress: Callable[[float], None]) -> "tuple[Event, Findings]":
+def _analyse(args: argparse.Namespace, progress: Callable[[float], None]) -> "tuple[Event, Findings, Reader]":
     entered = dict(_pair(text) for text in args.enter)
     if Path(args.event).is_dir():
         if entered:
@@ -65,7 +66,7 @@ def _analyse(args: argparse.Namespace, progress: Callable[[float], None]) -> "tu
         from logger.store.capture import read_folder
 
         event = read_folder(Path(args.event))
-        return event, analyse(event, progress=progress)
+        return event, analyse(event, progress=progress), reader_of(args)
     if "/" in args.event or args.event.startswith("."):
         raise CaptureError(f"{args.event}: no such folder; give the folder that holds capture.toml")
     from logger.work import analyse_event
@@ -76,7 +77,7 @@ def _analyse(args: argparse.Namespace, progress: Callable[[float], None]) -> "tu
         if args.commission:
             store.commission(event_id)
         findings = analyse_event(store, event_id, progress)
-        return store.event(event_id), findings
+        return store.event(event_id), findings, reader_of(args, store)
 
 
 def _pair(text: str) -> tuple[str, str]:

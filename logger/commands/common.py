@@ -68,14 +68,16 @@ def open_store(args: argparse.Namespace) -> "Store":
     return Store(data_dir_of(args))
 
 
-def reader_of(args: argparse.Namespace, *, for_file: bool = False) -> "Reader":
-    """For whom a text report is set: this machine's units and time zone, and this terminal's width or a file's."""
+def reader_of(args: argparse.Namespace, store: "Store | None" = None, *, for_file: bool = False) -> "Reader":
+    """For whom a text report is set: the settings' units, or those entered since on the page; this machine's time
+    zone; and this terminal's width or a file's."""
     from logger.commands import terminal
     from logger.report import WIDTH, Reader
     from logger.units import Units
 
     width = WIDTH if for_file else terminal.width()
-    return Reader(Units.of(settings_of(args).display), width=width)
+    display = settings_of(args).display
+    return Reader(Units.of(display if store is None else store.changed_display(display)), width=width)
 
 
 def fresh_findings(store: "Store", event_id: str) -> dict[str, Any]:

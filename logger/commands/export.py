@@ -48,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
                 if args.form == "bundle":
                     from web.exports import reports_of
 
-                    reports = reports_of(store, event_id, reader_of(args, for_file=True))
+                    reports = reports_of(store, event_id, reader_of(args, store, for_file=True))
         to = args.to or Path(event_id + FORMS[args.form].ending)
         # What is printed is the name of the export alone: the library for MDF prints its speed when it is slow.
         with terminal.progress("exporting") as progress, redirect_stdout(sys.stderr):

@@ -52,10 +52,10 @@ def run(args: argparse.Namespace) -> int:
             _enter(store, event_id, args)
         _analyse_what_is_stale(store)
         seasons = season.every_car(store) if event_id is None else [season.of_car(store, event_id)]
+        reader = reader_of(args, store)
     if args.json:
         print(json.dumps([one.as_json() for one in seasons], allow_nan=False))
     else:
-        reader = reader_of(args)
         print("\n\n".join("\n".join(_told(one, reader)) for one in seasons) or "No event is recorded yet.")
     return 0
 

@@ -60,10 +60,10 @@ def _report(args: argparse.Namespace) -> str:
         if args.form == "html":
             from web.exports import report_html
 
-            return report_html(store, event_id, reader_of(args))
+            return report_html(store, event_id, reader_of(args, store))
         if args.form == "json":
             return json.dumps(json_report(store.outline(event_id), findings), indent=1, allow_nan=False) + "\n"
-        return stored_report(store, event_id, findings, reader_of(args, for_file=args.to is not None))
+        return stored_report(store, event_id, findings, reader_of(args, store, for_file=args.to is not None))
 
 
 def _card(args: argparse.Namespace) -> str:

@@ -156,13 +156,11 @@ def serve(
 
     settings: of this machine, None for the default ones. keys: what opens the page, None where nobody is asked.
     """
-    from logger.units import Units
     from web.app import create_app
     from web.server import Server
 
     host, port = listening.getsockname()
-    units = Units() if settings is None else Units.of(settings.display)
-    server = Server(create_app(store, run_dir, settings=settings, units=units, hosts=[host], keys=keys))
+    server = Server(create_app(store, run_dir, settings=settings, hosts=[host], keys=keys))
     print(f"http://{host}:{port}/", flush=True)
     server.run([listening])
 

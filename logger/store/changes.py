@@ -1,4 +1,4 @@
-"""Settings that people changed on the page: engine data, and which event recordings to come belong to.
+"""Settings that people changed on the page: engine data, which event recordings to come belong to, and units.
 
 The settings file stays as it is; what is entered here is laid over what a recording's snapshot of it says. Of each key
 the newest entry that was not taken back stands. An entry without an event counts for every event of this logger whose
@@ -15,11 +15,15 @@ from typing import Any
 from logger.errors import SettingsError
 from logger.event import Engine
 from logger.rules import Rule, rules_of
-from logger.settings import ENGINE_RULES, EventSettings
+from logger.settings import ENGINE_RULES, DisplaySettings, EventSettings
 from logger.store.logbook import Logbook
 
 MOST_LETTERS = 200
-CHANGEABLE: dict[str, dict[str, Rule]] = {"engine": ENGINE_RULES, "event": rules_of(EventSettings)}
+CHANGEABLE: dict[str, dict[str, Rule]] = {
+    "engine": ENGINE_RULES,
+    "event": rules_of(EventSettings),
+    "display": rules_of(DisplaySettings),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +85,11 @@ class Changes:
         )
         said = said_of(asdict(recorded), rows)
         return replace(recorded, **said) if said else recorded
+
+    def changed_display(self, display: DisplaySettings) -> DisplaySettings:
+        """The units that the settings file names, with what people entered since."""
+        rows = self.logbook.rows("SELECT * FROM changes WHERE section = 'display' AND removed_utc IS NULL ORDER BY id")
+        return replace(display, **said_of(asdict(display), rows))
 
 
 def said_of(recorded: Mapping[str, Any], rows: Iterable[Mapping[str, Any]]) -> dict[str, Any]:

@@ -47,3 +47,15 @@ def test_the_page_says_what_only_the_settings_file_can_change(page: Page, site: 
     page.goto(f"{site.base}/settings")
     page.get_by_text("Show them").click()
     expect(page.locator(".sl-file div", has_text="tach.pin")).to_have_text(re.compile(r"tach\.pin\s*17\s+GPIO number"))
+
+
+def test_units_for_every_device_hold_on_this_one_too(own_site: Site, page: Page) -> None:
+    page.goto(f"{own_site.base}/settings")
+    page.get_by_label("Temperature").select_option("degF")
+    page.get_by_role("button", name="For this device").click()
+    page.get_by_label("Temperature").select_option("degC")
+    page.get_by_label("Pressure").select_option("bar")
+    page.get_by_role("button", name="For every device").click()
+    expect(page.get_by_text("Unit of pressures: bar instead of kPa")).to_be_visible()
+    expect(page.get_by_label("Temperature")).to_have_value("degC")
+    expect(page.get_by_label("Pressure")).to_have_value("bar")

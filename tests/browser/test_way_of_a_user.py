@@ -366,7 +366,7 @@ def test_units_are_a_matter_of_choice(page: Page, site: Site) -> None:
     page.goto(f"{site.base}/settings")
     page.get_by_label("Pressure").select_option("psi")
     page.get_by_label("Temperature").select_option("degF")
-    page.get_by_role("button", name="Save", exact=True).click()
+    page.get_by_role("button", name="For this device").click()
     expect(page.locator("#sl-said")).to_have_text("Saved on this device.")
     page.goto(f"{site.event}/r02/at/20.000")
     loaded(page)

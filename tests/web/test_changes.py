@@ -10,6 +10,7 @@ import pytest
 
 from logger import settings
 from logger.analysis import analyse
+from logger.cli import main
 from logger.errors import SettingsError
 from logger.event import Event
 from logger.store.blocks import Series
@@ -263,3 +264,22 @@ def test_a_rule_says_the_same_of_a_written_and_of_a_given_value(tmp_path: Path) 
         rule.read("50")
     with Store(tmp_path / "data") as store, pytest.raises(SettingsError, match=r"engine.idle_rpm is 50.0; it must be"):
         store.change("engine", {"idle_rpm": 50.0}, was={})
+
+
+def test_units_for_every_device_hold_until_a_device_chooses_its_own_and_are_taken_back(
+    own: tuple[Client, Store, str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    client, store, event_id = own
+    assert client.post("/settings/display", data={"pressure": "psi", "temperature": "degF"}).status_code == 303
+    page = client.get(f"/events/{event_id}").text
+    assert "°F" in page
+    assert "°C" not in page
+    assert "°C" in client.get(f"/events/{event_id}", headers={"Cookie": "sl_temperature=degC"}).text
+    assert "Unit of pressures: psi instead of kPa" in client.get("/settings").text
+    assert main(["report", event_id, "--data-dir", str(store.data_dir)]) == 0
+    assert "°C" not in capsys.readouterr().out
+    again = Client(create_app(store))  # started anew
+    assert "°F" in again.get(f"/events/{event_id}").text
+    for change in store.changes():
+        client.post(f"/settings/changes/{change.id}/remove")
+    assert "°F" not in client.get(f"/events/{event_id}").text
