@@ -32,6 +32,7 @@ def machine_lines(settings: Settings, host: Host) -> list[CheckLine]:
             *pi.card(host, Path(settings.recorder.data_dir)),
             pi.clock(host),
             *pi.services(host),
+            pi.start_up(host, Path(settings.recorder.data_dir)),
             pi.network(host),
         ]
     return [line for line in lines if line is not None]

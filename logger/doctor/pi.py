@@ -9,10 +9,14 @@ from pathlib import Path
 
 import numpy as np
 
+from logger.channels import CHANNELS
 from logger.check.line import CheckLine, Verdict
 from logger.doctor.host import Host
-from logger.recorder.place import free_mb
+from logger.errors import StoreError
+from logger.event import NS_PER_S
+from logger.recorder.place import BOOT_ID, free_mb
 from logger.settings import Settings
+from logger.store.recording import RecordingReader
 
 UNDER_VOLTAGE, CAPPED, THROTTLED = 0x1, 0x2, 0x4
 SINCE_BOOT = 16
@@ -24,6 +28,10 @@ WRITE_BYTES = 4096
 SLOW_MS, TOO_SLOW_MS = 150.0, 1000.0
 """A second of recording must be stored within a second; the buffer rides out stalls, not a card that is always late."""
 
+N_RECORDINGS = 10
+"""The newest files among which a recording of this boot is looked for."""
+
+FIRST_NS = 10 * NS_PER_S
 SERVICES = ("stumblelog-recorder.service", "stumblelog-page.service")
 CLOCK_IS_SET = "/run/systemd/timesync/synchronized"
 
@@ -184,6 +192,31 @@ def clock(host: Host) -> CheckLine:
         "" if has_rtc else "Set it from a telephone: the button on the page's Now. Recordings keep their order without."
     )
     return CheckLine("clock", "Clock", said, "set, or a battery clock", verdict, todo)
+
+
+def start_up(host: Host, data_dir: Path) -> CheckLine | None:
+    """How long after the kernel's start this boot's first sample was taken; None where no recording of this boot is
+    there. A recording holds it: its times count from the kernel's start."""
+    boot_id = host.read(str(BOOT_ID))
+    newest = sorted(data_dir.glob("recordings/*.sqlite"), key=lambda path: path.stat().st_mtime)[-N_RECORDINGS:]
+    found = [second for path in newest if (second := _first_sample_s(path, boot_id)) is not None]
+    if not found:
+        return None
+    said = f"{min(found):.1f} s after the kernel's start"
+    return CheckLine("start", "First sample", said, "systemd-analyze critical-chain tells what it waited for")
+
+
+def _first_sample_s(path: Path, boot_id: str | None) -> float | None:
+    try:
+        with RecordingReader(path) as reader:
+            if reader.meta.boot_id != boot_id:
+                return None
+            sampled = [name for name in reader.channels if CHANNELS[name].kind == "sampled"]
+            series = reader.raws(sampled, 0, FIRST_NS).values()
+            firsts = [int(one.time_ns[0]) for one in series if one.time_ns.size]
+            return (reader.meta.started_monotonic_ns + min(firsts)) / NS_PER_S if firsts else None
+    except StoreError:
+        return None  # a damaged file; the worker reports it
 
 
 def services(host: Host) -> list[CheckLine]:

@@ -12,6 +12,9 @@ from logger.check.line import CheckLine, worst
 from logger.commands.check import print_lines
 from logger.doctor import functions, machine_lines, pi
 from logger.doctor.host import Host
+from logger.event import NS_PER_S
+from logger.store.recording import RecordingWriter
+from tests.store.recordings import meta, second
 
 DEFAULT = settings.default()
 
@@ -210,6 +213,25 @@ def test_a_service_that_has_failed_says_where_to_read_why(tmp_path: Path) -> Non
 
 def test_a_machine_without_systemd_is_told_once(tmp_path: Path) -> None:
     assert [line.verdict for line in pi.services(a_host(tmp_path, {}))] == ["ok"]
+
+
+def recorded(data: Path, boot_id: str, started_ns: int) -> None:
+    (data / "recordings").mkdir(parents=True, exist_ok=True)
+    told = meta(boot_id=boot_id, started_monotonic_ns=started_ns)
+    with RecordingWriter(data / "recordings" / f"{boot_id}-{started_ns}.sqlite", told) as writer:
+        writer.append(second(1))  # its first sample a second after the recording's zero
+
+
+def test_the_first_sample_of_this_boot_is_told_by_its_recording(tmp_path: Path) -> None:
+    host = a_host(tmp_path, {"/proc/sys/kernel/random/boot_id": "b2\n"})
+    recorded(tmp_path, "b1", 2 * NS_PER_S)
+    assert pi.start_up(host, tmp_path) is None
+    recorded(tmp_path, "b2", 11_400_000_000)
+    recorded(tmp_path, "b2", 300 * NS_PER_S)  # the recorder was started once more
+    (tmp_path / "recordings" / "damaged.sqlite").write_bytes(b"nobody knows what this was" * 100)
+    line = pi.start_up(host, tmp_path)
+    assert line is not None
+    assert line.value == "12.4 s after the kernel's start"
 
 
 def test_wifi_that_is_switched_off_is_found(tmp_path: Path) -> None:

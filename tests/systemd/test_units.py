@@ -44,6 +44,18 @@ def test_the_exposure_of_the_unit_is_at_most_its_limit(units, name, limit):
     assert float(found.group(1)) <= limit
 
 
+def test_the_recorder_waits_for_the_local_disk_and_for_nothing_that_may_never_come():
+    text = (UNITS / "stumblelog-recorder.service").read_text()
+    awaited = {
+        word for line in re.findall(r"^(?:After|Wants|Requires|BindsTo)=(.*)$", text, re.M) for word in line.split()
+    }
+    assert awaited == {
+        "local-fs.target", "systemd-tmpfiles-setup.service", "systemd-sysusers.service",
+        "systemd-modules-load.service", "systemd-udev-trigger.service",
+    }  # fmt: skip
+    assert "DefaultDependencies=no" in text  # else it would come after all of sysinit and basic.target
+
+
 @pytest.mark.parametrize("name", ["install.sh", "uninstall.sh"])
 def test_the_scripts_are_valid_shell(name):
     assert subprocess.run(["sh", "-n", str(UNITS / name)], capture_output=True).returncode == 0
