@@ -15,7 +15,7 @@ from web.entered import CorrectionLine, NoteLine, corrections_of, notes_of
 from web.glance import Glance, look, moment_href, utc_at
 from web.overviews import Overviews
 from web.problems import PageError
-from web.texts import TEXTS
+from web.texts import TEXTS, text
 from web.traces import Panel, panels_of
 
 NEAR_S = 0.5
@@ -163,7 +163,7 @@ def build(store: Store, event_id: str, recording: str, at_s: float | None, overv
         at_utc=utc_at(event, offset),
         number=None if index is None else index + 1,
         n_stumbles=len(stumbles),
-        sentence=_sentence(stumble),
+        sentence=_sentence(stumble, _failed_start(found, recording, at_s)),
         cause=stumble["cause"] if stumble else None,
         effect=stumble["effect"] if stumble else None,
         lost_firings=stumble["lost_firings"] if stumble else None,
@@ -214,9 +214,15 @@ def _neighbour(
     return moment_href(event_id, names[after[0][0]], after[0][1]) if after else None
 
 
-def _sentence(stumble: Mapping[str, Any] | None) -> str:
+def _failed_start(found: Mapping[str, Any], recording: str, at_s: float | None) -> str:
+    """What was seen where the engine would not start just then, or empty."""
+    starts = (one for one in found.get("failed_starts", ()) if one["recording"] == recording and at_s is not None)
+    return next((one.get("note", "") for one in starts if one["from_s"] - NEAR_S <= at_s <= one["to_s"]), "")
+
+
+def _sentence(stumble: Mapping[str, Any] | None, failed_start: str = "") -> str:
     if stumble is None:
-        return str(TEXTS["moment"]["no_stumble"])
+        return text("moment.failed_start", note=failed_start) if failed_start else text("moment.no_stumble")
     return str(stumble.get("sentence") or TEXTS["cause_long"][stumble["cause"]])
 
 

@@ -1,7 +1,9 @@
 """The event page: the answer first, the day, and that it finds out by itself when there is something new."""
 
 import re
+from dataclasses import asdict
 
+from logger.analysis.findings import FailedStart
 from logger.store.store import Store
 from logger.units import Units, reading
 from tests.web.client import Client
@@ -119,3 +121,29 @@ def test_one_event_alone_is_shown_at_once(client: Client, filled: tuple[Store, s
     answer = client.get("/", follow_redirects=False)
     assert answer.status_code == 307
     assert answer.headers["location"] == f"/events/{filled[1]}"
+
+
+def test_an_event_without_a_stumble_says_right_away_what_could_not_be_judged(own: tuple[Client, Store, str]) -> None:
+    client, store, event_id = own
+    document = findings().as_json() | {"stumbles": [], "main_cause": None, "summary": "No stumble was found."}
+    store.save_findings(event_id, document, store.input_fingerprint(event_id))
+    page = client.get(f"/events/{event_id}").text
+    assert page.index("No stumble was found.") < page.index("What could not be judged") < page.index("The day")
+    assert page.count("What could not be judged") == 1
+    report = client.get(f"/events/{event_id}/report.html").text
+    assert "How often" not in report
+    assert "Every stumble" not in report
+
+
+def test_a_failed_start_is_told_before_the_day_on_its_strip_and_where_it_leads(own: tuple[Client, Store, str]) -> None:
+    client, store, event_id = own
+    start = asdict(FailedStart("r02", 3.0, 8.0, True, 250.0, 9.8, "cranked, with tach pulses, and did not start"))
+    document = findings().as_json() | {"failed_starts": [start]}
+    store.save_findings(event_id, document, store.input_fingerprint(event_id))
+    page = client.get(f"/events/{event_id}").text
+    assert page.index("Failed starts") < page.index("The day")
+    assert ", 1 failed start" in page
+    moment = client.get(f"/events/{event_id}/r02/at/3.000").text
+    assert "A failed start: cranked, with tach pulses, and did not start." in moment
+    assert 'data-zoom="instant"' in moment
+    assert "cranked, with tach pulses" in client.get(f"/events/{event_id}/report.html").text

@@ -36,6 +36,7 @@ const zooms = {
   zoom_out: () => stack.zoom(2, stack.cursorAt ?? undefined),
   pulses: () => jumpToPulses(stack),
   stumble: () => stack.setView(chart.from_s, chart.to_s),
+  instant: () => stack.setView(chart.from_s, chart.to_s),
   whole: () => stack.setView(0, chart.duration_s),
 };
 for (const button of document.querySelectorAll("[data-zoom]")) {
