@@ -5,6 +5,7 @@ import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
+from textwrap import fill
 
 from logger import __version__
 from logger.commands import terminal
@@ -45,7 +46,7 @@ def build_parser() -> argparse.ArgumentParser:
         command = commands.add_parser(
             name,
             help=module.HELP,
-            description=module.HELP,
+            description=fill(module.HELP, terminal.width()),
             epilog=f"Example: {module.EXAMPLE}",
             formatter_class=argparse.RawDescriptionHelpFormatter,  # an example cut at a hyphen cannot be copied
         )

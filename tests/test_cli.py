@@ -9,14 +9,17 @@ import socket
 import subprocess
 import sys
 import urllib.request
+from importlib import import_module
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from logger import __version__
+from logger.check.line import CheckLine
 from logger.cli import COMMANDS, build_parser, main
 from logger.commands import terminal
+from logger.commands.check import print_lines
 from logger.errors import StumblelogError
 from logger.event import Engine, Event, Recording
 from logger.store.capture import read_folder
@@ -64,7 +67,9 @@ def test_each_command_has_one_sentence_and_an_example_that_parses(command, capsy
     with pytest.raises(SystemExit):
         main([command, "--help"])
     text = capsys.readouterr().out
-    assert len(text.split("\n\n")[1].splitlines()) == 1
+    sentence = " ".join(text.split("\n\n")[1].split())
+    assert sentence == import_module(f"logger.commands.{COMMANDS[command]}").HELP
+    assert max(map(len, text.split("\n\n")[1].splitlines())) <= 80
     example = text.rpartition("Example: ")[2].strip()
     assert example.startswith(f"stumblelog {command}")
     assert build_parser().parse_args(shlex.split(example)[1:]).command == command
@@ -346,3 +351,40 @@ def test_the_progress_bar_is_never_wider_than_its_terminal(monkeypatch):
     with terminal.progress("fetching 2026-06-13-larkspur-ridge-hill-climb", stream) as progress:
         progress(1.0)
     assert max(map(len, stream.getvalue().split("\r"))) < 30
+
+
+def test_lines_of_a_check_fit_their_terminal(capsys, monkeypatch):
+    rows = [
+        CheckLine("a", "Fuel pressure", "285 kPa", "0 kPa up to 310 kPa"),
+        CheckLine(
+            "b",
+            "Coolant",
+            "nothing",
+            "0 to 110 °C",
+            "stop",
+            "Look at the plug of the sensor and its wire.",
+        ),
+    ]
+    monkeypatch.setenv("COLUMNS", "50")
+    print_lines(rows)
+    assert capsys.readouterr().out.splitlines() == [
+        "ok    Fuel pressure  285 kPa",
+        "stop  Coolant        nothing",
+        "                     expected: 0 to 110 °C",
+        "                     Look at the plug of the",
+        "                     sensor and its wire.",
+    ]
+    monkeypatch.setenv("COLUMNS", "90")
+    print_lines(rows)
+    assert capsys.readouterr().out.splitlines()[0] == "ok    Fuel pressure  285 kPa  expected: 0 kPa up to 310 kPa"
+
+
+def test_a_file_is_not_analysed_but_told_to_be_taken_in(tmp_path, capsys):
+    (tmp_path / "event.zip").write_bytes(b"")
+    assert "take it in with import first" in refused(capsys, "analyse", str(tmp_path / "event.zip"))
+
+
+def test_an_address_of_another_machine_is_no_matter_of_ports(capsys, tmp_path):
+    said = refused(capsys, "serve", "--host", "203.0.113.9", "--open", "--data-dir", str(tmp_path))
+    assert said.endswith("give an address of this machine with --host, or 0.0.0.0 for all of them")
+    assert "while attempting" not in said

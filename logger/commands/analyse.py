@@ -67,6 +67,8 @@ def _analyse(args: argparse.Namespace, progress: Callable[[float], None]) -> "tu
 
         event = read_folder(Path(args.event))
         return event, analyse(event, progress=progress), reader_of(args)
+    if Path(args.event).is_file():
+        raise CaptureError(f"{args.event}: a file, and no folder that holds capture.toml; take it in with import first")
     if "/" in args.event or args.event.startswith("."):
         raise CaptureError(f"{args.event}: no such folder; give the folder that holds capture.toml")
     from logger.work import analyse_event

@@ -4,8 +4,10 @@ import argparse
 import json
 from dataclasses import asdict
 from pathlib import Path
+from textwrap import wrap
 from typing import TYPE_CHECKING
 
+from logger.commands import terminal
 from logger.commands.common import add_data_dir, add_settings, open_store, settings_of
 
 if TYPE_CHECKING:
@@ -46,12 +48,18 @@ def run(args: argparse.Namespace) -> int:
 
 
 def print_lines(found: "Iterable[CheckLine]") -> None:
-    """One row for each line, and under it what to do."""
+    """One row for each line, and under it what to do; where a row is wider than the terminal, what was expected stands
+    under what was read, and is left out where all is well."""
     rows = list(found)
-    label = max(len(row.label) for row in rows)
+    width, label = terminal.width(), max(len(row.label) for row in rows)
     value = max(len(row.value) for row in rows)
+    blank = " " * (6 + label + 2)
+    fits = len(blank) + value + 12 + max(len(row.expected) for row in rows) <= width
     for row in rows:
         verdict = "-" if row.verdict == "not_judged" else row.verdict
-        print(f"{verdict:<5} {row.label:<{label}}  {row.value:<{value}}  expected: {row.expected}")
-        if row.todo:
-            print(f"      {'':<{label}}  {row.todo}")
+        expected = f"expected: {row.expected}"
+        said = [f"{row.value:<{value}}  {expected}"] if fits else [row.value, expected * (row.verdict != "ok")]
+        first = f"{verdict:<5} {row.label:<{label}}  "
+        for text in filter(None, [*said, row.todo]):
+            print("\n".join(wrap(text, max(width, len(blank) + 20), initial_indent=first, subsequent_indent=blank)))
+            first = blank

@@ -1,6 +1,8 @@
 """`stumblelog serve`: the page, with the worker beside it."""
 
 import argparse
+import errno
+import os
 import signal
 import socket
 import subprocess
@@ -180,8 +182,11 @@ def listen_on(host: str, port: int) -> socket.socket:
     try:
         return socket.create_server((host, port))
     except OSError as error:
-        reason = error.strerror or error
-        raise StoreError(f"cannot listen on {host} port {port}: {reason}; choose another with --port") from error
+        reason = os.strerror(error.errno) if error.errno is not None and error.errno > 0 else error.strerror or error
+        todo = "choose another with --port"
+        if error.errno == errno.EADDRNOTAVAIL:
+            todo = "give an address of this machine with --host, or 0.0.0.0 for all of them"
+        raise StoreError(f"cannot listen on {host} port {port}: {reason}; {todo}") from error
 
 
 @contextmanager

@@ -34,6 +34,9 @@ from logger.store.logbook import Logbook, now_utc
 from logger.store.people import People
 from logger.store.recording import RecordingReader
 
+MOST_NAMED = 8
+"""Events that an error names; a season has more than a terminal shows."""
+
 _EVENTS = """
     SELECT e.id AS event_id, e.name, e.kind, e.started_utc, count(r.file) AS n_recordings,
         coalesce(sum(r.state IN ('damaged', 'missing')), 0) AS n_damaged,
@@ -104,8 +107,9 @@ class Store(People, Changes, Commissioning):
                 return same[0]
             if same:
                 raise StoreError(f"{text!r} could be {', '.join(same)}; give the whole id")
-        known = ", ".join(entry.event_id for entry in entries) or "none yet"
-        raise StoreError(f"no event {text!r} in {self.data_dir}; the events are: {known}")
+        known = ", ".join(entry.event_id for entry in entries[:MOST_NAMED]) or "none yet"
+        more = f" and {len(entries) - MOST_NAMED} older" if len(entries) > MOST_NAMED else ""
+        raise StoreError(f"no event {text!r} in {self.data_dir}; the events are: {known}{more}")
 
     def look_again(self, recording: RecordingEntry) -> None:
         """Let the next scan read a damaged recording anew, although its file looks unchanged."""

@@ -213,7 +213,7 @@ def test_the_command_stops_with_exit_code_1_and_says_what_to_do(start, store, on
     drive = torn(part_of(start, start.key_s, start.key_s + 3.6), "fuel_pressure")
     bench = Bench(drive, wiring_in(start, store.data_dir))
     assert on_the_rig(bench) == 1
-    said = capsys.readouterr().out
+    said = " ".join(capsys.readouterr().out.split())
     assert "At chip 0x48 A2 the signal is near 0 V: wire open, or short to ground." in said
     assert "Stop: not ready." in said
 

@@ -484,6 +484,13 @@ def test_an_unknown_event_is_answered_with_those_there_are(store, event_id):
         store.find("paris")
 
 
+def test_of_many_events_the_newest_are_named(store):
+    for number in range(1, 12):
+        record(store, str(number), started_utc=NINE + timedelta(days=number))
+    with pytest.raises(StoreError, match=r"the events are: 2026-05-18-[^ ]+,.* 2026-05-11-[^ ,]+ and 3 older$"):
+        store.find("paris")
+
+
 def test_an_ambiguous_beginning_is_answered_with_the_candidates(store):
     record(store, "a")
     record(store, "b", started_utc=NINE + timedelta(days=1))

@@ -79,7 +79,7 @@ def base_url(host: str) -> str:
         port = parts.port or (DEFAULT_PORT if "//" not in host else None)
     except ValueError as error:
         raise StoreError(f"{host}: not an address: {error}; write it like 10.42.0.1 or stumblelog.local") from error
-    if parts.scheme not in ("http", "https") or not parts.hostname:
+    if parts.scheme not in ("http", "https") or not parts.hostname or re.search(r"\s", host):
         raise StoreError(f"{host}: not the address of a page; write it like 10.42.0.1 or stumblelog.local")
     name = f"[{parts.hostname}]" if ":" in parts.hostname else parts.hostname
     return f"{parts.scheme}://{name}{f':{port}' if port else ''}/"
