@@ -23,6 +23,7 @@ STARTING_S = 1.5  # after the first firing above that: flare and first breaths, 
 SETTLING_S = 0.3
 SETTLED = 0.9  # of idle speed: reached once, the engine has started
 IDLE_BAND = 1.35  # of idle speed
+GAINS_AT = 0.4  # as the crank's acceleration shows it; a steady speed shows half of that, idle or not
 OPEN_AT = 0.12  # of full load: above it the engine pulls
 SHORTEST_STRETCH = 8  # pulses; fewer are noise on a wire, not an engine
 
@@ -106,10 +107,11 @@ def view(
     running = state >= State.IDLE
     idle_rps = (engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     pulling = running & (load > OPEN_AT)
-    slow = running & ~pulling & (firings.speed_rps < IDLE_BAND * idle_rps)
+    slow = running & (firings.speed_rps < IDLE_BAND * idle_rps)
+    slow &= ~pulling if scale.channel else ~(load > GAINS_AT)
     state[running] = State.OVERRUN
-    state[slow] = State.IDLE
     state[pulling] = State.PULLING
+    state[slow] = State.IDLE
     return View(recording, engine, firings, clean, state, running, load, scale.channel, gaps_ns)
 
 

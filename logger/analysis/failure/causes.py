@@ -204,6 +204,9 @@ def _clamp(episode: Episode, order: Order) -> Evidence | None:
 def _injector(episode: Episode, order: Order) -> Evidence | None:
     if lost_pulses(episode) or "injector_pulses" not in episode.view.recording.pulses:
         return None
+    if episode.of("no_injection") and episode.view.engine.tach_source in FAR_FROM_COIL:
+        # A control unit that lost its trigger drives neither; the tach wire does not tell which.
+        return Evidence("injector pulses were missing", {"mixture": 4.0, "ignition_primary": 3.0})
     if episode.of("no_injection"):
         return Evidence(
             "the coil fired on but injector pulses were missing", {"mixture": 6.5, "ignition_secondary": -1.0}

@@ -32,6 +32,7 @@ SIDES = (20, 8)  # pulses before and after a gap from which the crank's loss is 
 NEXT_TO = 3
 WITNESSED, FEWEST_DUE = 4.0, 2.0  # natural log-likelihood; pulses
 USUAL_LENGTH, LENGTH_SPEAKS = 4.0, 0.8
+ANYHOW = 0.15  # say of a gap of quite another length: a wire that lost pulses here may have lost them there
 LONG = 30  # missing pulses, beyond which the crank's trend before says nothing about after
 
 
@@ -155,7 +156,8 @@ def _ratio(view: View, first: int, stop: int) -> float:
     real = np.mean([_normal(loss, mean, float(np.hypot(spread, 0.3 * mean))) for mean in expected])
     # A slip of the crank for another reason is always possible, so nothing is ever quite excluded.
     ratio = np.log((real + 1e-3 / error) / (wire + 1e-3 / error))
-    return float(np.clip(ratio, -1.0 if stop - first > LONG else -6.0, 6.0))
+    free = view.state[first - 1] == State.IDLE  # where the crank would stand if it had lost so many
+    return float(np.clip(ratio, -6.0 if free or stop - first <= LONG else -1.0, 6.0))
 
 
 def _fit(view: View, first: int, stop: int, side: int) -> tuple[float, float] | None:
@@ -211,7 +213,7 @@ def chance_real(some: Sequence[Gap], proven: Sequence[bool], watched: Sequence[b
     ratio = np.clip([gap.ratio for gap in some], -30.0, 30.0)
     length = np.log([gap.lost / len(gap.runs) for gap in some])
     sure = np.asarray(proven, bool)
-    likeness = np.exp(-2.0 * np.abs(length[:, None] - length[None, :]))
+    likeness = ANYHOW + (1.0 - ANYHOW) * np.exp(-2.0 * np.abs(length[:, None] - length[None, :]))
     np.fill_diagonal(likeness, 0.0)
     if watched is not None:
         likeness[np.ix_(np.asarray(watched, bool) & ~sure, sure)] = 0.0
