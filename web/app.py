@@ -22,6 +22,7 @@ from web import (
     api,
     downloads,
     entries,
+    entry_forms,
     exports,
     garage,
     login,
@@ -90,7 +91,7 @@ def create_app(
     app.include_router(pages.router)
     app.include_router(garage.page_router)
     app.include_router(settings_pages.page_router)
-    app.include_router(entries.form_router)
+    app.include_router(entry_forms.router)
     if access is not None:
         app.include_router(login.json_router, prefix="/api")
         app.include_router(login.page_router)

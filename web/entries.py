@@ -1,34 +1,28 @@
-"""What people enter: repairs, notes, an event's name, corrected runs, the clock. Each as a form and as JSON.
+"""What people enter: repairs, notes, an event's name, corrected runs, the clock, as JSON. The pages' forms, in
+web/entry_forms.py, use the same functions.
 
 Nothing is ever deleted: what is taken back can be put back.
 """
 
-import math
 import time
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any, Literal, cast
-from urllib.parse import quote
 
-from fastapi import APIRouter, Form
+from fastapi import APIRouter
 from fastapi import Path as PathParameter
-from fastapi.responses import RedirectResponse
 from pydantic import AwareDatetime, BaseModel, Field, StringConstraints, field_validator
 from starlette.requests import Request
 
-from logger.channels import CHANNELS
 from logger.event import NS_PER_S, Cause, EventKind
 from logger.recorder.place import boot_id
 from logger.store.entries import RunAction
 from logger.store.people import Removable
 from logger.store.store import Store
 from web import calibration
-from web.api import REFUSALS, known_event, known_recording, store_of, units_for
-from web.glance import moment_href
+from web.api import REFUSALS, known_event, known_recording, store_of
 from web.problems import PageError
-from web.texts import text
 
 json_router = APIRouter(responses=REFUSALS)
-form_router = APIRouter(include_in_schema=False)
 
 CLOCK_NOT_BEFORE = datetime(2025, 1, 1, tzinfo=UTC)
 FURTHEST = timedelta(days=3653)
@@ -160,9 +154,6 @@ def calibrate(store: Store, channel: str, pairs: list[tuple[float, float]], why:
     return entry_id
 
 
-# As JSON
-
-
 @json_router.post("/events/{event_id}/repairs", status_code=201)
 def post_repair(request: Request, event_id: str, entry: RepairEntry) -> Entered:
     """Enter a repair."""
@@ -235,100 +226,3 @@ def post_clock(request: Request, entry: ClockEntry) -> Entered:
         raise PageError(422, "clock")
     fix = store_of(request).set_clock(boot_id(), time.monotonic_ns(), entry.utc, "browser", CLOCK_PLUS_MINUS_S)
     return Entered(entry_id=fix)
-
-
-# As forms of the pages
-
-
-def _back(event_id: str, anchor: str, **query: object) -> RedirectResponse:
-    asked = "&".join(f"{key}={quote(str(value))}" for key, value in query.items())
-    return RedirectResponse(f"/events/{quote(event_id)}{'?' + asked if asked else ''}#{anchor}", status_code=303)
-
-
-@form_router.post("/events/{event_id}/repairs")
-def form_repair(request: Request, event_id: str, entry: Annotated[RepairEntry, Form()]) -> RedirectResponse:
-    add_repair(store_of(request), event_id, entry)
-    return _back(event_id, "sl-repairs-h")
-
-
-@form_router.post("/events/{event_id}/notes")
-def form_note(request: Request, event_id: str, entry: Annotated[NoteEntry, Form()]) -> RedirectResponse:
-    add_note(store_of(request), event_id, entry)
-    if entry.recording is not None and entry.at_s is not None:
-        return RedirectResponse(moment_href(event_id, entry.recording, entry.at_s) + "#sl-notes-h", status_code=303)
-    return _back(event_id, "sl-notes-h")
-
-
-@form_router.post("/events/{event_id}/runs")
-def form_run(request: Request, event_id: str, entry: Annotated[RunEntry, Form()]) -> RedirectResponse:
-    correct_run(store_of(request), event_id, entry)
-    return _back(event_id, "sl-day-h")
-
-
-@form_router.post("/events/{event_id}/name")
-def form_name(request: Request, event_id: str, entry: Annotated[NameEntry, Form()]) -> RedirectResponse:
-    rename(store_of(request), event_id, entry)
-    return _back(event_id, "sl-main")
-
-
-@form_router.post("/events/{event_id}/commissioning/{verb}")
-def form_commissioning(request: Request, event_id: str, verb: Literal["enter", "withdraw"]) -> RedirectResponse:
-    store = store_of(request)
-    known_event(store, event_id)
-    (store.commission if verb == "enter" else store.withdraw_commissioning)(event_id)
-    return _back(event_id, "sl-car-test")
-
-
-@form_router.post("/settings/channels/{channel}")
-def form_calibration(
-    request: Request,
-    channel: str,
-    shown: Annotated[list[str], Form(max_length=20)],
-    true: Annotated[list[str], Form(max_length=20)],
-    why: Annotated[str, Form(max_length=200)] = "",
-) -> RedirectResponse:
-    """Fields in the units of the device; pairs left empty do not count."""
-    units = units_for(request)
-    si_unit = CHANNELS[channel].unit if channel in CHANNELS else ""
-    pairs = [
-        (units.to_si(_number(a), si_unit), units.to_si(_number(b), si_unit))
-        for a, b in zip(shown, true, strict=False)
-        if a.strip() or b.strip()
-    ]
-    calibrate(store_of(request), channel, pairs, why)
-    return RedirectResponse(f"/settings/channels/{quote(channel)}", status_code=303)
-
-
-def _number(written: str) -> float:
-    """A number as people write it, with a point or a comma."""
-    try:
-        number = float(written.strip().replace(",", "."))
-    except ValueError:
-        number = math.nan
-    if not math.isfinite(number):
-        raise PageError(422, "number", text("problem.number.what", written=written[:40]))
-    return number
-
-
-@form_router.post("/settings/calibrations/{entry_id}/{verb}")
-def form_take_back_calibration(
-    request: Request,
-    entry_id: EntryId,
-    verb: Literal["remove", "restore"],
-    channel: Annotated[str, Form(max_length=100)],
-) -> RedirectResponse:
-    store = store_of(request)
-    if all(entry.id != entry_id for entry in store.calibrations(channel)):
-        raise PageError(404, "entry")
-    (store.restore if verb == "restore" else store.remove)("calibrations", entry_id)
-    return RedirectResponse(f"/settings/channels/{quote(channel)}", status_code=303)
-
-
-@form_router.post("/events/{event_id}/entries/{table}/{entry_id}/{verb}")
-def form_take_back(
-    request: Request, event_id: str, table: RemovableHere, entry_id: EntryId, verb: Literal["remove", "restore"]
-) -> RedirectResponse:
-    take_back(store_of(request), event_id, table, entry_id, undo=verb == "restore")
-    if verb == "remove":
-        return _back(event_id, "sl-removed", removed=f"{table}/{entry_id}")
-    return _back(event_id, "sl-main")
