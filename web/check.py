@@ -19,13 +19,15 @@ GRAVEST_FIRST: tuple[Verdict, ...] = ("stop", "look", "not_judged", "ok")
 class CheckPage:
     """Variables of the check: the gravest line's verdict, its sentence, the lines with the gravest first.
 
-    running: the engine was turning, so that charging and idle were judged too.
+    running: the engine was turning, so that charging and idle were judged too. standing: it stood, as far as the
+    sensors tell; neither where none was asked.
     """
 
     verdict: Verdict
     sentence: str
     lines: list[CheckLine]
     running: bool
+    standing: bool
     checked_utc: datetime
 
 
@@ -44,7 +46,8 @@ def build(
     lines.sort(key=lambda line: GRAVEST_FIRST.index(line.verdict))
     verdict = worst(lines)
     running = any(line.label == "Pulses" for line in lines)
-    return CheckPage(verdict, text("check.says_" + verdict), lines, running, datetime.now(UTC))
+    standing = not running and any(line.subject in settings.channels for line in lines)
+    return CheckPage(verdict, text("check.says_" + verdict), lines, running, standing, datetime.now(UTC))
 
 
 def _unrecorded(line: CheckLine) -> bool:

@@ -68,6 +68,8 @@ def test_without_a_recorder_it_is_a_stop_and_says_how_to_start_it(own: tuple[Cli
     (line,) = page["lines"]
     assert (line["subject"], line["value"], line["verdict"]) == ("recorder", "not running", "stop")
     assert "systemctl start stumblelog-recorder" in line["todo"]
+    assert (page["running"], page["standing"]) == (False, False), "nothing is known of the engine"
+    assert "The engine stood" not in client.get("/check").text
 
 
 def test_a_word_of_before_is_not_taken_for_a_recorder(healthy: Path) -> None:
