@@ -5,10 +5,12 @@ from typing import Annotated, Literal
 from urllib.parse import quote
 
 from fastapi import APIRouter, Form
-from fastapi.responses import RedirectResponse
+from fastapi.responses import RedirectResponse, Response
 from starlette.requests import Request
 
 from logger.channels import CHANNELS
+from logger.errors import SettingsError
+from web import calibration
 from web.api import known_event, store_of, units_for
 from web.entries import (
     EntryId,
@@ -25,7 +27,8 @@ from web.entries import (
     take_back,
 )
 from web.glance import moment_href
-from web.problems import PageError
+from web.problems import PageError, wants_page
+from web.rendering import render
 from web.texts import text
 
 router = APIRouter(include_in_schema=False)
@@ -77,16 +80,20 @@ def form_calibration(
     shown: Annotated[list[str], Form(max_length=20)],
     true: Annotated[list[str], Form(max_length=20)],
     why: Annotated[str, Form(max_length=200)] = "",
-) -> RedirectResponse:
-    """Fields in the units of the device; pairs left empty do not count."""
+) -> Response:
+    """Fields in the units of the device; pairs left empty do not count. A refused form comes back filled."""
     units = units_for(request)
     si_unit = CHANNELS[channel].unit if channel in CHANNELS else ""
-    pairs = [
-        (units.to_si(_number(a), si_unit), units.to_si(_number(b), si_unit))
-        for a, b in zip(shown, true, strict=False)
-        if a.strip() or b.strip()
-    ]
-    calibrate(store_of(request), channel, pairs, why)
+    written = [(a, b) for a, b in zip(shown, true, strict=False) if a.strip() or b.strip()]
+    try:
+        pairs = [(units.to_si(_number(a), si_unit), units.to_si(_number(b), si_unit)) for a, b in written]
+        calibrate(store_of(request), channel, pairs, why)
+    except (PageError, SettingsError) as error:
+        page = calibration.build(store_of(request), channel)
+        if page is None or not wants_page(request):
+            raise
+        wrong = (error.what if isinstance(error, PageError) else None) or str(error)
+        return render(request, "channel.html", page, 422, written=written, why=why, wrong=wrong)
     return RedirectResponse(f"/settings/channels/{quote(channel)}", status_code=303)
 
 

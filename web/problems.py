@@ -72,7 +72,8 @@ def install(app: FastAPI) -> None:
             return problem_response(request, 404, "not_found")  # an address that was mistyped or cut short
         where = ".".join(str(part) for part in first["loc"][1:]) or str(first["loc"][0])
         said = TEXTS["invalid"].get(first["type"], first["msg"])
-        return problem_response(request, 422, "invalid", f"{where}: {said}")
+        field = TEXTS["field"].get(where, where) if wants_page(request) else where
+        return problem_response(request, 422, "invalid", f"{field}: {said}")
 
     async def on_http(request: Request, error: Exception) -> Response:
         status = cast(HTTPException, error).status_code

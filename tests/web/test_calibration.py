@@ -190,7 +190,12 @@ def test_a_refusal_is_in_the_units_of_the_device(recorded: tuple[Client, Store, 
     client, _, _ = recorded
     device = {"Cookie": "sl_pressure=psi", "Accept": "text/html"}
     data = {"shown": ["40"], "true": ["4000"]}
-    page = client.post("/settings/channels/fuel_pressure", data=data, headers=device).text
+    data["why"] = "dial"
+    answer = client.post("/settings/channels/fuel_pressure", data=data, headers=device)
+    page = answer.text
+    assert answer.status_code == 422
+    for kept in ('name="shown" value="40"', 'name="true" value="4000"', 'name="why" value="dial"'):
+        assert kept in page
     assert "the gauge says 4000.0 psi, and fuel pressure can only be -14.5 to 290.1 psi" in page
 
 

@@ -54,6 +54,10 @@ def test_a_repair_that_makes_no_sense_is_refused(own: Own, entry: dict[str, obje
 def test_an_entry_of_blanks_alone_is_refused_in_words(own: Own) -> None:
     client, _, event_id = own
     assert "what: nothing was written" in client.post(f"/events/{event_id}/repairs", data={"what": "   "}).text
+    people = {"Accept": "text/html"}
+    for entered in ({"what": "   "}, {}):
+        page = client.post(f"/events/{event_id}/repairs", data=entered, headers=people)
+        assert (page.status_code, "What was done: nothing was written" in page.text) == (422, True)
 
 
 def test_a_repair_can_be_placed_by_the_clock(own: Own) -> None:

@@ -21,6 +21,7 @@ LOOKED_UP_BY_WORD = {
     "panel",
     "problem",
     "invalid",
+    "field",
     "danger",
 }
 """Sections whose keys are words of the contract or keys of errors, put together when the page is made."""
