@@ -84,8 +84,8 @@ def test_kill_9_at_any_instant_costs_at_most_the_current_second(process: Process
     live = process.live()
     path = process.recording()
     assert salvage(path).state == "recovered"
-    # A tick of 0.1 s may lie between a second's end and its being cut. How long a busy machine kept the process from
-    # its ticks and commits is in what it last said; what it was kept from after that it could not store.
+    # How long a busy machine kept the process from its ticks and commits is in what it last said; what it was kept
+    # from after that it could not store.
     slow_ms = live["health"]["commit"]["peak_commit_ms"] + live["health"]["peak_late_ms"]
     assert live["written_ns"] - last_sample_ns(path) <= NS_PER_S + round(slow_ms * 1e6) + 200_000_000
     assert 0 <= killed_ns - live["written_ns"] < GIVE_UP_S * NS_PER_S
@@ -96,7 +96,7 @@ def test_kill_9_at_any_instant_costs_at_most_the_current_second(process: Process
         assert set(np.diff(pulses).tolist()) == {5_000_000}
 
 
-def test_sigterm_stores_the_last_tick_and_closes_the_file(process: Process) -> None:
+def test_sigterm_stores_what_has_come_and_closes_the_file(process: Process) -> None:
     process.until(lambda: process.committed() >= 2)
     sent_ns = time.monotonic_ns()
     process.popen.send_signal(signal.SIGTERM)
