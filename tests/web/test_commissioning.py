@@ -137,3 +137,11 @@ def test_the_text_report_of_the_test_names_no_cause(
     assert "What the commissioning test showed\n- Passed: 2 interruptions of the coil feed." in said
     assert "First to fail" not in said
     assert "What it probably is" not in said
+
+
+def test_what_the_test_showed_and_the_care_to_take_are_two_sentences(car: tuple[Client, Store, str, str]) -> None:
+    client, store, stand, hill = car
+    store.commission(stand)
+    store.save_commissioning(stand, PASSED | {"passed": False, "sentence": "Not passed: 1 thing came out wrong."})
+    assert "count for nothing else. Until it has passed" in words(client, stand)
+    assert "came out wrong. Until it has passed" in words(client, hill)
