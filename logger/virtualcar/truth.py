@@ -111,11 +111,15 @@ def _stumble(car: Car, name: str, fault: Fault, rows: IntArray) -> dict[str, Any
 
 
 def _stopped(car: Car, first: int, last: int) -> float | None:
-    """When the crank came to rest within a second and a half of the last lost firing, or None."""
+    """When the crank came to rest within a second and a half of the last lost firing, with the key on; or None."""
     log = car.log
     after = slice(first, int(np.searchsorted(log.column("t"), log.column("t")[last] + 1.5)) + 1)
     still = np.flatnonzero(log.column("crank")[after] < 2.0)
-    return float(log.column("t")[first + still[0]]) if still.size else None
+    if not still.size:
+        return None
+    begun, stopped = float(log.column("t")[first]), float(log.column("t")[first + still[0]])
+    switched_off = any(value == 0.0 and begun < t < stopped for t, value in log.key)
+    return None if switched_off else stopped
 
 
 def _runs_again(car: Car, stopped: float) -> float:

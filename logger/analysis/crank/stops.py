@@ -26,7 +26,8 @@ AT_IDLE, NEAR_IDLE = 1.5, 1.8  # of idle speed: from where an engine stops withi
 # firing stands within a second (friction at idle takes 150 to 300 rad/s2), so who comes back later was started again.
 STARTER_DRAW_V, STARTER_SURELY_V = 0.4, 1.0
 STANDS_NS = 1_000_000_000
-LURCH_G = 0.3
+LURCH_G, STANDING_G = 0.3, 0.1
+TURNED_LEAN = 1.0  # air-fuel ratio above the usual
 SOON_NS = 6 * NS_PER_S  # in which a driver who stalled it at the line has it running again (no source)
 SUDDEN = 0.87  # of the speed before: pulses that end above it did not end by a crank dragged down
 
@@ -209,15 +210,37 @@ def _stall_or_died(view: View, last: int, restart: int | None) -> tuple[Why, str
     fell_s = (
         float(firings.time_ns[last] - firings.time_ns[begin + 1 + int(sound[-1])]) / NS_PER_S if sound.size else 1.0
     )
-    load = view.load[begin : last + 1]
-    opened = (
-        float(np.max(load, initial=0.0, where=load >= 0.0))
-        - float(np.min(load[:4], initial=1.0, where=load[:4] >= 0.0))
-        > 0.08
-    )
+    opened = _opened(view, begin, last)
+    burned = _burned_to_the_end(view, end)
+    if burned is not None:
+        why: Why = "driver_stall" if burned else "died"
+        return why, f"the exhaust {'showed burnt mixture' if burned else 'turned lean'} until the crank stood"
+    if not opened and view.load_channel == "throttle_position" and _stood(view, end):
+        return "died", "the crank ran down without throttle and without a jerk of the standing car, with the key on"
     if fell_s < 0.35 or opened or usual > 2.0 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0:
         return "driver_stall", "the crank was dragged down with pulses present to the end"
     return "died", "the crank ran down with the throttle closed and the key on"
+
+
+def _burned_to_the_end(view: View, end_ns: int) -> bool | None:
+    """Whether mixture burned until the last pulse, as it does in an engine stalled by its load; None: no probe tells.
+
+    An engine that gets no spark or no fuel runs down for a third of a second, and its probe reads air by then.
+    """
+    usual = view.near("air_fuel_ratio", end_ns - 1500 * MS, end_ns - 500 * MS).value
+    ending = view.near("air_fuel_ratio", end_ns - 40 * MS, end_ns + 120 * MS).value
+    if usual.size < 5 or ending.size < 2:
+        return None
+    return float(np.median(ending)) < float(np.median(usual)) + TURNED_LEAN
+
+
+def _opened(view: View, begin: int, last: int) -> bool:
+    """Whether the driver opened the throttle over those pulses, as far as throttle or rail show it."""
+    load = view.load[begin : last + 1]
+    if view.load_channel is None or not (load >= 0.0).any():
+        return False
+    before = float(np.min(load[:4], initial=1.0, where=load[:4] >= 0.0))
+    return float(np.max(load, initial=0.0, where=load >= 0.0)) - before > 0.08
 
 
 def _supplied(view: View, end_ns: int) -> bool:
@@ -233,15 +256,26 @@ def _supplied(view: View, end_ns: int) -> bool:
 def _lurched(view: View, end_ns: int) -> bool:
     """Whether the standing car was jerked along or across within a fifth of a second around the last pulse."""
     around = view.near("acceleration", end_ns - 100 * MS, end_ns + 250 * MS)
-    before = view.near("acceleration", end_ns - 1200 * MS, end_ns - 150 * MS)
-    if around.value.ndim != 2 or around.value.shape[0] < 10 or before.value.shape[0] < 10:
+    if around.value.ndim != 2 or around.value.shape[0] < 10 or not _stood(view, end_ns):
         return False
-    still = float(np.abs(before.value - np.median(before.value, axis=0)).max(axis=1).mean()) < 0.5 * LURCH_G
-    level = before.value.mean(axis=0)
+    level = view.near("acceleration", end_ns - 1200 * MS, end_ns - 150 * MS).value.mean(axis=0)
     smooth = ndimage.uniform_filter1d(around.value - level, 3, axis=0, mode="nearest")
     gravity = int(np.argmax(np.abs(level)))
     sideways = np.delete(smooth, gravity, axis=1)
-    return still and float(np.linalg.norm(sideways, axis=1).max()) > LURCH_G
+    return float(np.linalg.norm(sideways, axis=1).max()) > LURCH_G
+
+
+def _stood(view: View, end_ns: int) -> bool:
+    """Whether the car stood before the last pulse: nothing shook it, and a second later it reads the same.
+
+    A car that brakes to a halt reads steadily too, but not the same.
+    """
+    before = view.near("acceleration", end_ns - 1200 * MS, end_ns - 150 * MS).value
+    after = view.near("acceleration", end_ns + 600 * MS, end_ns + 1200 * MS).value
+    if before.ndim != 2 or before.shape[0] < 10 or after.shape[0] < 5:
+        return False
+    still = float(np.abs(before - np.median(before, axis=0)).max(axis=1).mean()) < 0.5 * LURCH_G
+    return still and float(np.abs(np.median(after, axis=0) - np.median(before, axis=0)).max()) < STANDING_G
 
 
 def failed_starts(view: View) -> list[FailedStart]:
