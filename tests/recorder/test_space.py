@@ -140,6 +140,47 @@ def test_once_a_full_card_has_room_again_another_recording_begins_by_itself(
     ]  # fmt: skip
 
 
+def test_it_does_so_too_where_another_thread_commits(
+    wiring: Settings, clock: JumpingClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    left, found_full, opened = [900.0], threading.Event(), threading.Event()
+    look = Space.look
+
+    def looked(room: Space, current: Path | None = None) -> bool:
+        enough = look(room, current)
+        if not enough:
+            found_full.set()
+        if enough and found_full.is_set() and current is not None:
+            opened.set()
+        return enough
+
+    def poll(number: int) -> None:
+        if number == 5:
+            left[0] = 0.9
+        if number == 7:
+            found_full.wait()
+        if number == 12:
+            left[0] = 900.0
+        if number == 15:
+            opened.wait()
+
+    monkeypatch.setattr(Space, "look", looked)
+    monkeypatch.setattr(space, "free_mb", lambda folder: left[0])
+    recorder = Recorder(wiring, StandInHardware(clock, poll), clock, say=lambda text: None)
+    health = recorder.run(START_NS + 20 * NS_PER_S)
+    paths = sorted((recorder.data_dir / "recordings").glob("*.sqlite"))
+    assert len(paths) == 2
+    with RecordingReader(paths[1]) as reader:
+        assert reader.how_closed == "closed"
+        times = reader.raw("battery_voltage").time_ns + reader.meta.started_monotonic_ns
+    # Asked at the end of each second; the one after 12.01 s is the first that is recorded again.
+    assert ((times[0] - START_NS) / NS_PER_S, times.size) == (
+        pytest.approx(12.01, abs=0.011),
+        pytest.approx(799, abs=1),
+    )
+    assert (health.commit.dropped, health.commit.problem) == (0, "")
+
+
 def test_a_power_up_onto_a_full_card_waits_for_room_too(
     wiring: Settings, clock: JumpingClock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
