@@ -7,6 +7,7 @@ import pytest
 
 from logger.store.store import Store
 from tests.web.client import Client
+from tests.web.example import findings
 from web.moment import _ladder
 
 
@@ -120,3 +121,11 @@ def test_the_order_of_failure_never_runs_backwards() -> None:
         ("tach_pulses", -3.0, True),
         ("air_fuel_ratio", 160.0, False),
     ]
+
+
+def test_an_instant_has_no_more_digits_than_its_uncertainty(own: tuple[Client, Store, str]) -> None:
+    client, store, event_id = own
+    document = findings().as_json()
+    document["stumbles"][0]["order"][2]["at_s"] += 0.0703  # 160.3 ms ± 20 ms
+    store.save_findings(event_id, document, store.input_fingerprint(event_id))
+    assert "+160 ms ± 20 ms" in client.get(f"/events/{event_id}/r02/at/20.000").text
