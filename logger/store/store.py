@@ -107,7 +107,9 @@ class Store(People, Changes, Commissioning):
                 return same[0]
             if same:
                 raise StoreError(f"{text!r} could be {', '.join(same)}; give the whole id")
-        known = ", ".join(entry.event_id for entry in entries[:MOST_NAMED]) or "none yet"
+        if not entries:
+            raise StoreError(f"{self.data_dir}: no event is here yet; record one, or take one in with import")
+        known = ", ".join(entry.event_id for entry in entries[:MOST_NAMED])
         more = f" and {len(entries) - MOST_NAMED} older" if len(entries) > MOST_NAMED else ""
         raise StoreError(f"no event {text!r} in {self.data_dir}; the events are: {known}{more}")
 

@@ -502,3 +502,8 @@ def test_a_data_directory_that_cannot_be_made_is_named(tmp_path):
     (tmp_path / "file").touch()
     with pytest.raises(StoreError, match=r"file/data: cannot be used as data directory \(Not a directory\); choose"):
         Store(tmp_path / "file" / "data")
+
+
+def test_where_there_is_no_event_yet_it_says_how_one_comes(store):
+    with pytest.raises(StoreError, match="no event is here yet; record one, or take one in with import"):
+        store.find("latest")

@@ -62,7 +62,7 @@ function draw(panel, lags, rows) {
     scales: { x: { time: false, range: () => [lags[0], lags.at(-1)] }, y: { range: () => fixed } },
     axes: [
       { size: 0, grid: { stroke: css("--sl-grid"), width: 1 }, ticks: { show: false }, values: () => [], space: 70 },
-      { size: LEFT_PX, stroke: css("--sl-soft"), font: "12px system-ui, sans-serif", grid: { stroke: css("--sl-grid"), width: 1 }, ticks: { show: false }, space: 24 },
+      { size: LEFT_PX, stroke: css("--sl-soft"), font: "12px system-ui, sans-serif", grid: { stroke: css("--sl-grid"), width: 1 }, ticks: { show: false }, space: 24, values: (_, splits) => splits.map((value) => `${+value.toFixed(2)}`) },
     ],
     series: [
       {},
