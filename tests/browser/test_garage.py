@@ -7,7 +7,7 @@ from playwright.sync_api import Page, expect
 
 from logger.event import CAUSES
 from tests.browser.conftest import Site
-from tests.browser.test_way_of_a_user import word
+from tests.browser.test_way_of_a_user import both, word
 from tests.web.example import findings
 from tests.web.test_garage import pulled
 
@@ -48,6 +48,16 @@ def test_the_bench_page_shows_live_values_and_each_new_pull(own_site: Site, page
     store.save_findings(event_id, document, store.input_fingerprint(event_id))
     expect(page.locator("#sl-bench")).to_contain_text("the best of its gear so far.")
     expect(page.locator("#sl-bench polyline")).to_have_count(1)
+
+
+@both
+def test_the_big_values_are_whole(own_site: Site, page: Page) -> None:
+    word(own_site, engine_rpm=10500.0)
+    page.goto(f"{own_site.base}/bench")
+    speed = page.locator('[data-channel="engine_speed"] dd')
+    expect(speed).to_have_text("10500 1/min")
+    fits = "e => e.scrollWidth <= e.clientWidth && e.clientHeight < 1.5 * parseFloat(getComputedStyle(e).fontSize)"
+    assert speed.evaluate(fits)
 
 
 def test_a_repair_is_placed_by_the_devices_own_time(own_site: Site, page: Page) -> None:
