@@ -91,6 +91,7 @@ def text_report(
 
 def _chapters(told: Story, findings: dict[str, Any], test: Mapping[str, Any] | None) -> dict[str, Iterable[str]]:
     happened = {TITLES["happened"]: told.happened}
+    not_judged = {TITLES["not_judged"]: told.not_judged}
     if test is None:
         verdicts: dict[str, Iterable[str]] = {
             **{TITLES[name]: getattr(told, name) for name in ("probably", "brings")},
@@ -103,9 +104,10 @@ def _chapters(told: Story, findings: dict[str, Any], test: Mapping[str, Any] | N
     health = {
         "Sensor faults (the engine ran on)": map(_sensor_fault, findings["sensor_faults"]),
         "Failed starts": map(_failed_start, findings.get("failed_starts", ())),
-        TITLES["not_judged"]: told.not_judged,
     }
-    return {**happened, **verdicts, **health}
+    if findings["stumbles"]:
+        return {**happened, **verdicts, **health, **not_judged}
+    return {**happened, **not_judged, **verdicts, **health}  # how far "no stumble" can be trusted comes first
 
 
 def json_report(event: Event, findings: dict[str, Any]) -> dict[str, Any]:

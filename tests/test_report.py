@@ -250,3 +250,11 @@ def test_values_are_in_the_reader_s_units():
     text = text_report(stumbling_event(), stumbling_findings().as_json(), Reader(Units("psi")))
     assert "- r01 at 1.0 s: no tach pulses; 36.3 psi; 9.8 V." in text
     assert "kPa" not in text
+
+
+def test_where_nothing_was_found_it_says_early_what_could_not_be_judged():
+    quiet = replace(NOTHING, not_judged=["No fuel pressure is recorded."], proof_ahead="9 runs.")
+    text = text_report(stumbling_event(), quiet.as_json())
+    heads = ["What happened", "What could not be judged", "What it probably is", "What was repaired"]
+    assert sorted(map(text.index, heads)) == list(map(text.index, heads))
+    assert text.count("What could not be judged") == 1
