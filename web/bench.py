@@ -45,8 +45,10 @@ def build(store: Store) -> BenchPage:
     event_id = events[0].event_id
     found = store.findings(event_id) or {}
     last = _last(found.get("pulls") or {})
-    reached = (found.get("coverage") or {}).get("sentence")
     key = f"{event_id} {last.recording} {last.from_s}" if last else event_id
+    if event_id in store.commissioned():  # its stumbles were made on purpose: nothing is to be brought out again
+        return BenchPage(key, event_id, last, None, [])
+    reached = (found.get("coverage") or {}).get("sentence")
     return BenchPage(f"{key} {reached or ''}", event_id, last, reached, list(found.get("provoke") or ()))
 
 

@@ -209,3 +209,10 @@ def test_the_report_is_the_same_whenever_it_is_made(tmp_path: Path) -> None:
         assert "What happened" in first
         assert "Then: renewed the coil." in first
         assert 'class="sl-pull ' in first
+
+
+def test_after_a_commissioning_test_nothing_is_to_be_brought_out_again(own: Own) -> None:
+    client, event_id = told(own, provoke=["Shake it."])
+    assert client.get("/api/bench").json()["provoke"] == ["Shake it."]
+    own[1].commission(event_id)
+    assert client.get("/api/bench").json()["provoke"] == []
