@@ -213,8 +213,9 @@ def _stall_or_died(view: View, last: int, restart: int | None) -> tuple[Why, str
     opened = _opened(view, begin, last)
     burned = _burned_to_the_end(view, end)
     if burned is not None:
-        why: Why = "driver_stall" if burned else "died"
-        return why, f"the exhaust {'showed burnt mixture' if burned else 'turned lean'} until the crank stood"
+        if burned:
+            return "driver_stall", "the crank was dragged down with the mixture burning to the end"
+        return "died", "the crank ran down, unburnt air in the exhaust, with the key on"
     if not opened and view.load_channel == "throttle_position" and _stood(view, end):
         return "died", "the crank ran down without throttle and without a jerk of the standing car, with the key on"
     if fell_s < 0.35 or opened or usual > 2.0 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0:

@@ -51,6 +51,7 @@ SUDDEN_SCORE = 10.0
 SUDDEN_LOAD = 0.55
 SLOWING_RPS2 = -3.0  # a lost torque slows the crank; a clutch that opens only ends its rise
 MISSING_WEAK = 0.08  # with a battery so low that single sparks fail, the car hardly shows it
+CLEAR = 1.5  # spreads between open and coasting; a fault that takes torque away all day widens them
 MOST_C = 0.006  # g per rev/s2: a light car in its first gear
 FULL_TORQUE_LOAD = 0.6  # about from which load on an engine gives full torque
 
@@ -170,7 +171,7 @@ def learn(motions: list[Motion]) -> Law | None:
     coast_level = float(np.percentile(e[shut], 85))
     below = e[opened & (e < open_level)] - open_level
     spread = 1.4826 * float(np.median(np.abs(below)))
-    if open_level - coast_level < 2.5 * spread:
+    if open_level - coast_level < CLEAR * spread:
         return None
     levels = _levels(e[steady], load[steady], coast_level)
     return Law(axis, acceleration.mean(axis=0), c, open_level, coast_level, spread, levels)
