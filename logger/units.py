@@ -18,7 +18,7 @@ SYMBOLS = {name: name for name in ("", "V", "g", "%", "kPa", "bar", "psi")}
 SYMBOLS |= {"degC": "°C", "degF": "°F", "rpm": "1/min"}
 
 _NUMBER = r"[-−]?\d+(?:\.\d+)?"
-_SAID = re.compile(rf"(?<![\w.])({_NUMBER})(?:( to | and |-|–)({_NUMBER}))? (kPa|°C)(?!\w)")
+_SAID = re.compile(rf"(?<![\w.])({_NUMBER})(?:( to | and | → |-|–)({_NUMBER}))? (kPa|°C)(?!\w)")
 """A value or a range in a sentence. The analysis names no differences of temperature, which would go another way."""
 
 

@@ -200,7 +200,11 @@ def enter(store: Store, channel: str, entered: Pairs) -> int | None:
     if settings is None:
         return None
     _check_possible(channel, entered.pairs)
-    said = ", ".join(f"{shown:g} → {true:g}" for shown, true in entered.pairs)
+    unit = CHANNELS[channel].unit
+    digits = 1 if unit in ("kPa", "degC") else 2
+    said = ", ".join(
+        f"{round(shown, digits):g} → {round(true, digits):g} {SYMBOLS[unit]}".rstrip() for shown, true in entered.pairs
+    )
     why = f"{entered.why} ({said})" if entered.why else said
     conversion = corrected(settings, CHANNELS[channel].unit, entered.pairs)
     try:

@@ -119,7 +119,7 @@ def test_an_old_recording_follows_and_goes_back(recorded: tuple[Client, Store, s
     assert pressure(store, event_id) == pytest.approx(360.0, abs=0.1)
     page = client.get("/api/settings/channels/fuel_pressure").json()
     (version,) = page["versions"]
-    assert (version["why"], version["in_force"]) == ("dial (350 → 360)", True)
+    assert (version["why"], version["in_force"]) == ("dial (350 → 360 kPa)", True)
     client.post(f"/settings/calibrations/{version['entry_id']}/remove", data={"channel": "fuel_pressure"})
     assert pressure(store, event_id) == pytest.approx(350.0, abs=0.1)
     client.post(f"/settings/calibrations/{version['entry_id']}/restore", data={"channel": "fuel_pressure"})
@@ -140,6 +140,8 @@ def test_the_form_speaks_the_units_of_the_device(recorded: tuple[Client, Store, 
     data = {"shown": ["3,5", ""], "true": ["3.6", " "]}
     client.post("/settings/channels/fuel_pressure", data=data, headers={"Cookie": "sl_pressure=bar"})
     assert pressure(store, event_id) == pytest.approx(360.0, abs=0.1)
+    page = client.get("/settings/channels/fuel_pressure", headers={"Cookie": "sl_pressure=bar"}).text
+    assert "3.50 → 3.60 bar" in page
 
 
 @pytest.mark.parametrize(
