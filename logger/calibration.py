@@ -97,7 +97,7 @@ def fit(channel: str, wiring: ChannelSettings, points: Sequence[Point], gauge_er
     needed = NEEDED[wiring.convert]
     if len(points) < needed:
         raise CalibrationError(
-            f'{channel}: {len(points)} points; convert = "{wiring.convert}" needs {needed} or more, far apart'
+            f"{channel}: this kind of sensor needs {needed} or more points, far apart; it got {len(points)}"
         )
     for number, point in enumerate(points):
         check_point(channel, wiring, point, points[:number])
@@ -133,7 +133,10 @@ def lsb_error_v(wiring: ChannelSettings) -> float:
 def _check_value(channel: str, wiring: ChannelSettings, true: float) -> None:
     low, high = (float(from_si(end, wiring.unit)) for end in POSSIBLE[CHANNELS[channel].unit])
     if not low <= true <= high:
-        raise CalibrationError(f"{channel}: {true:g} {wiring.unit} is outside what it can be, {low:g} to {high:g}")
+        raise CalibrationError(
+            f"{channel}: {true:.10g} {wiring.unit} cannot be: on a car it is {low:g} to {high:g} {wiring.unit}; "
+            "look at the number and its unit"
+        )
 
 
 def _check_reading(wiring: ChannelSettings, point: Point) -> None:
@@ -249,8 +252,8 @@ def _check_slope(channel: str, wiring: ChannelSettings, change: float) -> None:
     if not FAR_OFF[0] < change < FAR_OFF[1]:
         key = {"divider": "ratio", "ratiometric": "full_scale or ratio", "linear": "per_volt or ratio"}[wiring.convert]
         raise CalibrationError(
-            f"{channel}: the points ask for {change:.2f} times the slope of the settings, which is no tolerance but "
-            f"another part; correct {key} there first, and look whether the true values are in {wiring.unit}"
+            f"{channel}: by these points it would read {change:.2f} times what it does, which is no tolerance but "
+            f"another sensor: look whether the true values are in {wiring.unit}, else correct {key} in the settings"
         )
 
 

@@ -133,17 +133,17 @@ def test_ohms_are_those_of_the_divider() -> None:
 @pytest.mark.parametrize(
     ("name", "points", "sentence"),
     [
-        ("fuel_pressure", [], "0 points"),
-        ("air_fuel_ratio", [Point(14.7, 1.2)], "needs 2 or more"),
+        ("fuel_pressure", [], "needs 1 or more points, far apart; it got 0"),
+        ("air_fuel_ratio", [Point(14.7, 1.2)], "this kind of sensor needs 2 or more points"),
         ("fuel_pressure", [Point(50.0, 1.25, 0, 5.0), Point(50.0, 1.26, 0, 5.0)], "too close together"),
         ("fuel_pressure", [Point(0.0, 0.25, 1e-3, 5.0), Point(50.0, 0.251, 1e-3, 5.0)], "has not moved between"),
         ("fuel_pressure", [Point(0.0, 1.25, 0, 5.0), Point(50.0, 0.25, 0, 5.0)], "were two points swapped"),
         ("coolant_temperature", [coolant_point(100.0, 5975.0), coolant_point(0.0, 175.7)], "NTC has fewer ohms"),
-        ("coolant_temperature", [coolant_point(0.0, 5975.0), coolant_point(900.0, 175.7)], "outside what it can be"),
+        ("coolant_temperature", [coolant_point(0.0, 5975.0), coolant_point(900.0, 175.7)], "it is -45 to 180 degC"),
         ("coolant_temperature", [Point(20.0, 2.6, 0, 5.0)] * 2, "open or a shorted wire"),
         ("battery_voltage", [Point(12.6, 3.4)], "at its upper end"),
         ("battery_voltage", [Point(12.6, 0.001)], "0 V tells no ratio"),
-        ("battery_voltage", [Point(12.6, 2.1)], "another part; correct ratio"),
+        ("battery_voltage", [Point(12.6, 2.1)], "true values are in V, else correct ratio"),
         ("fuel_pressure", [Point(0.0, 0.25, 0, 5.0), Point(3.4, 1.25, 0, 5.0)], "are in psi"),  # 3.4 bar, as it happens
         ("fuel_pressure", [Point(0.0, 0.02, 0, 5.0)], "an end of its range"),
         (
