@@ -199,7 +199,10 @@ def test_without_a_yes_nothing_changes(calibrate, data_dir, capsys, monkeypatch)
 def test_a_point_that_makes_no_sense_is_asked_again(calibrate, capsys, monkeypatch) -> None:
     monkeypatch.setattr("sys.stdin", io.StringIO("900\n12.8\n\nn\n"))
     assert calibrate(a_drive("battery_voltage", 12.5), "battery_voltage") == 0
-    assert "Not taken: battery_voltage: 900 V cannot be: on a car it is -20 to 32 V; look at the number" in capsys.readouterr().out
+    assert (
+        "Not taken: battery_voltage: 900 V cannot be: on a car it is -20 to 32 V; look at the number"
+        in capsys.readouterr().out
+    )
 
 
 def test_the_recorders_live_values_serve_where_it_runs(data_dir, monkeypatch, capsys) -> None:
