@@ -1,6 +1,5 @@
 """The report on an event: its story as plain text with small traces, for a terminal or a mail, and as JSON."""
 
-import math
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
@@ -11,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from logger.channels import CHANNELS
-from logger.event import NS_PER_S, Event, FloatArray, IntArray, Recording, Trace
+from logger.event import NS_PER_S, Event, Recording, Trace
+from logger.sparkline import columns_of_extremes, ends_of, sparkline, speed_from_pulses
 from logger.story import CAUSES, TITLES, Story, bursts, effect_words, label, ladder, length, story
 from logger.units import Units
 
@@ -25,7 +25,6 @@ NAME_COLUMNS, ENDS_COLUMNS = 15, 20
 MOST_TRACE_COLUMNS, LEAST_TRACE_COLUMNS = 56, 20
 BEFORE_NS = 1_500_000_000
 AFTER_NS = 1_500_000_000
-LEVELS = "▁▂▃▄▅▆▇█"
 LEAST_SPEED_SPAN_RPM = 500.0
 TRACED = {
     "ignition_feed_voltage": 2.0,
@@ -126,46 +125,6 @@ def json_report(event: Event, findings: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def sparkline(values: FloatArray, least_span: float = 0.0) -> str:
-    """One block per value, shape (n,), lowest to highest of those given; a blank where there is none (NaN).
-
-    Values that span less than `least_span` are drawn around the middle, so that noise is not blown up to a fault.
-    """
-    known = values[np.isfinite(values)]
-    if not known.size:
-        return " " * values.size
-    low, high = float(known.min()), float(known.max())
-    if high - low <= least_span:
-        low, high = (low + high - least_span) / 2, (low + high + least_span) / 2
-    step = (high - low) / len(LEVELS) or 1.0
-    return "".join(
-        LEVELS[min(int((value - low) / step), len(LEVELS) - 1)] if np.isfinite(value) else " " for value in values
-    )
-
-
-def columns_of_extremes(time_ns: IntArray, value: FloatArray, from_ns: int, to_ns: int, n_columns: int) -> FloatArray:
-    """For each of `n_columns` of the window the value furthest from the window's median, so that no dip is lost.
-
-    NaN where a column holds no value.
-    """
-    columns = np.full(n_columns, np.nan)
-    inside = (time_ns >= from_ns) & (time_ns < to_ns) & np.isfinite(value)
-    if not inside.any():
-        return columns
-    shown = value[inside]
-    column = (time_ns[inside] - from_ns) * n_columns // (to_ns - from_ns)
-    nearest_first = np.argsort(np.abs(shown - np.median(shown)), kind="stable")
-    columns[column[nearest_first]] = shown[nearest_first]  # the last one written stays
-    return columns
-
-
-def speed_from_pulses(pulses_ns: IntArray, pulses_per_revolution: float) -> tuple[IntArray, FloatArray]:
-    """Speed in rev/min at the end of each interval between tach pulses; a lost pulse shows as a fall."""
-    interval_ns = np.diff(pulses_ns)
-    turning = interval_ns > 0
-    return pulses_ns[1:][turning], 60.0 * NS_PER_S / (interval_ns[turning] * pulses_per_revolution)
-
-
 def _heading(event: Event, reader: Reader) -> str:
     running_s = sum(recording.duration_ns for recording in event.recordings) / NS_PER_S
     count = len(event.recordings)
@@ -233,12 +192,6 @@ def _order(stumble: dict[str, Any]) -> str:
         for rung in ladder(stumble["order"])
     ]
     return "order of failure: " + " → ".join(rungs) if rungs else ""
-
-
-def ends_of(low: float, high: float) -> str:
-    """Both to the place that gives the greater four digits."""
-    decimals = max(0, 3 - math.floor(math.log10(max(abs(low), abs(high), 1e-3))))
-    return " to ".join(f"{round(float(end), decimals) + 0.0:g}" for end in (low, high))
 
 
 def _traces(

@@ -10,7 +10,8 @@ import pytest
 
 from logger.analysis.findings import FailedStart, Findings, Moved, NextTest, RepairVerdict, SensorFault, Stumble
 from logger.event import Engine, Event, Recording, Trace
-from logger.report import Reader, columns_of_extremes, ends_of, json_report, sparkline, speed_from_pulses, text_report
+from logger.report import Reader, json_report, text_report
+from logger.sparkline import columns_of_extremes, ends_of, sparkline, speed_from_pulses
 from logger.units import Units
 from tests.store.events import seconds
 

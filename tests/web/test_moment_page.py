@@ -8,7 +8,7 @@ import pytest
 from logger.store.store import Store
 from tests.web.client import Client
 from tests.web.example import findings
-from web.moment import _ladder
+from web import ladder
 
 
 def moment(client: Client, filled: tuple[Store, str], recording: str, at_s: float) -> dict:
@@ -58,7 +58,7 @@ def test_the_ladder_puts_each_channel_where_it_left_normal() -> None:
         {"channel": "ignition_feed_voltage", "at_s": 20.0, "plus_minus_s": 0.0},
         {"channel": "tach_pulses", "at_s": 20.1, "plus_minus_s": 0.0},
     ]
-    rungs, ticks = _ladder({"onset_s": 20.0, "engine_onset_s": 20.1, "order": order})
+    rungs, ticks = ladder.build({"onset_s": 20.0, "engine_onset_s": 20.1, "order": order})
     # 100 ms between the two, 6 ms of margin at either end: 6 of 112 and 106 of 112.
     assert [rung.at_percent for rung in rungs] == [pytest.approx(5.36), pytest.approx(94.64)]
     assert (ticks[0].ms, ticks[0].at_percent) == (0.0, pytest.approx(5.36))
@@ -67,13 +67,13 @@ def test_the_ladder_puts_each_channel_where_it_left_normal() -> None:
 
 def test_the_first_bad_firing_is_a_rung_of_its_own_unless_the_pulses_are_it() -> None:
     order = [{"channel": "fuel_pressure", "at_s": 5.0, "plus_minus_s": 0.02}]
-    rungs, _ = _ladder({"onset_s": 5.0, "engine_onset_s": 5.4, "order": order})
+    rungs, _ = ladder.build({"onset_s": 5.0, "engine_onset_s": 5.4, "order": order})
     assert [(rung.channel, rung.at_ms) for rung in rungs] == [("fuel_pressure", 0.0), ("engine", 400.0)]
 
 
 def test_a_ladder_of_one_instant_has_a_width() -> None:
     order = [{"channel": "tach_pulses", "at_s": 5.0, "plus_minus_s": 0.0}]
-    rungs, ticks = _ladder({"onset_s": 5.0, "engine_onset_s": 5.0, "order": order})
+    rungs, ticks = ladder.build({"onset_s": 5.0, "engine_onset_s": 5.0, "order": order})
     assert 0 < rungs[0].at_percent < 100
     assert len(ticks) >= 2
 
@@ -115,7 +115,7 @@ def test_the_order_of_failure_never_runs_backwards() -> None:
         {"channel": "tach_pulses", "at_s": 4.997, "plus_minus_s": 0.001},
         {"channel": "air_fuel_ratio", "at_s": 5.16, "plus_minus_s": 0.03},
     ]
-    rungs, _ = _ladder({"onset_s": 4.997, "engine_onset_s": 4.997, "order": order})
+    rungs, _ = ladder.build({"onset_s": 4.997, "engine_onset_s": 4.997, "order": order})
     assert [(rung.channel, rung.at_ms, rung.is_same) for rung in rungs] == [
         ("ignition_feed_voltage", 0.0, False),
         ("tach_pulses", -3.0, True),
