@@ -60,6 +60,10 @@ class Episode:
 
     @property
     def to_ns(self) -> int:
+        felt = [sign for sign in self.signs if sign.kind in BLURRED]
+        if felt and self.view.engine.fuel_system == "carburettor" and all(s.kind == "low_pressure" for s in self.sharp):
+            # A float bowl parts the two: pressure may be low for long before the engine feels it, and after.
+            return max(sign.to_ns for sign in felt)
         return max(sign.to_ns for sign in self.sharp)
 
     def of(self, kind: str, channel: str | None = None) -> list[Sign]:

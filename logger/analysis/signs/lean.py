@@ -36,9 +36,12 @@ JOIN_S = 0.5
 FEWEST_LOST = 1.3  # firings, as the undone reading counts them; fewer nobody feels
 THIN_S, THIN = 0.75, 0.06  # share of the firings; one cylinder of eight that misses loses twice as much
 SPIKE = 2.0  # times the mean
+FEWEST_WANDERING = 4.0  # the same where nothing tells a throttle that opens on a weak mixture
 LEAST_LEAN = 0.03  # of the usual ratio
 RICHEST = 0.5  # per cent of the samples, whose depth on the rich side tells how restless the mixture is
 RESTLESS = 2.0
+MOSTLY = 0.35
+AIR = 0.12  # of the base, above which a reading is no wandering mixture any more
 STILL = 0.2  # change of load within half a second
 BREATHS = 4.2  # standard deviations of the undone reading
 LOAD_CENTRES = (np.arange(8) + 0.5) / 8
@@ -50,11 +53,15 @@ LOAD_SLACK = 0.06  # the mixture follows the manifold, which follows the throttl
 
 @dataclass(frozen=True, slots=True)
 class Probe:
-    """What an event teaches about its probe: dead time, time constant, and the ratio at each of LOAD_CENTRES (8,)."""
+    """What an event teaches about its probe: dead time, time constant, and the ratio at each of LOAD_CENTRES (8,).
+
+    cuts_fuel: whether the engine goes without fuel on overrun, so that a shut throttle reads as air.
+    """
 
     dead_ns: int
     tau_s: float
     levels: FloatArray
+    cuts_fuel: bool
 
     def base(self, view: View, crank_ns: IntArray) -> FloatArray:
         """The leanest the engine runs by itself within a tenth of the load at each time at the crank, (n,)."""
@@ -64,11 +71,15 @@ class Probe:
 
 
 def learn(views: Sequence[View]) -> Probe | None:
-    """Learn from the event; None without a probe, and without a load channel on an engine that may cut fuel."""
+    """Learn from the event; None without a probe, and without a load channel on an engine that cuts its fuel."""
     some = [view for view in views if _usable(view)]
     if not some:
         return None
     cuts_fuel = some[0].engine.fuel_system != "carburettor"
+    if cuts_fuel and some[0].load_channel is None:
+        cuts_fuel = bool(_lean_coasting(some) > MOSTLY)
+        if cuts_fuel:
+            return None
     steps = [_step_s(view) for view in some]
     taus = []
     for view, step_s in zip(some, steps, strict=True):
@@ -84,16 +95,27 @@ def learn(views: Sequence[View]) -> Probe | None:
         loads.append(np.interp(crank_ns, view.firings.time_ns, np.nan_to_num(view.load.astype(np.float64)))[pulls])
         ratios.append(value[pulls])
     levels = _levels(np.concatenate(loads), np.concatenate(ratios), cuts_fuel)
-    return None if levels is None else Probe(dead_ns, tau_s, levels)
+    return None if levels is None else Probe(dead_ns, tau_s, levels, cuts_fuel)
 
 
 def _usable(view: View) -> bool:
     trace = view.traces.get("air_fuel_ratio")
     if trace is None or trace.time_ns.size < 200 or view.firings.time_ns.size < 200:
         return False
-    if view.engine.fuel_system != "carburettor" and view.load_channel is None:
-        return False
     return 0.002 < _step_s(view) < 0.11
+
+
+def _lean_coasting(views: Sequence[View]) -> float:
+    """The share of coasting, as the crank's own slowing shows it, in which the probe reads plain air."""
+    coasting = lean = 0
+    for view in views:
+        trace = view.traces["air_fuel_ratio"]
+        crank_ns = trace.time_ns - DEAD_TIME_NS
+        load = np.interp(crank_ns, view.firings.time_ns, np.nan_to_num(view.load.astype(np.float64), nan=1.0))
+        slows = _turning(view, crank_ns) & (load < 0.02)
+        coasting += int(np.count_nonzero(slows))
+        lean += int(np.count_nonzero(slows & (trace.value > 1.15 * STOICHIOMETRIC)))
+    return lean / max(coasting, 1)
 
 
 def _step_s(view: View) -> float:
@@ -165,9 +187,8 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
     if probe is None or not _usable(view):
         return []
     trace, step_s, tau_s = view.traces["air_fuel_ratio"], _step_s(view), probe.tau_s
-    cuts_fuel = view.engine.fuel_system != "carburettor"
     crank_ns = trace.time_ns - probe.dead_ns
-    open_throttle = _open(view, crank_ns) if cuts_fuel else _turning(view, crank_ns)
+    open_throttle = _open(view, crank_ns) if probe.cuts_fuel else _turning(view, crank_ns)
     if np.count_nonzero(open_throttle) < FEWEST_SAMPLES:
         return []
     undone = undo_lag(trace.value, step_s, tau_s)
@@ -185,6 +206,9 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
             max(quiet, _restless(above[open_throttle & settled])),
             max(quiet, _restless(above[open_throttle & ~settled])),
         )
+        if not probe.cuts_fuel:
+            # The base is the leanest it runs by itself, so what it does on the rich side says little of the lean.
+            limit = np.minimum(limit, np.maximum(quiet, AIR * base))
         lean |= above > np.maximum(LEAST_LEAN * base, limit) + tail
         if n_mean == 5:
             smooth = above
@@ -202,7 +226,7 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
         first, last = _trim(clear & open_throttle, int(part[0]), int(part[-1]))
         count = float(lost[first : last + 1].sum())
         drifted = _thin(count, rate[first : last + 1], step_s) and _flat(smooth[first : last + 1])
-        if count < FEWEST_LOST or drifted:
+        if count < (FEWEST_LOST if probe.cuts_fuel else FEWEST_WANDERING) or drifted:
             continue
         from_ns, to_ns = int(crank_ns[first]), int(crank_ns[last])
         found.append(Sign("lean", "air_fuel_ratio", from_ns, to_ns, count, count, from_ns - 60 * MS))
