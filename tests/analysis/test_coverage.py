@@ -66,6 +66,12 @@ def test_the_plan_says_where_to_tap_by_what_failed_most_often() -> None:
     assert "no petrol joint open" in steps[2]
 
 
+def test_what_must_not_be_tapped_is_told_apart_from_what_it_is_tapped_with() -> None:
+    stumbles = [stumble("r01", at_s + 0.03, cause="ignition_secondary") for at_s in (6.0, 23.0, 44.0)]
+    steps = plan([exposure.of(run("r01", KNOCKS, (89.0, 93.0)), ENGINE, [(0.0, 60.0)], stumbles)])
+    assert "tap coil, cap and their brackets (never a lead) with a rubber mallet" in steps[2]
+
+
 def test_the_plan_leaves_out_what_does_not_matter() -> None:
     steps = plan(at_the_event(), linked_heat=False, linked_shock=False)
     assert len(steps) == 1

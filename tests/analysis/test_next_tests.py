@@ -139,6 +139,7 @@ def test_a_card_fits_its_page_and_begins_with_the_key_out(cause: Cause) -> None:
     text = card.as_text()
     assert max(map(len, text.splitlines())) <= next_tests.CARD_COLUMNS
     assert re.search(r"[Kk]ey out", card.first[0] + card.first[1])
+    assert "The event's rules and scrutineers come first" in " ".join(text.replace("\n  ", " ").split())
     assert text.index("CAUTION") < text.index("FIRST, ENGINE OFF, KEY OUT") < text.index("THEN MEASURE")
 
 

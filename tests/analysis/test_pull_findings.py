@@ -6,6 +6,7 @@ from dataclasses import replace
 import pytest
 
 from logger.analysis.pull.pull_findings import pull_findings
+from logger.circumstances import CIRCUMSTANCES
 from tests.analysis.invented import event, running, seconds
 from tests.analysis.test_pulls import sweep
 
@@ -34,7 +35,9 @@ def test_torque_is_in_newton_metres_where_the_inertia_was_entered() -> None:
 def test_half_of_an_inertia_leaves_the_curves_relative() -> None:
     told = found(mass_kg=900.0)
     assert told["pulls"][0]["torque_nm"] is None
-    assert "enter the mass of car and crew with the way per turn of the crank (mass_kg" in told["referred"]
+    for key in ("mass_kg", "metres_per_turn", "drum_inertia_kg_m2", "drum_turns_per_turn"):
+        assert CIRCUMSTANCES[key].label in told["referred"]  # as the form names it
+        assert key not in told["referred"]
 
 
 def test_the_weather_entered_scales_the_output_to_standard_air() -> None:

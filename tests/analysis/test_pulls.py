@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logger.analysis.findings import Stumble
-from logger.analysis.pull.pulls import Pull, Vehicle, find
+from logger.analysis.pull.pulls import Pull, Vehicle, Warmth, find
 from logger.analysis.pull.pulls_compared import compare
 from logger.errors import AnalysisError
 from logger.event import NS_PER_S, Event, Recording, Trace
@@ -116,7 +116,7 @@ def test_hot_pulls_that_are_weaker_say_by_how_much_and_how_sure() -> None:
     assert difference.low is not None
     assert difference.high is not None
     assert difference.low < -0.09 < difference.high < -0.05
-    assert difference.sentence.startswith("Hot pulls were 9 % weaker than warm ones (")
+    assert difference.sentence.startswith("Gear 1 (by likeness): hot pulls were 9 % weaker than warm ones (")
 
 
 def test_pulls_that_differ_by_as_much_anyway_say_so() -> None:
@@ -161,6 +161,18 @@ def test_other_gears_are_not_laid_over_each_other() -> None:
     found = pulls_of(sweep("r01"), sweep("r02", 0.6), sweep("r03", 0.59))
     assert [pull.gear for pull in found] == [1, 0, 0]
     assert compare(found).best == {0: 1, 1: 0}
+
+
+def test_a_sentence_names_the_gear_it_holds_in() -> None:
+    """Warm is a tenth weaker than cold in one gear, a tenth stronger in the other: both can be true."""
+    own = pulls_of(sweep("r01"))[0]
+
+    def pull(gear: int, warmth: Warmth, share: float) -> Pull:
+        return replace(own, gear=gear, warmth=warmth, gain=share * own.gain)
+
+    told = compare([pull(0, "cold", 1.0), pull(0, "warm", 0.9), pull(1, "cold", 1.0), pull(1, "warm", 1.1)]).sentences
+    assert told[0].startswith("Gear 1 (by likeness): one warm pull was 10 % weaker than one cold one")
+    assert told[1].startswith("Gear 2 (by likeness): one warm pull was 10 % stronger than one cold one")
 
 
 def test_no_pulls_no_comparison() -> None:

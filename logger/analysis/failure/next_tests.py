@@ -15,6 +15,7 @@ OTHER_CAUSE = 0.4
 # A procedure that cannot convict the sub-cause found may still: sub-causes are less sure than causes.
 OTHER_SUB_CAUSE = 0.3
 SUITS_LINK = 1.5
+RULES_FIRST = "The event's rules and scrutineers come first; what needs a licensed workshop belongs there."
 CARD_COLUMNS = 62  # fits an A5 page in a typewriter face of 9 points
 
 
@@ -103,7 +104,7 @@ class TestCard:
 
     def as_text(self) -> str:
         """The card as plain text, at most CARD_COLUMNS wide, with a box to tick before each test."""
-        lines = [self.title.upper(), "", "CAUTION", *_bulleted(self.cautions, "! "), ""]
+        lines = [self.title.upper(), "", "CAUTION", *_bulleted([*self.cautions, RULES_FIRST], "! "), ""]
         lines += ["FIRST, ENGINE OFF, KEY OUT", *_bulleted(self.first, "[ ] ")]
         for heading, tests in (("THEN MEASURE", self.measure), ("PROVOKE IT", self.provoke)):
             lines += ["", heading]

@@ -30,7 +30,7 @@ SUSPECT_SHARE = 0.3
 TAPPED: dict[Cause, str] = {
     "supply_voltage": "battery clamps, master switch, main feed, alternator plug and ground straps",
     "ignition_primary": "the coil's feed wire, plug and relay, ignition switch, pick-up plug and module",
-    "ignition_secondary": "coil, cap and their brackets, never a lead",
+    "ignition_secondary": "coil, cap and their brackets (never a lead)",
     "fuel_delivery": "the pump's plug, relay and ground",
     "mixture": "injector plugs, their relay, the control unit's plug and the intake hoses",
     "undetermined": "looms, plugs, relays and grounds",

@@ -98,8 +98,8 @@ def _referred(
     if vehicle is None:
         return (
             f"{words} Torque and power are shares of the best pull's; for N·m and kW enter the mass of car and crew "
-            "with the way per turn of the crank (mass_kg, metres_per_turn), or the inertia of the dyno's drums with "
-            "their turns per turn of the crank (drum_inertia_kg_m2, drum_turns_per_turn)."
+            "with the way per turn of the crank, or the drum inertia of the dyno with the drum turns per turn of the "
+            "crank."
         )
     at = f"at the crank, with {100 * loss:.0f} % lost on the way to the wheels" if loss else "as felt at the wheels"
     return f"{words} Torque and power {at}; slope, drag and the engine's own inertia are in them."

@@ -22,7 +22,8 @@ PAIRS: tuple[tuple[Warmth, Warmth], ...] = (("hot", "warm"), ("hot", "cold"), ("
 @dataclass(frozen=True, slots=True)
 class Difference:
     """Output of one warmth against another over the speeds both reached: a share (-0.06: 6 per cent weaker), its 95 %
-    limits (None with a single pull on each side: how much pulls differ is not known then), in words."""
+    limits (None with a single pull on each side: how much pulls differ is not known then), in words. gear: counted from
+    0; the sentence counts from 1, as the page does."""
 
     of: Warmth
     against: Warmth
@@ -106,21 +107,22 @@ def _difference(pulls: Sequence[Pull], of: Warmth, against: Warmth, gear: int) -
         scatter = ((a[:, 0] - a[:, 0].mean()) ** 2).sum() + ((b[:, 0] - b[:, 0].mean()) ** 2).sum()
         between = float(scatter / degrees * (1 / len(a) + 1 / len(b)))
     share = float(np.expm1(shift))
+    named = f"Gear {gear + 1} (by likeness): "  # what holds in one gear need not in another
     words = f"{100 * abs(share):.0f} % {'weaker' if share < 0 else 'stronger'} than"
     if abs(share) < 0.005:
         words = "as strong as"
     if not degrees:
-        text = f"One {of} pull was {words} one {against} one; make at least two of each to know what that means."
+        text = f"{named}one {of} pull was {words} one {against} one; make at least two of each to know what that means."
         return Difference(of, against, gear, share, None, None, 1, 1, text)
     half = float(student.ppf((1 + LEVEL) / 2, degrees) * np.sqrt(max(between, within)))
     low, high = float(np.expm1(shift - half)), float(np.expm1(shift + half))
     sure = "" if low > 0 or high < 0 else "; that is within what pulls differ by anyway"
     text = (
-        f"{of.capitalize()} pulls were {words} {against} ones "
+        f"{named}{of} pulls were {words} {against} ones "
         f"({100 * low:+.0f} to {100 * high:+.0f} %, {len(a)} against {len(b)}){sure}."
     )
     if half > WIDEST:
-        text = f"{of.capitalize()} and {against} pulls differ too much among themselves to compare."
+        text = f"{named}{of} and {against} pulls differ too much among themselves to compare."
     return Difference(of, against, gear, share, low, high, len(a), len(b), text)
 
 
