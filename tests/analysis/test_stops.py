@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 
 from logger.analysis import analyse
+from logger.analysis.crank.stops import Stop, restarts, stops
 from logger.analysis.findings import Findings
 from logger.event import Event, FloatArray, Trace
 from tests.analysis.array_car import END_S, Drive, nanoseconds
+from tests.analysis.small_car import FOUR, drawn, seen, turned
 
 
 def found_with(drive: Drive, **changes: Trace) -> Findings:
@@ -93,3 +95,97 @@ def test_without_acceleration_a_stop_at_idle_that_nothing_explains_is_not_held_a
     )
     assert found.stumbles == []
     assert any("driver's stall" in rejected["why"] for rejected in found.rejected)
+
+
+ON_THE_CRANK = replace(FOUR, tach_source="crank")
+RUN_DOWN = turned((0.0, 900), (10.0, 900), (11.0, 0), engine=ON_THE_CRANK)  # the key turned off at 10 s
+KEY = Trace(nanoseconds(np.array([0.0, 10.0])), np.array([1.0, 0.0]))
+FEED = drawn(14.0, (0, 13.4), (9.995, 13.4), (10.0, 0.0))
+CRANKED_AGAIN = turned((12.0, 210), (13.9, 210), engine=ON_THE_CRANK)
+
+
+@pytest.mark.parametrize("recorded", [{"key_sense": KEY}, {"ignition_feed_voltage": FEED}])
+def test_a_crank_that_runs_down_after_the_key_was_turned_off_is_no_failure(recorded: dict[str, Trace]) -> None:
+    view = seen(RUN_DOWN, 14.0, recorded, ON_THE_CRANK)
+    (stop,) = stops(view)
+    assert stop.why == "key_off"
+    assert stop.off_ns == pytest.approx(10.0e9, abs=1e6)
+    found = analyse(Event("off", ON_THE_CRANK, (view.recording,)))
+    assert found.stumbles == []
+    assert found.rejected
+
+
+def test_a_feed_that_came_back_before_the_engine_was_started_again_was_lost_and_not_switched_off() -> None:
+    feed = drawn(16.0, (0, 13.4), (9.995, 13.4), (10.0, 0.0), (12.7, 0.0), (12.71, 13.4))
+    tach = np.concatenate((RUN_DOWN, turned((13.0, 900), (16.0, 900), engine=ON_THE_CRANK)))
+    stop = stops(seen(tach, 16.0, {"ignition_feed_voltage": feed}, ON_THE_CRANK))[0]
+    assert (stop.why, stop.off_ns) == ("died", None)
+
+
+def test_a_late_pulse_of_a_crank_that_rocks_back_does_not_end_the_stretch_there() -> None:
+    view = seen(turned((0.0, 900), (10.0, 900)), 14.0, {"key_sense": KEY})
+    firings = view.firings
+    late = replace(
+        firings,
+        time_ns=np.append(firings.time_ns, firings.time_ns[-1] + nanoseconds(np.array([0.1, 0.2, 0.3]))),
+        seen=np.append(firings.seen, [False, False, True]),
+        stretch=np.append(firings.stretch, [0, 0, 0]).astype(np.int32),
+        speed_rps=np.append(firings.speed_rps, [5.0, 5.0, 5.0]),
+    )
+    more = {
+        name: np.append(getattr(view, name), [getattr(view, name)[-1]] * 3) for name in ("state", "running", "load")
+    }
+    (stop,) = stops(replace(view, firings=late, **more))
+    assert stop.last == firings.time_ns.size - 1
+
+
+def dragged_down(**traces: Trace) -> Stop:
+    """Idling until 10 s, then down to nothing within half a second with the key on, and cranked again at 12 s."""
+    key = Trace(nanoseconds(np.array([0.0])), np.array([1.0]))
+    tach = np.concatenate((turned((0.0, 900), (10.0, 900), (10.5, 0)), CRANKED_AGAIN))
+    return stops(seen(tach, 14.0, {"key_sense": key, **traces}))[0]
+
+
+@pytest.mark.parametrize(
+    ("ratio_at_the_end", "why", "words"),
+    [(14.0, "driver_stall", "with the mixture burning to the end"), (18.0, "died", "unburnt air in the exhaust")],
+)
+def test_an_exhaust_that_shows_no_air_to_the_end_tells_the_drivers_stall_from_a_failure(
+    ratio_at_the_end: float, why: str, words: str
+) -> None:
+    probe = drawn(14.0, (0, 14.0), (10.1, 14.0), (10.2, ratio_at_the_end), (11.0, ratio_at_the_end), rate_hz=50.0)
+    stop = dragged_down(air_fuel_ratio=probe)
+    assert stop.why == why
+    assert words in stop.reason
+
+
+def pushed(*points: tuple[float, float]) -> Trace:
+    """Acceleration along the car through (second, g), with gravity and a little noise."""
+    along = drawn(14.0, *points, rate_hz=200.0)
+    noise = np.random.default_rng(8).normal((0, 0, 1), 0.01, (along.time_ns.size, 3))
+    return Trace(along.time_ns, noise + np.outer(along.value, [1.0, 0.0, 0.0]))
+
+
+@pytest.mark.parametrize(
+    ("along", "why"),
+    [
+        (((0, 0.0), (9.97, 0.0), (9.98, 0.5), (10.05, 0.5), (10.06, 0.0)), "driver_stall"),  # it stood, and was jerked
+        (((0, -0.4), (10.05, -0.4), (10.06, 0.0)), "died"),  # the brakes let go of it as it came to rest
+    ],
+)
+def test_a_car_that_brakes_to_a_halt_is_not_a_standing_car_that_lurched(
+    along: tuple[tuple[float, float], ...], why: str
+) -> None:
+    key = Trace(nanoseconds(np.array([0.0])), np.array([1.0]))
+    tach = np.concatenate((turned((0.0, 900), (10.0, 900)), CRANKED_AGAIN))
+    assert stops(seen(tach, 14.0, {"key_sense": key, "acceleration": pushed(*along)}))[0].why == why
+
+
+@pytest.mark.parametrize(("volts", "stood"), [(10.4, True), (13.3, False)])
+def test_a_silence_from_speed_is_a_standing_crank_only_where_a_starter_clearly_drew(volts: float, stood: bool) -> None:
+    """2,250 rev/min are two and a half times idle; a starter draws volts, a load tenths of one."""
+    tach = np.concatenate((turned((0.0, 2250), (10.0, 2250)), turned((12.0, 1500), (14.0, 1500))))
+    battery = drawn(14.0, (0, 13.9), (11.0, 13.9), (11.05, volts), (11.7, volts), (11.75, 13.9))
+    view = seen(tach, 14.0, {"battery_voltage": battery})
+    silences = [(view.firings.time_ns[a - 1] / 1e9, view.firings.time_ns[b] / 1e9) for a, b in restarts(view)]
+    assert silences == ([pytest.approx((10.0, 12.0), abs=0.05)] if stood else [])

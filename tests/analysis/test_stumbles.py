@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 
 from logger.analysis import analyse
-from logger.analysis.failure.stumbles import join
+from logger.analysis.crank.stops import Stop
+from logger.analysis.failure.stumbles import Episode, _at_key_off, _limiter, join
 from logger.analysis.signs.sign import Sign, SignKind
 from logger.event import NS_PER_S, Engine, Event, FloatArray, IntArray, Recording
 from tests.analysis.array_car import NATURAL, Drive, nanoseconds
+from tests.analysis.small_car import FOUR, seen, turned
 
 S = 1_000_000_000
 
@@ -206,3 +208,41 @@ def test_a_pressure_sensor_without_supply_starves_nobody() -> None:
         if name != "sensor_supply_voltage"
     }
     assert analyse(Event("unfed", NATURAL, (replace(recording, traces=traces),))).stumbles == []
+
+
+@pytest.mark.parametrize(("from_s", "belongs"), [(9.7, False), (9.9, True), (10.8, True), (11.1, False)])
+def test_what_fails_while_the_crank_runs_down_behind_a_key_turned_off_belongs_to_that(
+    from_s: float, belongs: bool
+) -> None:
+    """Off at 10 s; the last pulse, due at 11 s, was the crank's own."""
+    off = Stop("key_off", 11 * S, 100, None, "the key was turned off", 10 * S)
+    assert _at_key_off(sign("weak_torque", from_s, from_s + 0.2), [off]) is belongs
+
+
+@pytest.mark.parametrize(("from_s", "belongs"), [(9.8, False), (9.96, True), (10.9, True), (11.1, False)])
+def test_what_fails_within_a_second_of_a_drivers_stall_belongs_to_that(from_s: float, belongs: bool) -> None:
+    stall = Stop("driver_stall", 10 * S, 100, None, "the car lurched")
+    assert _at_key_off(sign("lost_pulses", from_s, from_s + 0.2), [stall]) is belongs
+    assert not _at_key_off(sign("lost_pulses", from_s, from_s + 0.2), [replace(stall, why="died")])
+
+
+def test_a_float_bowls_episode_ends_when_the_engine_no_longer_feels_it() -> None:
+    signs = (sign("low_pressure", 10.0, 30.0, "fuel_pressure"), sign("lean", 16.0, 18.0, "air_fuel_ratio"))
+    tach = turned((0.0, 3000), (4.0, 3000))
+    fed = Episode(seen(tach, 4.0, {}), signs)
+    bowl = Episode(seen(tach, 4.0, {}, replace(FOUR, fuel_system="carburettor")), signs)
+    assert (fed.to_ns, bowl.to_ns) == (30 * S, 18 * S)
+
+
+def test_a_limiter_that_cuts_a_crank_on_spinning_tyres_is_known_by_the_pulses_right_before_it() -> None:
+    """From 5,000 to 6,420 rev/min within 0.2 s, cut there for a tenth of a second, back at 5,950. The speed is a mean
+    over six pulses, six turns here, and stays under 96.5 % of the ceiling; two turns right before the cut reach it."""
+    wasted = replace(FOUR, tach_pulses_per_revolution=1.0)
+    tach = turned((0.0, 5000), (10.0, 5000), (10.2, 6420), (10.3, 5950), (12.0, 5950), engine=wasted)
+    view = seen(tach[(tach < 10.2 * S) | (tach > 10.3 * S)], 12.0, {}, wasted)
+    ((first, stop),) = view.firings.missing_runs().tolist()
+    at = view.firings.time_ns
+    lost = Sign("lost_pulses", "tach_pulses", int(at[first]), int(at[stop]), float(stop - first))
+    assert view.firings.speed_rps[first - 8 : stop + 8].max() < 0.965 * 6500 / 60
+    assert _limiter(Episode(view, (lost,)), 6500 / 60) is not None
+    assert _limiter(Episode(view, (lost,)), 7000 / 60) is None
