@@ -90,7 +90,7 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
     probe = lean.learn(views)
     dips = [supply_signs(view) for view in views]
     injections = [injection.signs(view) for view in views]
-    gaps = [wire.gaps(view) for view in views]
+    gaps = [wire.gaps(view, probe) for view in views]
     flat = [(number, gap) for number, some in enumerate(gaps) for gap in some]
     proven = [_proven(gap, dips[number] + injections[number]) for number, gap in flat]
     watched = [
@@ -99,7 +99,7 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
     chance = wire.chance_real([gap for _, gap in flat], proven, watched)
     for number, view in enumerate(views):
         signs = dips[number] + sparks.signs(view) + rail.signs(view, pressure)
-        signs += [sign for sign in torque_signs[number] if not lean.burned_on(view, probe, sign)]
+        signs += [sign for sign in torque_signs[number] if not lean.burned_on(view, probe, sign.from_ns, sign.to_ns)]
         signs += lean.signs(view, probe) + injections[number]
         signs += starved_coil.signs(view)
         for (owner, gap), real in zip(flat, chance.tolist(), strict=True):

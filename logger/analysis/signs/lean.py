@@ -40,14 +40,16 @@ FEWEST_WANDERING = 4.0  # the same where nothing tells a throttle that opens on 
 LEAST_LEAN = 0.03  # of the usual ratio
 RICHEST = 0.5  # per cent of the samples, whose depth on the rich side tells how restless the mixture is
 RESTLESS = 2.0
-MOSTLY = 0.35
+MOSTLY = 0.1  # of its coasting; what a car without that cut spends on failures stays below
 AIR = 0.12  # of the base, above which a reading is no wandering mixture any more
 STILL = 0.2  # change of load within half a second
 BREATHS = 4.2  # standard deviations of the undone reading
 LOAD_CENTRES = (np.arange(8) + 0.5) / 8
 FEWEST_SAMPLES = 50
 ALIKE = 0.5  # ratios by load that differ by less are one
-BURNED_ON_NS, FEWEST_SEEN, SEEN_AIR = 150 * MS, 5, 1.1
+BURNED_ON_NS, FEWEST_SEEN = 150 * MS, 4
+EARLIEST_NS = 40 * MS
+SEEN_AIR, SEEN_LEANER = 1.1, 1.2  # times the usual ratio, and times the one before
 LOAD_SLACK = 0.06  # the mixture follows the manifold, which follows the throttle in its own way
 
 
@@ -243,20 +245,25 @@ def _flat(above: FloatArray) -> bool:
     return float(above.max()) < SPIKE * float(above.mean())
 
 
-def burned_on(view: View, probe: Probe | None, sign: Sign) -> bool:
-    """Whether the probe saw no air while the torque seemed gone: then the firings were lit. False where it cannot tell.
+def burned_on(view: View, probe: Probe | None, from_ns: int, to_ns: int) -> bool:
+    """Whether the probe saw no air while firings seemed gone: then they were lit. False where it cannot tell.
 
-    A stretch without combustion sends all of its air down the exhaust; what is asked here is less than a tenth of it.
+    A stretch without combustion sends all of its air down the exhaust, which reads a third leaner at least; what is
+    asked here is less than a third of that against the usual, and less than two against the moments before.
     """
-    if probe is None or not _usable(view) or sign.to_ns - sign.from_ns < BURNED_ON_NS:
+    if probe is None or not _usable(view) or to_ns - from_ns < BURNED_ON_NS:
         return False
     trace = view.traces["air_fuel_ratio"]
-    first, last = np.searchsorted(trace.time_ns, [sign.from_ns + probe.dead_ns, sign.to_ns + probe.dead_ns])
-    if last - first < FEWEST_SEEN:
+    from_ns_late, to_ns_late = from_ns + EARLIEST_NS, to_ns + LONGEST_DEAD_NS
+    earlier, first, last = np.searchsorted(trace.time_ns, [from_ns - BURNED_ON_NS, from_ns_late, to_ns_late]).tolist()
+    n_stretch = round((to_ns - from_ns) / NS_PER_S / _step_s(view))
+    if n_stretch < FEWEST_SEEN or last - first < n_stretch or first - earlier < FEWEST_SEEN:
         return False
-    undone = undo_lag(trace.value, _step_s(view), probe.tau_s)[first:last]
-    base = probe.base(view, trace.time_ns[first:last] - probe.dead_ns)
-    return float(np.mean(undone / base)) < SEEN_AIR
+    undone = undo_lag(trace.value, _step_s(view), probe.tau_s)
+    base = probe.base(view, np.linspace(from_ns, to_ns, 5).astype(np.int64)).max()
+    # How late the air comes is known to a tenth of a second or two, so the leanest stretch of that length counts.
+    seen = float(np.convolve(undone[first:last], np.ones(n_stretch) / n_stretch, "valid").max())
+    return seen < SEEN_AIR * base and seen < SEEN_LEANER * float(np.median(undone[earlier:first]))
 
 
 def _cut_tail(above: FloatArray, open_throttle: BoolArray, step_s: float) -> FloatArray:

@@ -12,6 +12,7 @@ import numpy as np
 
 from logger.analysis.crank import roughness
 from logger.analysis.crank.states import State, View
+from logger.analysis.signs.lean import Probe, burned_on
 from logger.event import NS_PER_S, Engine, FloatArray
 
 FAR_FROM_COIL = ("crank", "control_unit")  # tach sources whose pulses say nothing about the coil
@@ -32,7 +33,6 @@ SIDES = (20, 8)  # pulses before and after a gap from which the crank's loss is 
 NEXT_TO = 3
 WITNESSED, FEWEST_DUE = 4.0, 2.0  # natural log-likelihood; pulses
 USUAL_LENGTH, LENGTH_SPEAKS = 4.0, 0.8
-ANYHOW = 0.15  # say of a gap of quite another length: a wire that lost pulses here may have lost them there
 LONG = 30  # missing pulses, beyond which the crank's trend before says nothing about after
 
 
@@ -54,8 +54,11 @@ class Gap:
     to_ns: int
 
 
-def gaps(view: View) -> list[Gap]:
-    """Groups of missing pulses while the engine ran, in time order; pieces under half a second apart are one group."""
+def gaps(view: View, probe: Probe | None = None) -> list[Gap]:
+    """Groups of missing pulses while the engine ran, in time order; pieces under half a second apart are one group.
+
+    probe: what the event taught of its exhaust probe (lean.learn), a witness of its own.
+    """
     firings = view.firings
     runs = [
         (a, b)
@@ -71,7 +74,7 @@ def gaps(view: View) -> list[Gap]:
             groups[-1].append(run)
         else:
             groups.append([run])
-    return [_gap(view, group) for group in groups]
+    return [_gap(view, group, probe) for group in groups]
 
 
 def _unrecorded(view: View, first: int, stop: int) -> bool:
@@ -91,7 +94,7 @@ def _unrecorded(view: View, first: int, stop: int) -> bool:
     return bool(holes) and all(holes)
 
 
-def _gap(view: View, runs: Sequence[tuple[int, int]]) -> Gap:
+def _gap(view: View, runs: Sequence[tuple[int, int]], probe: Probe | None) -> Gap:
     # Pieces close together share what disturbs them, so they do not count as independent witnesses.
     ratio = sum(_ratio(view, first, stop) for first, stop in runs) / np.sqrt(len(runs))
     if view.load_channel is None:
@@ -100,6 +103,8 @@ def _gap(view: View, runs: Sequence[tuple[int, int]]) -> Gap:
     time_ns = view.firings.time_ns
     last = min(stop, time_ns.size - 1)
     ratio += sum(_witness(view, name, int(time_ns[first]), int(time_ns[last])) for name in _witnesses(view.engine))
+    if burned_on(view, probe, int(time_ns[first]), int(time_ns[last])):
+        ratio -= WITNESSED
     missing = sum(b - a for a, b in runs)
     noisy = np.searchsorted(view.firings.extra_ns, [time_ns[first] - GROUP_NS, time_ns[last] + GROUP_NS])
     extra = float(noisy[1] - noisy[0])
@@ -213,7 +218,7 @@ def chance_real(some: Sequence[Gap], proven: Sequence[bool], watched: Sequence[b
     ratio = np.clip([gap.ratio for gap in some], -30.0, 30.0)
     length = np.log([gap.lost / len(gap.runs) for gap in some])
     sure = np.asarray(proven, bool)
-    likeness = ANYHOW + (1.0 - ANYHOW) * np.exp(-2.0 * np.abs(length[:, None] - length[None, :]))
+    likeness = np.exp(-2.0 * np.abs(length[:, None] - length[None, :]))
     np.fill_diagonal(likeness, 0.0)
     if watched is not None:
         likeness[np.ix_(np.asarray(watched, bool) & ~sure, sure)] = 0.0
