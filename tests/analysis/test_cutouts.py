@@ -1,12 +1,14 @@
 """Torque that vanishes at a stroke and comes back at a stroke."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from logger.analysis.signs import cutouts, torque
 from logger.analysis.signs.sign import Sign
-from logger.event import NS_PER_S
-from tests.analysis.two_masses import drive, view_of
+from logger.event import NS_PER_S, Engine, Recording
+from tests.analysis.two_masses import ENGINE, drive, view_of
 
 
 def found(lost: tuple[float, float] | None = None, braked: tuple[float, float] | None = None) -> list[Sign]:
@@ -59,3 +61,29 @@ def test_the_cranks_corners_stand_where_the_torque_changed() -> None:
     begins, ends = (np.flatnonzero(np.abs(time_s - at) < 0.1) for at in (24.9, 25.2))
     assert time_s[begins[np.argmax(fall[begins])]] == pytest.approx(24.9, abs=0.03)
     assert time_s[ends[np.argmax(rise[ends])]] == pytest.approx(25.2, abs=0.03)
+
+
+def found_in(recording: Recording, engine: Engine = ENGINE) -> list[Sign]:
+    view = view_of(recording, engine)
+    motion = torque.motion(view)
+    assert motion is not None
+    law = torque.learn([motion])
+    assert law is not None
+    return cutouts.signs(view, motion, law)
+
+
+def test_fewer_than_eight_firings_are_too_few_to_draw_corners_from() -> None:
+    """0.15 s at 50 turns a second: 15 firings of a four-cylinder engine, 4 of a single."""
+    recording = drive([(24.9, 25.05)])
+    assert [sign.lost for sign in found_in(recording)] == [pytest.approx(15.0, rel=0.4)]
+    assert found_in(recording, replace(ENGINE, cylinders=1)) == []
+
+
+@pytest.mark.parametrize("early_s", [0.0, 0.06, 0.1])
+def test_a_throttle_let_off_just_as_the_push_ends_explains_it(early_s: float) -> None:
+    recording = drive([(24.9, 25.3)])
+    throttle = recording.traces["throttle_position"]
+    let_off = (throttle.time_ns > (24.9 - early_s) * NS_PER_S) & (throttle.time_ns < 25.3 * NS_PER_S)
+    lifted = {"throttle_position": replace(throttle, value=np.where(let_off, 60.0, throttle.value))}
+    assert len(found_in(recording)) == 1
+    assert found_in(replace(recording, traces=recording.traces | lifted)) == []

@@ -13,10 +13,15 @@ ENGINE = Engine(
 )
 
 
-def found(volts: float, misses: tuple[float, ...], drop: float = 0.05) -> list[Sign]:
-    """20 s of idle at 900 rev/min; each miss takes `drop` of the speed at once, recovered within 0.3 s."""
+def found(volts: float, misses: tuple[float, ...], drop: float = 0.05, blip_at_s: float | None = None) -> list[Sign]:
+    """20 s of idle at 900 rev/min; each miss takes `drop` of the speed at once, recovered within 0.3 s.
+
+    blip_at_s: from a third above idle there the crank comes down by a sixth a second.
+    """
     time = np.arange(0.0, 20.0, 0.001)
     rps = np.full(time.size, 15.0)
+    if blip_at_s is not None:
+        rps = np.where(time > blip_at_s, np.maximum(rps, 20.0 * np.exp((blip_at_s - time) / 6.0)), rps)
     for at in misses:
         rps *= 1.0 - drop * np.clip((time > at) * (1.0 - (time - at) / 0.3), 0.0, 1.0)
     turns = 2.0 * np.cumsum(rps) * 0.001
@@ -50,3 +55,8 @@ def test_with_a_sound_battery_the_clutch_is_as_likely() -> None:
 
 def test_an_idle_that_breathes_is_no_miss() -> None:
     assert found(8.2, (10.0, 10.4), drop=0.012) == []
+
+
+def test_a_crank_that_comes_down_from_a_blip_lost_no_firing() -> None:
+    assert len(found(8.2, (10.6, 11.0))) == 1
+    assert found(8.2, (10.6, 11.0), blip_at_s=10.0) == []

@@ -81,3 +81,8 @@ def test_the_running_spans_leave_cranking_out() -> None:
 def test_the_drives_own_rail_is_what_the_tests_above_mean() -> None:
     level = injection_rail(DRIVE, np.array([9.0, 15.5]), np.ones(2))
     assert level[0] < 240 < level[1]
+
+
+def test_idling_is_named_where_nothing_shows_load_either() -> None:
+    view = view_of(only("battery_voltage"))
+    assert {at: state_at(view, at) for at in (9.0, 36.0, 62.0)} == dict.fromkeys((9.0, 36.0, 62.0), State.IDLE)

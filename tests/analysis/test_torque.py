@@ -72,3 +72,23 @@ def test_torque_lost_at_full_throttle_is_found() -> None:
     assert found
     assert {sign.kind for sign in found} == {"weak_torque"}
     assert all(25.0 < sign.from_ns / NS_PER_S < sign.to_ns / NS_PER_S < 25.52 for sign in found)
+
+
+def test_a_fault_that_takes_torque_away_all_day_leaves_a_law_to_learn() -> None:
+    """Two seconds open at 0.5 g and two shut at -0.05 g in turn; two in five of the open moments lack some of it, as
+    often little as all. Of 100 open moments the 25 lowest lack more than 15/40 of 0.5 g: 0.19 g, a spread of half of
+    what lies between open and coasting."""
+    n, steps = 4000, np.arange(4000)
+    opened = steps % 200 < 100
+    random = np.random.default_rng(9)
+    lacks = np.where(steps % 5 < 2, 0.5 * random.random(n), 0.0)
+    push = np.where(opened, 0.5 - lacks, -0.05) + 0.005 * random.standard_normal(n)
+    still, load = np.zeros(n), opened.astype(float)
+    acceleration = np.column_stack((push, still, still + 1.0))
+    motion = Motion(
+        steps * torque.STEP_NS, acceleration, still, opened, ~opened, opened | ~opened, load, still + 50.0
+    )  # fmt: skip
+    law = torque.learn([motion])
+    assert law is not None
+    assert law.spread == pytest.approx(1.4826 * 0.19, rel=0.1)
+    assert (law.open_level, law.coast_level) == pytest.approx((0.5, -0.05), abs=0.02)

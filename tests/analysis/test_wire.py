@@ -1,12 +1,17 @@
 """Did the ignition miss, or did only the tach wire lose the pulses?"""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from logger.analysis.crank.pulses import clean
 from logger.analysis.crank.states import LoadScale, view
-from logger.analysis.signs.wire import Gap, chance_real, gaps
+from logger.analysis.signs.lean import learn
+from logger.analysis.signs.wire import WITNESSED, Gap, chance_real, gaps
 from logger.event import Engine, Recording, Trace
+from tests.analysis.small_car import drawn, seen, turned
+from tests.analysis.test_lean import driven
 
 
 def gap(missing: int, ratio: float, pieces: int = 1) -> Gap:
@@ -75,3 +80,28 @@ def test_an_idle_that_goes_on_as_it_was_has_lost_no_firing_though_the_throttle_i
 
 def test_an_idle_that_sagged_over_the_missing_pulses_has() -> None:
     assert idle_gap(loses_speed=True) > 1.0
+
+
+@pytest.mark.parametrize(("missing", "rpm", "convicted"), [(40, 900.0, True), (40, 3000.0, False), (25, 3000.0, True)])
+def test_a_long_gap_after_which_the_crank_turns_no_slower_convicts_the_wire_at_idle_only(
+    missing: int, rpm: float, convicted: bool
+) -> None:
+    """An idling engine that lost forty firings would stand; at speed the car carries the crank on, and half a second
+    later nobody knows what its speed would have been."""
+    even = turned((0.0, rpm), (12.0, rpm))
+    jitter = 0.004 * np.diff(even[:2]) * np.random.default_rng(4).standard_normal(even.size)
+    tach = np.delete(even + np.rint(jitter).astype(np.int64), slice(150, 150 + missing))
+    throttle = drawn(12.0, (0, 1.0 if rpm < 1000 else 80.0), (12, 1.0 if rpm < 1000 else 80.0))
+    (only,) = gaps(seen(tach, 12.0, {"throttle_position": throttle}))
+    assert only.missing == missing
+    assert bool(only.ratio < -1.5) is convicted
+
+
+def test_an_exhaust_that_shows_burnt_mixture_over_a_gap_speaks_for_the_wire() -> None:
+    for misses, witness in (((), -WITNESSED), (((31.0, 31.6),), 0.0)):
+        view = driven(0.1, misses)
+        tach = view.recording.pulses["tach_pulses"]
+        lost = tach[(tach < 31.05e9) | (tach > 31.4e9)]
+        gappy = replace(view, firings=clean(lost, view.engine))
+        ((alone,), (asked,)) = (gaps(gappy, probe) for probe in (None, learn([view])))
+        assert asked.ratio - alone.ratio == pytest.approx(witness)

@@ -1,0 +1,58 @@
+"""Rail pressure that falls: which fall starves an engine, and how long a float bowl lasts."""
+
+from dataclasses import replace
+
+import pytest
+
+from logger.analysis.channels.bands import PressureBand
+from logger.analysis.signs import rail
+from logger.analysis.signs.sign import Sign
+from logger.event import Engine
+from tests.analysis.small_car import FOUR, drawn, seen, turned
+
+INJECTED = PressureBand(floor=180.0, closed=200.0, full=300.0, noise=1.0)
+BOWL = PressureBand(floor=20.0, closed=30.0, full=30.0, noise=0.3)
+
+
+def found(
+    band: PressureBand, *, rpm: float, throttle: float, gone: tuple[float, float], engine: Engine = FOUR
+) -> list[Sign]:
+    """A steady speed and throttle for half a minute, the rail at its closed-throttle level and at nothing in `gone`."""
+    begin, end = gone
+    level = ((0, band.closed), (begin, band.closed), (begin + 0.05, 0.0), (end, 0.0), (end + 0.05, band.closed))
+    traces = {
+        "throttle_position": drawn(30.0, (0, throttle), (30, throttle)),
+        "fuel_pressure": drawn(30.0, *level, rate_hz=200.0),
+    }
+    return rail.signs(seen(turned((0.0, rpm), (30.0, rpm), engine=engine), 30.0, traces, engine), band)
+
+
+def test_a_rail_that_is_empty_behind_a_shut_throttle_only_starves_nobody() -> None:
+    (sign,) = found(INJECTED, rpm=3000, throttle=1.0, gone=(10.0, 11.0))
+    assert sign.strength == 0.0
+
+
+@pytest.mark.parametrize(("rpm", "throttle"), [(3000, 4.0), (900, 1.0)])
+def test_a_trailing_throttle_and_an_idle_burn_fuel_and_starve(rpm: float, throttle: float) -> None:
+    """All 200 kPa of a closed throttle's level are gone, of 300 at full load: 0.67 where 0.27 is too much."""
+    (sign,) = found(INJECTED, rpm=rpm, throttle=throttle, gone=(10.0, 11.0))
+    assert sign.strength == pytest.approx(200 / 300 / 0.27, rel=0.01)
+
+
+CARBURETTOR = replace(FOUR, fuel_system="carburettor")
+
+
+def test_a_float_bowl_lasts_six_seconds_of_hard_pulling_and_longer_the_less_the_engine_burns() -> None:
+    """Three quarters of 6,500 rev/min at full load is 1; idle 0.15 of the torque at 900 of 4,875 rev/min."""
+    (pulling,) = found(BOWL, rpm=4875, throttle=100.0, gone=(10.0, 19.0), engine=CARBURETTOR)
+    (idling,) = found(BOWL, rpm=900, throttle=0.0, gone=(10.0, 19.0), engine=CARBURETTOR)
+    assert pulling.strength == pytest.approx(9.0 / 6.0, rel=0.02)
+    assert idling.strength == pytest.approx(0.15 * 900 / 4875 * 9.0 / 6.0, rel=0.05)
+
+
+def test_a_float_bowl_feeds_the_engine_until_a_second_before_it_is_dry() -> None:
+    (pulling,) = found(BOWL, rpm=4875, throttle=100.0, gone=(10.0, 19.0), engine=CARBURETTOR)
+    (idling,) = found(BOWL, rpm=900, throttle=0.0, gone=(10.0, 19.0), engine=CARBURETTOR)
+    assert pulling.engine_ns is not None
+    assert pulling.engine_ns / 1e9 == pytest.approx(15.0, abs=0.1)
+    assert idling.engine_ns is None
