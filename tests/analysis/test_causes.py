@@ -7,7 +7,8 @@ import pytest
 
 from logger.analysis import analyse
 from logger.analysis.failure.causes import PRIOR, softmax
-from logger.event import CAUSES, NS_PER_S, Event
+from logger.analysis.findings import Stumble
+from logger.event import CAUSES, NS_PER_S, Engine, Event
 from tests.analysis.array_car import NATURAL, Drive
 
 VOLTAGES = ("battery_voltage", "ignition_feed_voltage")
@@ -54,3 +55,26 @@ def test_sparks_missing_in_a_row_on_a_low_battery_are_the_high_tension_sides() -
 
 def test_sparks_missing_on_a_sound_battery_are_the_high_tension_sides() -> None:
     assert starved_coil(13.9, clamp_misses=[*range(0, 60, 3)]) == "ignition_secondary"
+
+
+def without_injection(engine: Engine) -> Stumble:
+    """An injector, opened every other turn, that is left out for 0.4 s of a pull."""
+    recording = Drive().recording()
+    injections = recording.pulses["tach_pulses"][::4]
+    gone = (injections > 20.5 * NS_PER_S) & (injections < 20.9 * NS_PER_S)
+    pulses = {**recording.pulses, "injector_pulses": injections[~gone]}
+    (stumble,) = analyse(Event("injector", engine, (replace(recording, pulses=pulses),))).stumbles
+    return stumble
+
+
+def test_missing_injections_clear_the_ignition_only_where_the_tach_wire_tells_of_the_coil() -> None:
+    """A control unit that lost its trigger drives neither coil nor injector, while a wheel on the crank goes on."""
+    at_the_coil, on_the_crank = (
+        without_injection(replace(NATURAL, tach_source=source)) for source in ("coil_negative", "crank")
+    )
+    assert at_the_coil.evidence_for == ["the coil fired on but injector pulses were missing"]
+    assert at_the_coil.probability["mixture"] > 0.95
+    assert on_the_crank.evidence_for == ["injector pulses were missing"]
+    ignition, mixture = on_the_crank.probability["ignition_primary"], on_the_crank.probability["mixture"]
+    # 3 for the ignition, 4 for the mixture, of which 1.5 less was held before anything was seen
+    assert ignition / mixture == pytest.approx(np.exp(3.0 - (4.0 - 1.5)), rel=0.01)

@@ -7,8 +7,9 @@ import pytest
 
 from logger.analysis.crank import pulses, states
 from logger.analysis.crank.states import View
-from logger.analysis.signs.lean import lag_s, learn, signs, undo_lag
+from logger.analysis.signs.lean import burned_on, lag_s, learn, signs, undo_lag
 from logger.event import NS_PER_S, Engine, FloatArray, Recording, Trace
+from tests.analysis.small_car import seen, turned
 
 STEP_S, TAU_S = 0.02, 0.125
 
@@ -44,8 +45,8 @@ CUTTING = Engine(
 )
 
 
-def driven(dead_s: float, misses: tuple[tuple[float, float], ...] = ()) -> View:
-    """A minute at 3,000 rev/min, 3 s open and 2 s shut in turn, fuel cut when shut; a third of firings lost in misses.
+def driven(dead_s: float, misses: tuple[tuple[float, float], ...] = (), *, lost: float = 1.0 / 3.0) -> View:
+    """A minute at 3,000 rev/min, 3 s open and 2 s shut in turn, fuel cut when shut; a share of firings lost in misses.
 
     The probe reads dead_s late.
     """
@@ -53,7 +54,7 @@ def driven(dead_s: float, misses: tuple[tuple[float, float], ...] = ()) -> View:
     shut = time % 5.0 > 3.0
     ratio = np.where(shut, 20.0, 13.0)
     for begin, end in misses:
-        ratio[(time >= begin) & (time < end)] = 13.0 / (1.0 - 1.0 / 3.0)
+        ratio[(time >= begin) & (time < end)] = 13.0 / (1.0 - lost)
     late = np.interp(time - dead_s, time, ratio)
     reading = lagged(late) + 0.03 * np.random.default_rng(5).standard_normal(time.size)
     stamps = np.rint(time * NS_PER_S).astype(np.int64)
@@ -97,3 +98,52 @@ def test_without_a_probe_nothing_is_learnt() -> None:
     bare = replace(view, traces={name: t for name, t in view.traces.items() if name != "air_fuel_ratio"})
     assert learn([bare]) is None
     assert signs(bare, None) == []
+
+
+@pytest.mark.parametrize(("misses", "burned"), [((), True), (((31.0, 31.6),), False)])
+def test_torque_that_seemed_gone_while_the_probe_saw_no_air_was_there(
+    misses: tuple[tuple[float, float], ...], burned: bool
+) -> None:
+    view = driven(0.1, misses)
+    assert bool(burned_on(view, learn([view]), 31 * NS_PER_S, 31_600_000_000)) is burned
+
+
+def test_a_moment_of_a_tenth_of_a_second_is_too_short_for_a_probe_to_clear() -> None:
+    view = driven(0.1)
+    assert not burned_on(view, learn([view]), 31 * NS_PER_S, 31_100_000_000)
+
+
+def test_a_mixture_that_shifts_evenly_for_seconds_is_no_stumble_and_spikes_of_the_same_mean_are() -> None:
+    """Four firings in a hundred: through two seconds, or four in ten for two samples in every twenty."""
+    evenly = ((30.5, 32.5),)
+    spikes = tuple((at, at + 2 * STEP_S - 0.001) for at in np.arange(30.5, 32.4, 20 * STEP_S))
+    shifted, missed = driven(0.1, evenly, lost=0.04), driven(0.1, spikes, lost=0.4)
+    assert signs(shifted, learn([shifted])) == []
+    (sign,) = signs(missed, learn([missed]))
+    assert sign.lost == pytest.approx(0.04 * 2.0 * 100.0, rel=0.5)
+
+
+def without_load(ratio_coasting: float, misses: tuple[tuple[float, float], ...] = ()) -> View:
+    """A minute without throttle or rail: 3 s from 2,400 up to 3,600 rev/min and 2 s back in turn."""
+    time = np.arange(0.0, 60.0, STEP_S)
+    ratio = np.where(time % 5.0 > 3.0, ratio_coasting, 13.0)
+    for begin, end in misses:
+        ratio[(time >= begin) & (time < end)] = 13.0 / (1.0 - 1.0 / 3.0)
+    late = np.interp(time - 0.18, time, ratio)
+    reading = lagged(late) + 0.03 * np.random.default_rng(5).standard_normal(time.size)
+    points = [(5.0 * k + at, rpm) for k in range(12) for at, rpm in ((0.0, 2400.0), (3.0, 3600.0))]
+    probe = Trace(np.rint(time * NS_PER_S).astype(np.int64), reading)
+    return seen(turned(*points, (60.0, 2400.0)), 60.0, {"air_fuel_ratio": probe})
+
+
+def test_without_a_load_channel_an_engine_that_never_cuts_its_fuel_is_judged_by_its_probe() -> None:
+    view = without_load(13.0, ((31.0, 31.6),))
+    probe = learn([view])
+    assert probe is not None
+    assert not probe.cuts_fuel
+    (sign,) = signs(view, probe)
+    assert sign.from_ns / NS_PER_S == pytest.approx(31.0, abs=0.15)
+
+
+def test_without_a_load_channel_an_engine_that_cuts_its_fuel_is_not() -> None:
+    assert learn([without_load(20.0, ((31.0, 31.6),))]) is None

@@ -414,3 +414,27 @@ def test_eight_hours_of_five_channels_are_judged_in_seven_tenths_of_a_second() -
         assert sensor_faults.find(recording, ENGINE) == []
         taken_s.append(time.process_time() - started)
     assert min(taken_s) < 0.7
+
+
+@pytest.mark.parametrize(("gains_per_s", "lies"), [(0.15, True), (0.03, False), (-0.15, False)])
+def test_a_dead_feed_behind_which_a_crank_gains_speed_lies_and_is_believed_where_it_loses_speed(
+    gains_per_s: float, lies: bool
+) -> None:
+    """With the tach wire on the crank pulses prove nothing; a car in gear turns a dead engine, but ever slower."""
+    at_s = np.arange(2.0, 58.0, 0.001)
+    speed = 50.0 * np.exp(gains_per_s * np.clip(at_s - 20.0, 0.0, 0.6))
+    turns = 2.0 * np.cumsum(speed) * 0.001
+    tach = np.interp(np.arange(1.0, turns[-1]), turns, at_s)
+    dead = between(trace("ignition_feed_voltage"), 20, 20.6, lambda value: 0.0)
+    pulses = {"tach_pulses": np.rint(tach * NS_PER_S).astype(np.int64)}
+    recording = replace(car(ignition_feed_voltage=dead), pulses=pulses)
+    found = sensor_faults.find(recording, replace(ENGINE, tach_source="crank"))
+    assert [(fault.channel, fault.kind) for fault in found] == ([("ignition_feed_voltage", "open")] if lies else [])
+
+
+def test_a_dead_feed_behind_which_a_crank_holds_its_speed_for_over_a_second_lies() -> None:
+    crank = replace(ENGINE, tach_source="crank")
+    for lasts_s, faults in ((0.9, []), (1.5, ["ignition_feed_voltage"])):
+        dead = between(trace("ignition_feed_voltage"), 20, 20 + lasts_s, lambda value: 0.0)
+        found = sensor_faults.find(car(ignition_feed_voltage=dead), crank)
+        assert [fault.channel for fault in found] == faults
