@@ -55,6 +55,7 @@ class PulseInput:
         self._device: InputDevice | None = None
         self._ticks: deque[float] = deque()
         self._recent = deque(LONG_AGO, NOISE_EDGES)
+        self._kept: list[IntArray] = []
         self._disarmed = False
         self._last_ns = -(1 << 62)
 
@@ -72,6 +73,14 @@ class PulseInput:
 
     def take(self, pulses: dict[str, IntArray]) -> None:
         """Move the edges so far into `pulses`: int64 monotonic ns, rising."""
+        self._collect()
+        if self._kept:
+            pulses[self.name] = np.concatenate(self._kept)
+            self._kept = []
+        if self._disarmed:
+            self.watch.state, self.watch.message = "noisy", NOISE
+
+    def _collect(self) -> None:
         # popleft is atomic, so edges that arrive meanwhile stay for the next time.
         ticks = np.array([self._ticks.popleft() for _ in range(len(self._ticks))])
         if not ticks.size:
@@ -86,10 +95,7 @@ class PulseInput:
         if kept.size:
             self._last_ns = int(kept[-1])
             self.watch.good(self._last_ns, kept.size)
-            pulses[self.name] = kept
-        if self._disarmed:
-            self.watch.state = "noisy"
-            self.watch.message = NOISE
+            self._kept.append(kept)
 
     def finish(self) -> None:
         self.watch.finish(self._clock.monotonic_ns())
@@ -108,6 +114,7 @@ class PulseInput:
 
     def _arm(self, device: InputDevice, now_ns: int) -> None:
         if self._disarmed:
+            self._collect()  # the gap begins after the last edge that came
             self.watch.lost(self._last_ns, now_ns, NOISE)
         self._disarmed = False
         self._recent.extend(LONG_AGO)

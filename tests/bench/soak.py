@@ -8,10 +8,12 @@ the tach wire carries 20,000 edges a second, but for the first and last ten seco
 
 Exits with 1 where something is missing, sampling is uneven (99 % of the intervals within 2 ms of their period, 99 % of
 the samples started within 2 ms of when they were due) or memory has grown; with noise, where the pulses before and
-after it did not come through, where it left no gap, or where it took more than a tenth of a core.
+after it did not come through, where it left no gap, or where it took more than a tenth of a core. In real time a loop
+on each core that only sleeps, at the same priority, tells by what the machine itself was late.
 """
 
 import os
+import subprocess
 import sys
 import threading
 import time
@@ -53,15 +55,32 @@ BEFORE_NS = 5 * NS_PER_S
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """What was recorded, when on the clock, and what it took. memory: MB at each tenth. cpu: seconds per second, just
-    before the noise and during it."""
+    """What was recorded, when on the clock, and what it took. drive_ns: when the car began. memory: MB at each tenth.
+    cpu: seconds per second, just before the noise and during it."""
 
     path: Path
     from_ns: int
     to_ns: int
+    drive_ns: int
     parts: tuple[PartHealth, ...]
     memory: list[float]
     cpu: tuple[float, float] = (0.0, 0.0)
+
+
+BARE_LOOP = """
+import os, sys, time
+os.sched_setaffinity(0, [int(sys.argv[2])])
+due, late, most = time.monotonic_ns(), 0, 0
+print(flush=True)
+while due < int(sys.argv[1]):
+    due += 3_333_333
+    time.sleep(max(0, due - time.monotonic_ns()) / 1e9)
+    by = time.monotonic_ns() - due
+    most, late = max(most, by), late + (by > 30_000_000)
+    if by > 3_333_333:
+        due += by
+print(most / 1e6, late)
+"""
 
 
 class Noise:
@@ -124,14 +143,32 @@ def record(folder: Path, seconds: float, clock: Clock, noise: bool = False) -> R
     rig.play()
     quiet_ns = round(QUIET_S * NS_PER_S)
     wire = Noise(rig, settings, rig.start_ns + quiet_ns, rig.end_ns - quiet_ns) if noise else None
+    beside = [] if is_virtual else bare_loops(rig.end_ns)
     from_ns = clock.monotonic_ns()
     recorder.run(rig.end_ns + NS_PER_S)
     to_ns = clock.monotonic_ns()
     rig.close()
+    for core, loop in enumerate(beside):
+        most_ms, often = loop.communicate()[0].split()
+        print(f"core {core}: a bare loop was late by at most {float(most_ms):.1f} ms, {often} times by over 30")
     if wire is not None:
         wire.end()
         print(f"{wire.edges} edges of the noise got as far as the input")
-    return Run(recorder.place.path, from_ns, to_ns, hardware.health(), memory, wire.cpu if wire else (0.0, 0.0))
+    return Run(
+        recorder.place.path, from_ns, to_ns, rig.start_ns, hardware.health(), memory, wire.cpu if wire else (0.0, 0.0)
+    )
+
+
+def bare_loops(until_ns: int) -> list[subprocess.Popen[str]]:
+    """One for each core, at our priority: what they are late by, the machine is to blame for."""
+    loops = [
+        subprocess.Popen([sys.executable, "-c", BARE_LOOP, str(until_ns), str(core)], stdout=subprocess.PIPE, text=True)
+        for core in sorted(os.sched_getaffinity(0))
+    ]
+    for loop in loops:
+        assert loop.stdout is not None
+        loop.stdout.readline()  # it has started
+    return loops
 
 
 def missing(time_ns: IntArray, period_ns: int = PERIOD_NS) -> int:
@@ -190,8 +227,8 @@ def judge_pulses(reader: RecordingReader, seconds: float) -> list[str]:
 
 
 def judge_noise(reader: RecordingReader, run: Run, seconds: float) -> list[str]:
-    quiet_ns, lead_ns = round(QUIET_S * NS_PER_S), round(LEAD_S * NS_PER_S)
-    start_ns = run.from_ns + lead_ns - reader.meta.started_monotonic_ns
+    quiet_ns = round(QUIET_S * NS_PER_S)
+    start_ns = run.drive_ns - reader.meta.started_monotonic_ns
     end_ns = start_ns + round(seconds * NS_PER_S)
     before = reader.pulses("tach_pulses", 0, start_ns + quiet_ns - PERIOD_NS).size
     after = reader.pulses("tach_pulses", end_ns - quiet_ns + NS_PER_S, end_ns).size

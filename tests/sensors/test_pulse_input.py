@@ -68,6 +68,19 @@ def test_noise_at_20_khz_disarms_the_input_and_the_gaps_are_recorded() -> None:
     assert bench.health("tach_pulses").state == "ok"
 
 
+def test_no_gap_reaches_over_an_edge_that_is_handed_out_however_seldom_one_asks() -> None:
+    bench = Bench(ONLY_TACH)
+    bench.run(0.1)
+    pulse_train(bench, 20_000, 4.0)
+    for _ in range(4):
+        bench.batches.append(bench.hardware.poll(bench.clock.monotonic_ns() + S))
+    gaps, times = bench.gaps(), bench.pulses("tach_pulses")
+    assert len(gaps) == 7
+    for gap in gaps:
+        assert 500 * MS <= gap.to_ns - gap.from_ns < 510 * MS
+        assert not ((times > gap.from_ns) & (times < gap.to_ns)).any()
+
+
 def test_noise_at_20_khz_costs_a_bounded_number_of_edges_and_leaves_the_adc_its_timing() -> None:
     bench = Bench(SETTINGS)
     bench.run(0.1)
