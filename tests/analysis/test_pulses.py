@@ -172,3 +172,25 @@ def test_an_engine_that_starts_jumps_from_cranking_to_its_idle() -> None:
     firings = clean(edges, FOUR)
     assert firings.time_ns.tolist() == edges.tolist()
     assert firings.seen.all()
+
+
+ONCE_IN_TWO_TURNS = Engine(
+    cylinders=1, strokes=4, tach_pulses_per_revolution=0.5, idle_rpm=1500, redline_rpm=9000
+)  # a coil that is fired in the power stroke only
+
+
+@pytest.mark.parametrize(
+    "slower", [[37.5, 46.9, 58.6, 58.6, 58.6, 58.6, 46.9, 37.5], [37.5, 46.9, 58.6, 73.2, 58.6, 46.9, 37.5]]
+)
+def test_a_single_that_slows_down_and_picks_up_within_a_handful_of_pulses_has_lost_none(slower: list[float]) -> None:
+    """From 4,000 rev/min to half of it and back, a quarter from each pulse to the next, held there or not."""
+    interval = [30.0] * 20 + slower + [30.0] * 20
+    firings = clean(np.rint(np.cumsum(interval) * MS).astype(np.int64), ONCE_IN_TWO_TURNS)
+    assert firings.seen.all()
+    assert firings.extra_ns.size == 0
+    assert firings.bounds().size == 2  # one unbroken stretch
+
+
+def test_a_single_still_shows_the_pulses_that_it_lost() -> None:
+    firings = clean(np.delete(even(60, interval_ms=30.0), slice(30, 33)), ONCE_IN_TWO_TURNS)
+    assert firings.missing_runs().tolist() == [[30, 33]]

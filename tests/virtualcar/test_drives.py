@@ -185,6 +185,19 @@ def test_an_engine_that_dies_is_cranked_again_and_ends_its_stumble_there() -> No
     assert sum(word == "cranking" for _, word in car.driver.notes) == 2
 
 
+def test_an_engine_that_is_switched_off_among_lost_firings_did_not_stall() -> None:
+    """The feed opens a seventh of a second before the driver turns the key off anyway, and stays open."""
+    plan = Plan(warm_s=4.0, cool_s=2.0)
+    _, sound = _drive("four_injected", plan=plan)
+    off_s = sound.log.key[-1][0]
+    result, car = _drive("four_injected", scheduled("chafe_feed", (off_s - 0.15, off_s + 2.0)), plan=plan)
+    (row,) = result.truth["stumbles"]
+    assert row["effect"] == "hesitation"
+    assert "stopped_s" not in row
+    assert row["end_s"] == pytest.approx(car.log.key[-1][0], abs=0.05)
+    assert car.log.column("crank")[-1] < 2.0
+
+
 def test_a_fault_that_stays_leaves_failed_starts() -> None:
     plan = Plan(warm_s=14.0, cool_s=2.0)
     result, _ = _drive("four_injected", scheduled("chafe_feed", (8.0, 80.0)), plan=plan)
