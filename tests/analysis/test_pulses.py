@@ -180,11 +180,17 @@ ONCE_IN_TWO_TURNS = Engine(
 
 
 @pytest.mark.parametrize(
-    "slower", [[37.5, 46.9, 58.6, 58.6, 58.6, 58.6, 46.9, 37.5], [37.5, 46.9, 58.6, 73.2, 58.6, 46.9, 37.5]]
+    ("usual", "slower"),
+    [
+        (20.0, [25.0, 31.2, 39.0, 39.0, 39.0, 39.0, 31.2, 25.0]),  # 6,000 rev/min to half of it, and held there
+        (30.0, [37.5, 46.9, 58.6, 73.2, 58.6, 46.9, 37.5]),  # 4,000 to 1,640, near its idle
+    ],
 )
-def test_a_single_that_slows_down_and_picks_up_within_a_handful_of_pulses_has_lost_none(slower: list[float]) -> None:
-    """From 4,000 rev/min to half of it and back, a quarter from each pulse to the next, held there or not."""
-    interval = [30.0] * 20 + slower + [30.0] * 20
+def test_a_single_that_slows_down_and_picks_up_within_a_handful_of_pulses_has_lost_none(
+    usual: float, slower: list[float]
+) -> None:
+    """A quarter from each pulse, which is two turns of the crank, to the next."""
+    interval = [usual] * 20 + slower + [usual] * 20
     firings = clean(np.rint(np.cumsum(interval) * MS).astype(np.int64), ONCE_IN_TWO_TURNS)
     assert firings.seen.all()
     assert firings.extra_ns.size == 0
