@@ -191,6 +191,8 @@ def _load_from_crank(firings: Firings, window: int = 24) -> LoadArray:
 
 PRESSURE_LAG_NS = 40_000_000  # regulator and damping filter behind the manifold, about (no source; 30-60 ms seen)
 LOAD_HOLE_NS = 250_000_000
+# Neither float bowls nor mechanical injection, whose pressure is the higher, hang on the manifold (common practice).
+UNREFERENCED, UNREFERENCED_KPA = ("carburettor", "mechanical_injection"), 420.0
 LEAST_SWING = 0.12  # of the closed-throttle pressure; less, and the rail does not show load
 
 
@@ -207,6 +209,8 @@ def load_scale(parts: list[tuple[Mapping[str, Trace], Firings]], engine: Engine)
             closed, full = np.percentile(driving, [2, 97])
             if full - closed > 10.0:
                 return LoadScale(channel, float(closed), float(full), lag_ns)
+            continue
+        if engine.fuel_system in UNREFERENCED or np.percentile(driving, 90) > UNREFERENCED_KPA:
             continue
         plain = driving[driving > 0.55 * np.percentile(driving, 90)]
         closed, full = np.percentile(plain, [8, 95])

@@ -101,7 +101,7 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
         signs = dips[number] + sparks.signs(view) + rail.signs(view, pressure)
         signs += [sign for sign in torque_signs[number] if not lean.burned_on(view, probe, sign.from_ns, sign.to_ns)]
         signs += lean.signs(view, probe) + injections[number]
-        signs += starved_coil.signs(view)
+        signs += starved_coil.signs(view) + starved_coil.collapsed(view)
         for (owner, gap), real in zip(flat, chance.tolist(), strict=True):
             if owner != number:
                 continue
