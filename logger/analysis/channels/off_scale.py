@@ -129,7 +129,9 @@ def weightless(value: FloatArray, time_ns: IntArray, scene: Scene) -> BoolArray:
     if value.ndim != 2 or time_ns.size < 100:
         return dead
     size = np.sqrt(np.einsum("ij,ij->i", value, value))
-    if not float(np.nanmedian(size[:: max(1, size.size // 20_000)])) > 0.7:
+    known = size[:: max(1, size.size // 20_000)]
+    known = known[~np.isnan(known)]
+    if not known.size or float(np.median(known)) <= 0.7:
         return dead
     n = max(2, NS_PER_S // 10 // interval_ns(time_ns))
     still = size < WEIGHTLESS_G
