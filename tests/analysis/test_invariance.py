@@ -15,7 +15,7 @@ from logger.analysis import analyse
 from logger.analysis.findings import Findings
 from logger.event import NS_PER_S, Event, Recording, Trace
 from tests.analysis.array_car import END_S, NATURAL, Drive, profile
-from tests.analysis.test_analyse import cut, shifted, without
+from tests.analysis.test_analyse import without
 from tests.analysis.test_robust import limited, shaken
 
 CAUSES = ["ignition_primary", "ignition_primary", "fuel_delivery", "ignition_secondary"]
@@ -23,6 +23,33 @@ CAUSES = ["ignition_primary", "ignition_primary", "fuel_delivery", "ignition_sec
 
 def found_in(*recordings: Recording) -> Findings:
     return analyse(Event("invariance", NATURAL, recordings))
+
+
+def shifted(recording: Recording, by_ns: int) -> Recording:
+    return replace(
+        recording,
+        duration_ns=recording.duration_ns + by_ns,
+        traces={name: Trace(trace.time_ns + by_ns, trace.value) for name, trace in recording.traces.items()},
+        pulses={name: time + by_ns for name, time in recording.pulses.items()},
+    )
+
+
+def cut(recording: Recording, at_s: float) -> tuple[Recording, Recording]:
+    """The recording in two, the second counting its time from the cut."""
+    at = int(at_s * NS_PER_S)
+    before = Recording(
+        "a",
+        at,
+        {n: Trace(t.time_ns[t.time_ns < at], t.value[t.time_ns < at]) for n, t in recording.traces.items()},
+        {n: p[p < at] for n, p in recording.pulses.items()},
+    )
+    after = Recording(
+        "b",
+        recording.duration_ns - at,
+        {n: Trace(t.time_ns[t.time_ns >= at] - at, t.value[t.time_ns >= at]) for n, t in recording.traces.items()},
+        {n: p[p >= at] - at for n, p in recording.pulses.items()},
+    )
+    return before, after
 
 
 @cache
@@ -56,6 +83,11 @@ def told(found: Findings, minus_s: float = 0.0) -> list[tuple[Any, ...]]:
     ]
 
 
+@cache
+def as_it_is() -> list[tuple[Any, ...]]:
+    return told(found_in(broken()))
+
+
 def test_three_faults_in_one_recording_are_each_named() -> None:
     assert [s.cause for s in found_in(broken()).stumbles] == CAUSES
 
@@ -63,7 +95,7 @@ def test_three_faults_in_one_recording_are_each_named() -> None:
 @settings(derandomize=True, max_examples=5, deadline=None)
 @given(by_ms=st.integers(1, 10**7))
 def test_time_may_begin_anywhere(by_ms: int) -> None:
-    assert told(found_in(shifted(broken(), by_ms * 1_000_000)), by_ms / 1000) == told(found_in(broken()))
+    assert told(found_in(shifted(broken(), by_ms * 1_000_000)), by_ms / 1000) == as_it_is()
 
 
 @settings(derandomize=True, max_examples=5, deadline=None)
@@ -121,9 +153,9 @@ HEALTHY: dict[str, Callable[[], Drive]] = {
 def test_removing_a_channel_adds_no_stumble_to_a_broken_car_nor_to_healthy_ones_with_oddities(channel: str) -> None:
     """But for one: a rail that fell while the throttle was shut starves nobody, and without the throttle nobody knows
     that it was shut (test_without_the_throttle_an_empty_rail_is_held_against_the_pump)."""
-    before = {(s.cause, round(s.onset_s, 1)) for s in found_in(broken()).stumbles}
-    after = {(s.cause, round(s.onset_s, 1)) for s in found_in(without(broken(), channel)).stumbles}
-    assert len(after) <= len(before)
+    before = np.array([21.0, 44.0, 48.5, 53.0])
+    for stumble in found_in(without(broken(), channel)).stumbles:
+        assert np.abs(before - stumble.onset_s).min() < 0.1
     for name, car in HEALTHY.items():
         if (name, channel) != ("starving", "throttle_position"):
             assert (name, found_in(without(car().recording(), channel)).stumbles) == (name, [])
@@ -175,7 +207,7 @@ def test_repeated_pulse_times_and_a_disordered_tach_wire_change_nothing(every: i
     twice = {name: np.sort(np.concatenate((time, time[::every]))) for name, time in recording.pulses.items()}
     mixed = twice | {"tach_pulses": np.random.default_rng(seed).permutation(twice["tach_pulses"])}
     for pulses in (twice, mixed):
-        assert told(found_in(replace(recording, pulses=pulses))) == told(found_in(recording))
+        assert told(found_in(replace(recording, pulses=pulses))) == as_it_is()
 
 
 @settings(derandomize=True, max_examples=10, deadline=None)
