@@ -170,16 +170,16 @@ def test_without_the_throttle_an_empty_rail_is_held_against_the_pump() -> None:
 @settings(derandomize=True, max_examples=10, deadline=None)
 @given(
     idle_rpm=st.integers(550, 2200),
-    range_=st.floats(4.5, 9.0),
+    redline_over_idle=st.floats(4.5, 9.0),
     cylinders=st.integers(1, 12),
     strokes=st.sampled_from([2, 4]),
 )
 def test_a_healthy_drive_stays_clean_at_any_idle_redline_and_number_of_cylinders(
-    idle_rpm: int, range_: float, cylinders: int, strokes: int
+    idle_rpm: int, redline_over_idle: float, cylinders: int, strokes: int
 ) -> None:
     """The same drive from another idle to another redline; a starter turns every engine at 200 rev/min."""
     time, rpm, throttle = profile()
-    redline = idle_rpm * range_
+    redline = idle_rpm * redline_over_idle
     scaled = np.interp(rpm, [0.0, 210.0, 900.0, 6500.0], [0.0, 210.0, idle_rpm, redline])
     engine = replace(NATURAL, idle_rpm=idle_rpm, redline_rpm=redline, cylinders=cylinders, strokes=strokes)
     found = Drive(engine=engine, time=time, rpm=scaled, throttle=throttle).findings()
