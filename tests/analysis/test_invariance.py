@@ -144,8 +144,22 @@ def knocked() -> Drive:
     return Drive(changes={"acceleration": shaken(knocks_s=(22.7, 26.6, 46.8))})
 
 
+def weakly_charged() -> Drive:
+    """Nine volts at the battery for twenty seconds: enough for a coil, at which they are half a volt less."""
+    traces = Drive().recording().traces
+    battery, feed = traces["battery_voltage"], traces["ignition_feed_voltage"]
+    sag = np.interp(battery.time_ns / NS_PER_S, [13.0, 16.0, 34.0, 37.0], [0.0, 4.9, 4.9, 0.0])
+    return Drive(
+        changes={
+            "battery_voltage": Trace(battery.time_ns, battery.value - sag),
+            "ignition_feed_voltage": Trace(feed.time_ns, feed.value - sag),
+        }
+    )
+
+
 HEALTHY: dict[str, Callable[[], Drive]] = {
     "plain": Drive, "limited": limited, "dipping": dipping, "knocked": knocked, "starving": starving,
+    "weak": weakly_charged,
 }  # fmt: skip
 
 

@@ -7,6 +7,7 @@ from logger.analysis.crank import pulses, states
 from logger.analysis.signs import starved_coil
 from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S, Engine, Recording, Trace
+from tests.analysis.small_car import drawn, seen, turned
 
 ENGINE = Engine(
     cylinders=4, tach_pulses_per_revolution=2.0, fuel_system="port_injection", idle_rpm=900.0, redline_rpm=6500.0
@@ -60,3 +61,31 @@ def test_an_idle_that_breathes_is_no_miss() -> None:
 def test_a_crank_that_comes_down_from_a_blip_lost_no_firing() -> None:
     assert len(found(8.2, (10.6, 11.0))) == 1
     assert found(8.2, (10.6, 11.0), blip_at_s=10.0) == []
+
+
+def pulled(
+    volts: float, *, lasts_s: float = 5.0, throttle: float = 90.0, channel: str = "battery_voltage"
+) -> list[Sign]:
+    """A pull at a steady 4,000 rev/min, 133 firings a second, with the supply at `volts` for a while and sound else."""
+    low = ((0, 13.9), (10.0, 13.9), (10.01, volts), (10.0 + lasts_s, volts), (10.01 + lasts_s, 13.9))
+    traces = {
+        channel: drawn(20.0, *low),
+        "throttle_position": drawn(20.0, (0, throttle), (20, throttle)),
+    }
+    return starved_coil.collapsed(seen(turned((0.0, 4000), (20.0, 4000)), 20.0, traces))
+
+
+def test_an_engine_that_pulls_on_a_collapsed_supply_loses_a_twelfth_of_its_sparks_for_each_volt_under_nine() -> None:
+    (sign,) = pulled(8.0)
+    assert (sign.from_ns / NS_PER_S, sign.to_ns / NS_PER_S) == pytest.approx((10.0, 15.0), abs=0.1)
+    assert sign.lost == pytest.approx(5.0 * 133.3 * 0.08, rel=0.03)
+
+
+@pytest.mark.parametrize("sound", [{"volts": 9.0}, {"volts": 8.0, "throttle": 20.0}, {"volts": 8.0, "lasts_s": 0.2}])
+def test_nine_volts_a_little_load_or_a_moment_lose_none(sound: dict[str, float]) -> None:
+    assert pulled(**sound) == []
+
+
+@pytest.mark.parametrize(("volts", "n_signs"), [(8.4, 0), (7.5, 1)])
+def test_a_coil_feed_that_stands_in_for_the_battery_lies_half_a_volt_below_it(volts: float, n_signs: int) -> None:
+    assert len(pulled(volts, channel="ignition_feed_voltage")) == n_signs

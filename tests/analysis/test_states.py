@@ -1,11 +1,13 @@
 """What the engine was doing, and how hard it was working."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from logger.analysis.crank import pulses, states
 from logger.analysis.crank.states import State
-from logger.event import Engine, Recording, Trace
+from logger.event import Engine, FuelSystem, Recording, Trace
 from tests.analysis.array_car import NATURAL, Drive, injection_rail
 
 DRIVE = Drive()
@@ -86,3 +88,16 @@ def test_the_drives_own_rail_is_what_the_tests_above_mean() -> None:
 def test_idling_is_named_where_nothing_shows_load_either() -> None:
     view = view_of(only("battery_voltage"))
     assert {at: state_at(view, at) for at in (9.0, 36.0, 62.0)} == dict.fromkeys((9.0, 36.0, 62.0), State.IDLE)
+
+
+@pytest.mark.parametrize(
+    ("fuel_system", "times"),
+    [("port_injection", 1.0), ("carburettor", 1.0), ("mechanical_injection", 1.0), (None, 2.0)],
+)
+def test_only_a_port_injections_rail_is_taken_for_load(fuel_system: FuelSystem | None, times: float) -> None:
+    """Where the owner did not say, twice the pressure, 600 kPa at full load, is more than any manifold's regulator."""
+    rail = RECORDING.traces["fuel_pressure"]
+    traces = {"fuel_pressure": Trace(rail.time_ns, times * rail.value)}
+    engine = replace(NATURAL, fuel_system=fuel_system)
+    view = view_of(Recording("r01", RECORDING.duration_ns, traces, RECORDING.pulses), engine)
+    assert view.load_channel == ("fuel_pressure" if fuel_system == "port_injection" else None)

@@ -16,6 +16,7 @@ DIP_V = {"battery_voltage": 1.0, "ignition_feed_voltage": 1.0, "sensor_supply_vo
 WEAK_BATTERY_V = 11.0  # while running: below the open-circuit voltage of a flat battery (common practice, no source)
 # A coil fed with less no longer charges in the dwell that high speed leaves (common practice, no source).
 WEAK_COIL_V = 9.0
+FEED_DROP_V = 0.5  # a sound coil feed lies about this much below the battery
 BASELINE_S = 4.0
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.analysis.channels.bands import WEAK_BATTERY_V
+from logger.analysis.channels.bands import FEED_DROP_V, WEAK_BATTERY_V
 from logger.analysis.failure import subcauses
 from logger.analysis.failure.order import Order
 from logger.analysis.failure.stumbles import Episode
@@ -21,7 +21,6 @@ from logger.analysis.signs.wire import FAR_FROM_COIL
 from logger.event import CAUSES, NS_PER_S, Cause
 
 MS = 1_000_000
-FEED_DROP_V = 0.5  # a sound coil feed lies about this much below the battery
 STILL_SPARKS_V = 8.0  # down to which a sound coil misses now and then but not each time (no source)
 ALL_GONE = 7.0  # strength of a lasting loss of torque: that many tenths of it, see torque.py
 IN_A_ROW = 8
