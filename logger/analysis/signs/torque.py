@@ -32,6 +32,7 @@ from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 MS = 1_000_000
 STEP_NS = 20 * MS
+HOLE_NS = 60 * MS
 HALF_NS = 40 * MS  # window on either side over which the crank's acceleration is taken
 OPEN, SHUT = 0.45, 0.05  # of full load
 # The load must have been open or shut for this many steps on either side: a rail shows load late, and smooths it.
@@ -140,11 +141,17 @@ def motion(view: View) -> Motion | None:
     load = np.interp(time_ns, firings.time_ns, np.nan_to_num(view.load.astype(np.float64), nan=0.2))
     place = np.clip(np.searchsorted(firings.time_ns, time_ns), 0, firings.time_ns.size - 1)
     fast = 1.5 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
-    running = (view.state[place] >= State.IDLE) & (firings.speed_rps[place] > fast)
+    running = (view.state[place] >= State.IDLE) & (firings.speed_rps[place] > fast) & _sampled(trace.time_ns, time_ns)
     width = 2 * AROUND_STEPS[view.load_channel] + 1
     opened = running & (ndimage.minimum_filter1d(load, width) > OPEN)
     shut = running & (ndimage.maximum_filter1d(load, width) < SHUT)
     return Motion(time_ns, acceleration, crank, opened, shut, running, load, firings.speed_rps[place])
+
+
+def _sampled(sample_ns: IntArray, time_ns: IntArray) -> BoolArray:
+    """Whether samples lie within HOLE_NS on both sides of each time, bool (n,): across a hole nothing is known."""
+    after = np.clip(np.searchsorted(sample_ns, time_ns), 1, sample_ns.size - 1)
+    return np.asarray(sample_ns[after] - sample_ns[after - 1] < HOLE_NS)
 
 
 def learn(motions: list[Motion]) -> Law | None:
