@@ -5,6 +5,7 @@ import pytest
 
 from logger.analysis.channels import bands
 from logger.event import FloatArray, Trace
+from tests.analysis.small_car import drawn, seen, turned
 
 
 def trace(value: FloatArray, rate_hz: float = 100.0) -> Trace:
@@ -70,3 +71,27 @@ def test_the_mixture_no_longer_lights_below_forty_five_percent_of_the_level() ->
     # 112.5 kPa is reached 68.75 ms after the fall began; the next sample is at 1.07 s.
     assert bands.misfires_at(trace(level), 1_000_000_000, 2_000_000_000, 250.0) == 1_070_000_000
     assert bands.misfires_at(trace(np.full(300, 200.0)), 0, 2_000_000_000, 250.0) is None
+
+
+@pytest.mark.parametrize(
+    ("recorded", "at_10_s"),
+    [
+        ({"battery_voltage": 9.0, "ignition_feed_voltage": 13.4}, 9.0),
+        ({"ignition_feed_voltage": 13.4}, 13.9),  # a sound feed lies half a volt below the battery
+        ({"ignition_feed_voltage": 8.0}, None),  # a ballast resistor, or a battery that was flat all day
+        ({}, None),
+    ],
+)
+def test_a_coil_feed_stands_in_for_the_battery_where_it_ever_showed_a_sound_one(
+    recorded: dict[str, float], at_10_s: float | None
+) -> None:
+    traces = {name: drawn(20.0, (0, level), (20, level)) for name, level in recorded.items()}
+    supply = bands.supply(seen(turned((0.0, 3000), (20.0, 3000)), 20.0, traces))
+    assert (None if supply is None else supply.value[1000]) == at_10_s
+
+
+def test_a_coil_feed_that_sags_after_a_sound_morning_still_stands_in() -> None:
+    feed = drawn(20.0, (0, 13.4), (5, 13.4), (6, 7.5), (20, 7.5))
+    supply = bands.supply(seen(turned((0.0, 3000), (20.0, 3000)), 20.0, {"ignition_feed_voltage": feed}))
+    assert supply is not None
+    assert supply.value.min() == 8.0

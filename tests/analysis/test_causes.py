@@ -78,3 +78,15 @@ def test_missing_injections_clear_the_ignition_only_where_the_tach_wire_tells_of
     ignition, mixture = on_the_crank.probability["ignition_primary"], on_the_crank.probability["mixture"]
     # 3 for the ignition, 4 for the mixture, of which 1.5 less was held before anything was seen
     assert ignition / mixture == pytest.approx(np.exp(3.0 - (4.0 - 1.5)), rel=0.01)
+
+
+def test_a_feed_behind_a_ballast_resistor_does_not_speak_of_a_flat_battery() -> None:
+    recording = Drive().recording()
+    tach, feed = recording.pulses["tach_pulses"], recording.traces["ignition_feed_voltage"]
+    missing = int(np.searchsorted(tach, 20.0 * NS_PER_S)) + np.arange(25)
+    traces = {name: trace for name, trace in recording.traces.items() if name != "battery_voltage"}
+    traces["ignition_feed_voltage"] = replace(feed, value=0.6 * feed.value)  # 8 V all day
+    pulses = {**recording.pulses, "spark_pulses": np.delete(tach + 30_000, missing)}
+    (stumble,) = analyse(Event("ballast", NATURAL, (replace(recording, traces=traces, pulses=pulses),))).stumbles
+    assert stumble.cause == "ignition_secondary"
+    assert not any("battery was down" in told for told in stumble.evidence_for + stumble.evidence_against)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
+from logger.analysis.crank.states import View
 from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray, Trace
 
 DIP_V = {"battery_voltage": 1.0, "ignition_feed_voltage": 1.0, "sensor_supply_voltage": 0.15}
@@ -30,6 +31,21 @@ class Excursion:
     last_good_ns: int
     depth: float
     lowest: float
+
+
+def supply(view: View) -> Trace | None:
+    """The battery's voltage; where it is not recorded, what the coil's feed tells of it; else None.
+
+    A feed that never shows a sound battery tells nothing of it: behind a ballast resistor it reads 6 to 9 V all day.
+    """
+    if "battery_voltage" in view.traces:
+        return view.traces["battery_voltage"]
+    feed = view.traces.get("ignition_feed_voltage")
+    if feed is None or not feed.time_ns.size or not view.running.any():
+        return None
+    volts = view.sampled("ignition_feed_voltage", view.firings.time_ns[view.running]) + FEED_DROP_V
+    sound = float(np.percentile(volts, 95)) > WEAK_BATTERY_V
+    return Trace(feed.time_ns, feed.value + FEED_DROP_V) if sound else None
 
 
 def baseline(trace: Trace, seconds: float = BASELINE_S) -> FloatArray:

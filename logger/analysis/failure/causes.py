@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.analysis.channels.bands import FEED_DROP_V, WEAK_BATTERY_V
+from logger.analysis.channels import bands
 from logger.analysis.failure import subcauses
 from logger.analysis.failure.order import Order
 from logger.analysis.failure.stumbles import Episode
@@ -90,7 +90,7 @@ def _battery(episode: Episode, order: Order) -> Evidence | None:
     if level is not None:
         # A spark's energy goes with the square of the voltage: half is left at 10 V, where high speed and load begin
         # to miss; the deeper, the likelier it is the battery's doing.
-        weight = float(np.clip(2.0 + 2.0 * (WEAK_BATTERY_V - level), 2.0, 7.0))
+        weight = float(np.clip(2.0 + 2.0 * (bands.WEAK_BATTERY_V - level), 2.0, 7.0))
         sentence = f"the battery was down to {level:.1f} V with the engine running"
         return Evidence(sentence, {"supply_voltage": weight, "ignition_secondary": -1.0})
     held = "battery_voltage" in episode.view.traces and _level(episode, "battery_voltage", order.onset_ns) is not None
@@ -100,10 +100,10 @@ def _battery(episode: Episode, order: Order) -> Evidence | None:
 def weak_supply_v(episode: Episode, at_ns: int) -> float | None:
     """Battery voltage in the second before a time, where an engine that runs should have more; None where it has."""
     battery = _level(episode, "battery_voltage", at_ns)
-    if battery is None and "battery_voltage" not in episode.view.traces:
+    if battery is None and "battery_voltage" not in episode.view.traces and bands.supply(episode.view) is not None:
         feed = _level(episode, "ignition_feed_voltage", at_ns)
-        battery = None if feed is None else feed + FEED_DROP_V
-    return battery if battery is not None and battery < WEAK_BATTERY_V else None
+        battery = None if feed is None else feed + bands.FEED_DROP_V
+    return battery if battery is not None and battery < bands.WEAK_BATTERY_V else None
 
 
 def _level(episode: Episode, channel: str, at_ns: int) -> float | None:

@@ -8,7 +8,7 @@ nothing is claimed. Under load single misses hardly show; there a supply that ha
 import numpy as np
 from scipy import ndimage
 
-from logger.analysis.channels.bands import FEED_DROP_V
+from logger.analysis.channels import bands
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.crank.states import State, View
 from logger.analysis.signs.sign import Sign
@@ -49,16 +49,12 @@ def signs(view: View) -> list[Sign]:
 def collapsed(view: View) -> list[Sign]:
     """Stretches in which the engine pulled on a supply that no coil makes every spark from, as weak_torque signs.
 
-    What they cost is only estimated: single misses under load hardly show. Empty where no voltage is recorded.
+    What they cost is only estimated: single misses under load hardly show. Empty where no voltage tells of the battery.
     """
-    channel = "battery_voltage" if "battery_voltage" in view.traces else "ignition_feed_voltage"
-    trace = view.traces.get(channel)
-    firings = view.firings
+    trace, firings = bands.supply(view), view.firings
     if trace is None or trace.time_ns.size < 50 or firings.time_ns.size < 50:
         return []
     volts = np.interp(firings.time_ns, trace.time_ns, ndimage.median_filter(trace.value, SMOOTH, mode="nearest"))
-    if channel == "ignition_feed_voltage":
-        volts += FEED_DROP_V
     known = view.load_channel is not None
     fast = firings.speed_rps > FAST * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     short = view.running & fast & (view.load > LOADED) & (volts < (COLLAPSED_V if known else COLLAPSED_ANYHOW_V))
