@@ -110,7 +110,7 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
                 signs.append(sign)
             elif (limited := _limiter(Episode(view, (sign,)), ceiling)) is not None:
                 result.rejected.append(_rejected(view, gap.from_ns, gap.to_ns, limited))
-            else:
+            elif not _at_ceiling(view, gap.from_ns, gap.to_ns, ceiling):
                 result.tach_faults.append(_dropped(view, gap))
         halts = stops(view)
         signs = [sign for sign in signs if not _at_key_off(sign, halts)]
@@ -126,7 +126,7 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
                 result.episodes.append(episode)
             else:
                 result.rejected.append(_rejected(view, episode.from_ns, episode.to_ns, why_not))
-        result.tach_faults += _extra_edges(view, [sign for sign in signs if sign.kind == "lost_pulses"])
+        result.tach_faults += _extra_edges(view, [sign for sign in signs if sign.kind == "lost_pulses"], ceiling)
     return result
 
 
@@ -175,6 +175,12 @@ def _limiter(episode: Episode, ceiling_rps: float) -> str | None:
         return None
     held = lean_only or float(np.percentile(speed, 20)) > 0.9 * ceiling_rps
     return f"the rev limiter held the engine at {speed.max() * 60.0:.0f} rpm" if held else None
+
+
+def _at_ceiling(view: View, from_ns: int, to_ns: int, ceiling_rps: float) -> bool:
+    """Whether the engine was near its rev limiter around a stretch."""
+    first, last = np.searchsorted(view.firings.time_ns, [from_ns - 150 * MS, to_ns + 150 * MS])
+    return bool(last > first) and float(view.firings.speed_rps[first:last].max()) > 0.95 * ceiling_rps
 
 
 def _torque_signs(views: Sequence[View]) -> list[list[Sign]]:
@@ -326,10 +332,11 @@ def _dropped(view: View, gap: wire.Gap) -> SensorFault:
     )
 
 
-def _extra_edges(view: View, lost: Sequence[Sign]) -> list[SensorFault]:
+def _extra_edges(view: View, lost: Sequence[Sign], ceiling_rps: float) -> list[SensorFault]:
     """Bursts of extra edges on the tach wire while the engine ran: at least 4 within half a second of each other.
 
-    What comes out of phase while pulses are lost is the contact that chatters, not the wire.
+    What comes out of phase while pulses are lost is the contact that chatters, not the wire; what comes so on the rev
+    limiter is the limiter that cuts sparks.
     """
     extra = view.firings.extra_ns
     for sign in lost:
@@ -348,7 +355,7 @@ def _extra_edges(view: View, lost: Sequence[Sign]) -> list[SensorFault]:
             f"{part.size} edges that belong to no firing",
         )
         for part in parts
-        if part.size >= 4
+        if part.size >= 4 and not _at_ceiling(view, int(part[0]), int(part[-1]), ceiling_rps)
     ]
 
 
