@@ -92,3 +92,20 @@ def test_a_fault_that_takes_torque_away_all_day_leaves_a_law_to_learn() -> None:
     assert law is not None
     assert law.spread == pytest.approx(1.4826 * 0.19, rel=0.1)
     assert (law.open_level, law.coast_level) == pytest.approx((0.5, -0.05), abs=0.02)
+
+
+def test_across_a_hole_in_the_acceleration_nothing_is_read() -> None:
+    """From a shut throttle at 23.8 s to an open one at 24.9: a line drawn between is a push that came late."""
+    recording = drive()
+    trace = recording.traces["acceleration"]
+    kept = (trace.time_ns < 23.8 * NS_PER_S) | (trace.time_ns > 24.9 * NS_PER_S)
+    holed = {"acceleration": Trace(trace.time_ns[kept], trace.value[kept])}
+    view = view_of(replace(recording, traces={**recording.traces, **holed}))
+    motion = torque.motion(view)
+    assert motion is not None
+    at_s = motion.time_ns / NS_PER_S
+    assert not motion.running[(at_s > 23.81) & (at_s < 24.89)].any()
+    assert motion.running[(at_s > 10.0) & (at_s < 23.79)].all()
+    law = torque.learn([motion])
+    assert law is not None
+    assert torque.signs(view, motion, law) == []
