@@ -15,6 +15,7 @@ from logger.analysis.channels import bands, sensor_faults
 from logger.analysis.crank import pulses, states, stops
 from logger.analysis.failure import causes, evidence, next_tests, one_cylinder, stumbles
 from logger.analysis.failure import order as orders
+from logger.analysis.failure.episodes import Episode
 from logger.analysis.findings import Effect, Findings, SensorFault, Stumble
 from logger.analysis.links import coverage, links, superposed
 from logger.analysis.links.frames import numbered
@@ -148,7 +149,7 @@ def _pressure_band(views: list[states.View]) -> bands.PressureBand | None:
     return bands.pressure_band(np.concatenate(closed), np.concatenate(everything), float(np.median(spread)))
 
 
-def _stumble(episode: stumbles.Episode) -> Stumble:
+def _stumble(episode: Episode) -> Stumble:
     rank = orders.order(episode)
     verdict = causes.judge(episode, rank)
     if verdict.cause == "supply_voltage":
@@ -177,7 +178,7 @@ def _stumble(episode: stumbles.Episode) -> Stumble:
     )
 
 
-def lost_firings(episode: stumbles.Episode) -> int:
+def lost_firings(episode: Episode) -> int:
     """Firings lost, counted where pulses or sparks tell, else estimated from how long the engine went without."""
     counted = sum(sign.lost for sign in episode.signs if sign.kind in COUNTING)
     if counted:
@@ -187,7 +188,7 @@ def lost_firings(episode: stumbles.Episode) -> int:
     return max(1, round(0.7 * float(last - first) * per_pulse))
 
 
-def lowest_speed_ratio(episode: stumbles.Episode) -> float:
+def lowest_speed_ratio(episode: Episode) -> float:
     """Lowest crank speed during and shortly after the stumble over the speed before it; 0 where the engine died."""
     if episode.stop is not None:
         return 0.0
@@ -205,7 +206,7 @@ def _seconds(ns: int) -> float:
     return round(ns / NS_PER_S, 6)
 
 
-def _effect(episode: stumbles.Episode, lost: int, lowest: float) -> Effect:
+def _effect(episode: Episode, lost: int, lowest: float) -> Effect:
     if episode.stop is not None:
         return "stall"
     span_s = (episode.to_ns - episode.from_ns) / NS_PER_S

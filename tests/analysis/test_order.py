@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from logger.analysis.crank import pulses, states
+from logger.analysis.failure.episodes import Episode
 from logger.analysis.failure.order import Order, led_by_weak_supply, order
-from logger.analysis.failure.stumbles import Episode
 from logger.analysis.signs.sign import Sign, SignKind
 from logger.event import NS_PER_S, Trace
 from tests.analysis.array_car import NATURAL, Drive

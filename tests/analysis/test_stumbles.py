@@ -7,7 +7,9 @@ import pytest
 
 from logger.analysis import analyse
 from logger.analysis.crank.stops import Stop
-from logger.analysis.failure.stumbles import Episode, _at_key_off, _limiter, join
+from logger.analysis.failure.episodes import Episode, join
+from logger.analysis.failure.limiter import held
+from logger.analysis.failure.stumbles import _at_key_off
 from logger.analysis.signs.sign import Sign, SignKind
 from logger.event import NS_PER_S, Engine, Event, FloatArray, IntArray, Recording
 from tests.analysis.array_car import NATURAL, Drive, nanoseconds
@@ -244,5 +246,30 @@ def test_a_limiter_that_cuts_a_crank_on_spinning_tyres_is_known_by_the_pulses_ri
     at = view.firings.time_ns
     lost = Sign("lost_pulses", "tach_pulses", int(at[first]), int(at[stop]), float(stop - first))
     assert view.firings.speed_rps[first - 8 : stop + 8].max() < 0.965 * 6500 / 60
-    assert _limiter(Episode(view, (lost,)), 6500 / 60) is not None
-    assert _limiter(Episode(view, (lost,)), 7000 / 60) is None
+    assert held(Episode(view, (lost,)), 6500 / 60) is not None
+    assert held(Episode(view, (lost,)), 7000 / 60) is None
+
+
+def scattered(rpm: float, *, lost: int, extra: int) -> Recording:
+    """Speed up to 6,500 rev/min, where the limiter is, and steady at `rpm`; there the wire loses every tenth pulse so
+    many times, and so many edges belong to no firing."""
+    tach = turned(
+        (0.0, 900), (8.0, 900), (12.0, 6500), (16.0, 6500), (17.0, rpm), (22.0, rpm), (24.0, 900), (28.0, 900)
+    )
+    first = int(np.searchsorted(tach, 18 * S))
+    between = (tach[first + 50 : first + 50 + 3 * extra : 3] + 0.4 * np.diff(tach[first : first + 2])).astype(np.int64)
+    kept = np.delete(tach, first + 10 * np.arange(lost))
+    return Recording("r01", 28 * S, {}, {"tach_pulses": np.sort(np.append(kept, between))})
+
+
+@pytest.mark.parametrize(("lost", "extra", "kind"), [(12, 0, "dropped_pulses"), (0, 6, "extra_pulses")])
+def test_a_tach_wire_is_blamed_for_scattered_pulses_at_speed_and_not_on_the_revheld(
+    lost: int, extra: int, kind: str
+) -> None:
+    def faults(rpm: float) -> list[str]:
+        found = analyse(Event("limiter", FOUR, (scattered(rpm, lost=lost, extra=extra),)))
+        assert found.stumbles == []
+        return [fault.kind for fault in found.sensor_faults]
+
+    assert faults(5000.0) == [kind]
+    assert faults(6300.0) == []

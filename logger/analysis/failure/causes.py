@@ -13,8 +13,8 @@ import numpy as np
 
 from logger.analysis.channels import bands
 from logger.analysis.failure import subcauses
+from logger.analysis.failure.episodes import Episode
 from logger.analysis.failure.order import Order
-from logger.analysis.failure.stumbles import Episode
 from logger.analysis.signs import sparks
 from logger.analysis.signs.sign import Sign
 from logger.analysis.signs.wire import FAR_FROM_COIL

@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 from logger.analysis.failure.causes import Verdict
+from logger.analysis.failure.episodes import Episode
 from logger.analysis.failure.order import Order
-from logger.analysis.failure.stumbles import Episode
 from logger.analysis.findings import Stumble
 from logger.event import NS_PER_S, Cause
 

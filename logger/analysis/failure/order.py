@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from logger.analysis.channels import bands
-from logger.analysis.failure.stumbles import BLURRED, Episode
+from logger.analysis.failure.episodes import BLURRED, Episode
 from logger.analysis.findings import Moved
 from logger.analysis.signs.lean import DEAD_TIME_NS
 from logger.event import NS_PER_S

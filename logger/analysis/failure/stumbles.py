@@ -1,8 +1,7 @@
 """From signs to stumbles: what each detector found while the engine ran, joined into episodes by clear rules.
 
 1. Signs are gathered: lost pulses, missing sparks, supply dips, low rail pressure, engines that died.
-2. Signs that overlap, or that lie less than JOIN_S apart, are one episode (contacts that chatter are one stumble while
-   normal running between lasts less than half a second).
+2. Signs that belong to one moment are joined (episodes.py).
 3. An episode is a stumble when the engine missed: pulses or sparks were lost, the engine died, or a supply or the rail
    left its band far enough that a firing cannot have been sound. The rest is kept with the reason why it was rejected.
 """
@@ -17,58 +16,17 @@ from logger.analysis.channels import bands
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.crank.states import View
 from logger.analysis.crank.stops import Stop, stops
+from logger.analysis.failure import limiter
+from logger.analysis.failure.episodes import JOIN_NS, MS, Episode, join
 from logger.analysis.findings import SensorFault
 from logger.analysis.signs import cutouts, injection, lean, rail, sparks, starved_coil, torque, wire
 from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S
 
-JOIN_NS = NS_PER_S // 2
-BLUR_NS = 250 * 1_000_000
 BOWL_NS = 2 * NS_PER_S
-BLURRED = ("lean", "weak_torque")
-MS = 1_000_000
-LEAD_NS = 60 * MS  # a rail that falls no earlier than this before the ignition may have lost the same supply
 CHATTER_NS = 50 * MS
 FEWEST_LOST, SURE = 2.5, 3.0  # firings; natural log-odds
 BELIEVED = 0.66  # chance from which missing pulses are held to be the ignition's, not the wire's
-# Of its running time; an engine is on its limiter for moments. No limiter of a petrol car sits below the speed
-# (both common practice, no source); used only where the owner gave no redline.
-STEADY_SHARE = 0.2
-LOWEST_LIMITER_RPS = 4000.0 / 60.0
-
-
-@dataclass(frozen=True, slots=True)
-class Episode:
-    """Signs that belong to one moment in which the engine stumbled."""
-
-    view: View
-    signs: tuple[Sign, ...]
-    stop: Stop | None = None
-
-    @property
-    def sharp(self) -> list[Sign]:
-        """The signs that date the episode: the blurred ones only where there are no others, the exhaust's last."""
-        for blurred in (BLURRED, ("lean",)):
-            signs = [sign for sign in self.signs if sign.kind not in blurred]
-            if signs:
-                return signs
-        return list(self.signs)
-
-    @property
-    def from_ns(self) -> int:
-        return min(sign.from_ns for sign in self.sharp)
-
-    @property
-    def to_ns(self) -> int:
-        felt = [sign for sign in self.signs if sign.kind in BLURRED]
-        if felt and self.view.engine.fuel_system == "carburettor" and all(s.kind == "low_pressure" for s in self.sharp):
-            # A float bowl parts the two: pressure may be low for long before the engine feels it, and after.
-            return max(sign.to_ns for sign in felt)
-        return max(sign.to_ns for sign in self.sharp)
-
-    def of(self, kind: str, channel: str | None = None) -> list[Sign]:
-        """The signs of one kind, in time order."""
-        return [sign for sign in self.signs if sign.kind == kind and channel in (None, sign.channel)]
 
 
 @dataclass(slots=True)
@@ -86,7 +44,7 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
     if not views:
         return result
     torque_signs = _torque_signs(views)
-    ceiling = _ceiling_rps(views)
+    ceiling = limiter.ceiling(views)
     probe = lean.learn(views)
     dips = [supply_signs(view) for view in views]
     injections = [injection.signs(view) for view in views]
@@ -108,9 +66,9 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
             sign = _lost_pulses(view, gap, real)
             if real > BELIEVED:
                 signs.append(sign)
-            elif (limited := _limiter(Episode(view, (sign,)), ceiling)) is not None:
+            elif (limited := limiter.held(Episode(view, (sign,)), ceiling)) is not None:
                 result.rejected.append(_rejected(view, gap.from_ns, gap.to_ns, limited))
-            elif not _at_ceiling(view, gap.from_ns, gap.to_ns, ceiling):
+            elif not limiter.near(view, gap.from_ns, gap.to_ns, ceiling):
                 result.tach_faults.append(_dropped(view, gap))
         halts = stops(view)
         signs = [sign for sign in signs if not _at_key_off(sign, halts)]
@@ -121,66 +79,13 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
         for members in join(signs, BOWL_NS if view.engine.fuel_system == "carburettor" else 0):
             halt = next((h for h in halts if h.why == "died" and any(s.from_ns == h.at_ns for s in members)), None)
             episode = Episode(view, tuple(members), halt)
-            why_not = _no_stumble(episode) or _limiter(episode, ceiling)
+            why_not = _no_stumble(episode) or limiter.held(episode, ceiling)
             if why_not is None:
                 result.episodes.append(episode)
             else:
                 result.rejected.append(_rejected(view, episode.from_ns, episode.to_ns, why_not))
         result.tach_faults += _extra_edges(view, [sign for sign in signs if sign.kind == "lost_pulses"], ceiling)
     return result
-
-
-def _ceiling_rps(views: Sequence[View]) -> float:
-    """The crank speed at which a rev limiter holds the engine, rev/s; infinite where none shows.
-
-    A limiter shows as a highest speed close to the redline, or, where that is not given, as time piled up just under
-    the highest speed of the event; without one there is ever less of it. An engine that spends much of its time there
-    is being held at a steady speed by its driver, and one that is slow there has no limiter: a cut-out is a cut-out.
-    """
-    speeds = [view.firings.speed_rps[view.running] for view in views if view.running.any()]
-    if not speeds:
-        return np.inf
-    speed = np.concatenate(speeds)
-    highest = float(np.percentile(speed, 99.97))
-    redline = views[0].engine.redline_rpm
-    if redline is not None and not 0.97 < 60.0 * highest / redline < 1.05:
-        return np.inf
-    if redline is not None:
-        return highest
-    top = int(np.count_nonzero(speed > 0.98 * highest))
-    below = int(np.count_nonzero((speed > 0.95 * highest) & (speed <= 0.98 * highest)))
-    held_steady = top > STEADY_SHARE * speed.size or highest < LOWEST_LIMITER_RPS
-    return highest if top > max(30, below) and not held_steady else np.inf
-
-
-def _limiter(episode: Episode, ceiling_rps: float) -> str | None:
-    """Whether a rev limiter cut in: lost firings just under the highest speed the engine ever reached, supply sound."""
-    if episode.stop is not None or any(sign.kind in ("supply_dip", "low_pressure") for sign in episode.signs):
-        return None
-    firings = episode.view.firings
-    # What only the exhaust or the car's motion shows is dated less well.
-    blurred, lean_only = (all(s.kind in kinds for s in episode.signs) for kinds in (BLURRED, ("lean",)))
-    if blurred and episode.view.engine.redline_rpm is not None:
-        # A car can drive its engine over the limiter, after a gear too low; the exhaust shows the cut all the same.
-        ceiling_rps = min(ceiling_rps, 1.01 * episode.view.engine.redline_rpm / 60.0)
-    slack = 200 * MS if lean_only else 60 * MS
-    first, last = np.searchsorted(firings.time_ns, [episode.from_ns - slack, episode.to_ns + slack - 60 * MS])
-    speed = firings.speed_rps[first : max(last, first + 1)]
-    share = 0.975
-    if episode.of("lost_pulses"):
-        # On tyres that spin the crank may gain a tenth while its speed is averaged.
-        before = firings.time_ns[max(0, first - 3) : first + 8]
-        speed, share = np.append(speed, 2.0 * NS_PER_S / firings.pulses_per_revolution / np.diff(before[::2])), 0.965
-    if not speed.size or float(speed.max()) < share * ceiling_rps:
-        return None
-    held = lean_only or float(np.percentile(speed, 20)) > 0.9 * ceiling_rps
-    return f"the rev limiter held the engine at {speed.max() * 60.0:.0f} rpm" if held else None
-
-
-def _at_ceiling(view: View, from_ns: int, to_ns: int, ceiling_rps: float) -> bool:
-    """Whether the engine was near its rev limiter around a stretch."""
-    first, last = np.searchsorted(view.firings.time_ns, [from_ns - 150 * MS, to_ns + 150 * MS])
-    return bool(last > first) and float(view.firings.speed_rps[first:last].max()) > 0.95 * ceiling_rps
 
 
 def _torque_signs(views: Sequence[View]) -> list[list[Sign]]:
@@ -212,80 +117,6 @@ def _at_key_off(sign: Sign, halts: Sequence[Stop]) -> bool:
         if begin < sign.from_ns <= restart:
             return True
     return False
-
-
-def join(signs: list[Sign], bowl_ns: int = 0) -> list[list[Sign]]:
-    """Group signs by time: one group while the next begins less than JOIN_NS after the latest end so far.
-
-    Two faults that overlap stay two: a rail that was low before the ignition failed did not fall for that, and a coil
-    without current did not starve. Only a rail that falls after the supply did goes with it. An engine that runs down
-    belongs to what came before; what the exhaust or the car's motion tells is too blurred to join or to part others,
-    so it goes to the group it touches, or makes one of its own.
-
-    bowl_ns: how long a float bowl carries the engine through low pressure, so that what comes later belongs to it.
-    """
-    electrical = [sign for sign in signs if not _follows(sign) and sign.kind != "low_pressure"]
-    alone = []
-    for starved in _in_a_row([sign for sign in signs if sign.kind == "low_pressure"]):
-        if any(_led(group, starved) for group in _in_a_row(electrical)):
-            electrical += starved
-        else:
-            alone.append(starved)
-    groups = _in_a_row(electrical) + alone
-    for sign in sorted(filter(_follows, signs), key=lambda sign: sign.from_ns):
-        touched = [group for group in groups if _touches(sign, group, bowl_ns)]
-        if sign.kind == "died" and touched:
-            # What failed before the crank stood and what failed as it was turned again is one.
-            groups = [group for group in groups if group not in touched]
-            groups.append([*(other for group in touched for other in group), sign])
-        elif touched:
-            # What lost firings for certain explains more than a rail that was low anyway.
-            max(touched, key=lambda group: any(other.kind not in ("low_pressure", *BLURRED) for other in group)).append(
-                sign
-            )
-        else:
-            groups.append([sign])
-    return sorted(groups, key=lambda group: group[0].from_ns)
-
-
-def _in_a_row(signs: list[Sign]) -> list[list[Sign]]:
-    groups: list[list[Sign]] = []
-    latest = 0
-    for sign in sorted(signs, key=lambda sign: sign.from_ns):
-        felt_ns = sign.from_ns if sign.engine_ns is None else sign.engine_ns
-        if groups and felt_ns - latest < JOIN_NS:
-            groups[-1].append(sign)
-            latest = max(latest, sign.to_ns)
-        else:
-            groups.append([sign])
-            latest = sign.to_ns
-    return groups
-
-
-def _follows(sign: Sign) -> bool:
-    """Whether a sign only tells what something else brought about."""
-    return sign.kind in BLURRED or sign.kind == "died"
-
-
-def _led(group: list[Sign], starved: list[Sign]) -> bool:
-    """Whether the rail fell as the electrical signs of a group began, or while they lasted.
-
-    Where the battery held and only the coil's feed opened, the pump had what it needs.
-    """
-    fed = {sign.channel for sign in group if sign.kind == "supply_dip"}
-    if fed == {"ignition_feed_voltage"}:
-        return False
-    begin, end = min(sign.from_ns for sign in group), max(sign.to_ns for sign in group)
-    return begin - LEAD_NS < starved[0].from_ns < end + JOIN_NS
-
-
-def _touches(sign: Sign, group: list[Sign], bowl_ns: int) -> bool:
-    sharp = [other for other in group if other.kind not in BLURRED]
-    reach = BLUR_NS if sharp and sign.kind in BLURRED else JOIN_NS
-    dated = sharp or group
-    begin, end = min(other.from_ns for other in dated), max(other.to_ns for other in dated)
-    starved = bowl_ns if any(other.kind == "low_pressure" for other in group) else 0
-    return sign.from_ns < end + max(reach, starved) and sign.to_ns > begin - reach
 
 
 def supply_signs(view: View) -> list[Sign]:
@@ -355,7 +186,7 @@ def _extra_edges(view: View, lost: Sequence[Sign], ceiling_rps: float) -> list[S
             f"{part.size} edges that belong to no firing",
         )
         for part in parts
-        if part.size >= 4 and not _at_ceiling(view, int(part[0]), int(part[-1]), ceiling_rps)
+        if part.size >= 4 and not limiter.near(view, int(part[0]), int(part[-1]), ceiling_rps)
     ]
 
 

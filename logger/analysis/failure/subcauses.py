@@ -3,7 +3,7 @@
 import numpy as np
 
 from logger.analysis.channels.bands import WEAK_BATTERY_V
-from logger.analysis.failure.stumbles import Episode
+from logger.analysis.failure.episodes import Episode
 from logger.event import NS_PER_S, Cause
 
 CORNERING_G = 0.35

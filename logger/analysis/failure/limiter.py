@@ -1,0 +1,68 @@
+"""The rev limiter: where an engine is held by it, lost firings are meant."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from logger.analysis.crank.states import View
+from logger.analysis.failure.episodes import BLURRED, Episode
+from logger.event import NS_PER_S
+
+MS = 1_000_000
+# Of its running time; an engine is on its limiter for moments. No limiter of a petrol car sits below the speed
+# (both common practice, no source); used only where the owner gave no redline.
+STEADY_SHARE = 0.2
+LOWEST_LIMITER_RPS = 4000.0 / 60.0
+
+
+def ceiling(views: Sequence[View]) -> float:
+    """The crank speed at which a rev limiter holds the engine, rev/s; infinite where none shows.
+
+    A limiter shows as a highest speed close to the redline, or, where that is not given, as time piled up just under
+    the highest speed of the event; without one there is ever less of it. An engine that spends much of its time there
+    is being held at a steady speed by its driver, and one that is slow there has no limiter: a cut-out is a cut-out.
+    """
+    speeds = [view.firings.speed_rps[view.running] for view in views if view.running.any()]
+    if not speeds:
+        return np.inf
+    speed = np.concatenate(speeds)
+    highest = float(np.percentile(speed, 99.97))
+    redline = views[0].engine.redline_rpm
+    if redline is not None and not 0.97 < 60.0 * highest / redline < 1.05:
+        return np.inf
+    if redline is not None:
+        return highest
+    top = int(np.count_nonzero(speed > 0.98 * highest))
+    below = int(np.count_nonzero((speed > 0.95 * highest) & (speed <= 0.98 * highest)))
+    held_steady = top > STEADY_SHARE * speed.size or highest < LOWEST_LIMITER_RPS
+    return highest if top > max(30, below) and not held_steady else np.inf
+
+
+def held(episode: Episode, ceiling_rps: float) -> str | None:
+    """Whether a rev limiter cut in: lost firings just under the highest speed the engine ever reached, supply sound."""
+    if episode.stop is not None or any(sign.kind in ("supply_dip", "low_pressure") for sign in episode.signs):
+        return None
+    firings = episode.view.firings
+    # What only the exhaust or the car's motion shows is dated less well.
+    blurred, lean_only = (all(s.kind in kinds for s in episode.signs) for kinds in (BLURRED, ("lean",)))
+    if blurred and episode.view.engine.redline_rpm is not None:
+        # A car can drive its engine over the limiter, after a gear too low; the exhaust shows the cut all the same.
+        ceiling_rps = min(ceiling_rps, 1.01 * episode.view.engine.redline_rpm / 60.0)
+    slack = 200 * MS if lean_only else 60 * MS
+    first, last = np.searchsorted(firings.time_ns, [episode.from_ns - slack, episode.to_ns + slack - 60 * MS])
+    speed = firings.speed_rps[first : max(last, first + 1)]
+    share = 0.975
+    if episode.of("lost_pulses"):
+        # On tyres that spin the crank may gain a tenth while its speed is averaged.
+        before = firings.time_ns[max(0, first - 3) : first + 8]
+        speed, share = np.append(speed, 2.0 * NS_PER_S / firings.pulses_per_revolution / np.diff(before[::2])), 0.965
+    if not speed.size or float(speed.max()) < share * ceiling_rps:
+        return None
+    held = lean_only or float(np.percentile(speed, 20)) > 0.9 * ceiling_rps
+    return f"the rev limiter held the engine at {speed.max() * 60.0:.0f} rpm" if held else None
+
+
+def near(view: View, from_ns: int, to_ns: int, ceiling_rps: float) -> bool:
+    """Whether the engine was near its rev limiter around a stretch."""
+    first, last = np.searchsorted(view.firings.time_ns, [from_ns - 150 * MS, to_ns + 150 * MS])
+    return bool(last > first) and float(view.firings.speed_rps[first:last].max()) > 0.95 * ceiling_rps
