@@ -263,7 +263,7 @@ def scattered(rpm: float, *, lost: int, extra: int) -> Recording:
 
 
 @pytest.mark.parametrize(("lost", "extra", "kind"), [(12, 0, "dropped_pulses"), (0, 6, "extra_pulses")])
-def test_a_tach_wire_is_blamed_for_scattered_pulses_at_speed_and_not_on_the_revheld(
+def test_a_tach_wire_is_blamed_for_scattered_pulses_at_speed_and_not_on_the_rev_limiter(
     lost: int, extra: int, kind: str
 ) -> None:
     def faults(rpm: float) -> list[str]:
@@ -272,4 +272,4 @@ def test_a_tach_wire_is_blamed_for_scattered_pulses_at_speed_and_not_on_the_revh
         return [fault.kind for fault in found.sensor_faults]
 
     assert faults(5000.0) == [kind]
-    assert faults(6300.0) == []
+    assert faults(6230.0) == []  # within a twentieth of it
