@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from logger.analysis.channels import bands, sensor_faults
-from logger.analysis.crank import pulses, states, stops
+from logger.analysis.crank import pulses, starts, states
 from logger.analysis.failure import causes, evidence, next_tests, one_cylinder, stumbles
 from logger.analysis.failure import order as orders
 from logger.analysis.failure.episodes import Episode
@@ -49,7 +49,7 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
         report(0.7 * (number + 1) / n_recordings)
     scale = states.load_scale([(traces, firings) for _, firings, traces in prepared], event.engine)
     views = [
-        stops.without_standstills(
+        starts.without_standstills(
             states.view(recording, event.engine, firings, traces, scale, _silence_ns(some)), scale
         )
         for (recording, firings, traces), some in zip(prepared, gaps, strict=True)
@@ -72,7 +72,7 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
     findings = Findings(
         stumbles=found_stumbles,
         sensor_faults=everything,
-        failed_starts=[start for view in views for start in stops.failed_starts(view)],
+        failed_starts=[start for view in views for start in starts.failed_starts(view)],
         gaps=[
             {"recording": view.recording.name, **gap} for view, some in zip(views, gaps, strict=True) for gap in some
         ],

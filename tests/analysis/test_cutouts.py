@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logger.analysis.signs import cutouts, torque
+from logger.analysis.signs import cutouts
+from logger.analysis.signs.motion import learn, motion_of
 from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S, Engine, Recording
 from tests.analysis.two_masses import ENGINE, drive, view_of
@@ -13,9 +14,9 @@ from tests.analysis.two_masses import ENGINE, drive, view_of
 
 def found(lost: tuple[float, float] | None = None, braked: tuple[float, float] | None = None) -> list[Sign]:
     view = view_of(drive([lost] if lost else [], [braked] if braked else []))
-    motion = torque.motion(view)
+    motion = motion_of(view)
     assert motion is not None
-    law = torque.learn([motion])
+    law = learn([motion])
     assert law is not None
     return cutouts.signs(view, motion, law)
 
@@ -47,9 +48,9 @@ def test_a_loss_among_missing_pulses_is_left_to_others() -> None:
     inside = (tach > 24.95 * NS_PER_S) & (tach < 25.15 * NS_PER_S)
     recording.pulses["tach_pulses"] = tach[~inside]  # type: ignore[index]
     view = view_of(recording)
-    motion = torque.motion(view)
+    motion = motion_of(view)
     assert motion is not None
-    law = torque.learn([motion])
+    law = learn([motion])
     assert law is not None
     assert cutouts.signs(view, motion, law) == []
 
@@ -65,9 +66,9 @@ def test_the_cranks_corners_stand_where_the_torque_changed() -> None:
 
 def found_in(recording: Recording, engine: Engine = ENGINE) -> list[Sign]:
     view = view_of(recording, engine)
-    motion = torque.motion(view)
+    motion = motion_of(view)
     assert motion is not None
-    law = torque.learn([motion])
+    law = learn([motion])
     assert law is not None
     return cutouts.signs(view, motion, law)
 

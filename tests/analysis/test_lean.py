@@ -7,7 +7,8 @@ import pytest
 
 from logger.analysis.crank import pulses, states
 from logger.analysis.crank.states import View
-from logger.analysis.signs.lean import burned_on, lag_s, learn, signs, undo_lag
+from logger.analysis.signs.lean import signs
+from logger.analysis.signs.probe import burned_on, lag_s, learn, undo_lag
 from logger.event import NS_PER_S, Engine, FloatArray, Recording, Trace
 from tests.analysis.small_car import seen, turned
 

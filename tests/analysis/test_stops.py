@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from logger.analysis import analyse
-from logger.analysis.crank.stops import Stop, restarts, stops
+from logger.analysis.crank.starts import restarts
+from logger.analysis.crank.stops import Stop, stops
 from logger.analysis.findings import Findings
 from logger.event import Event, FloatArray, Trace
 from tests.analysis.array_car import END_S, Drive, nanoseconds

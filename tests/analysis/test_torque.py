@@ -6,16 +6,16 @@ import numpy as np
 import pytest
 
 from logger.analysis.signs import torque
+from logger.analysis.signs.motion import Law, Motion, learn, motion_of
 from logger.analysis.signs.sign import Sign
-from logger.analysis.signs.torque import Law, Motion
 from logger.event import NS_PER_S, Recording, Trace
 from tests.analysis.two_masses import EXCHANGE, FULL, RESISTANCE, SHUT, drive, view_of
 
 
 def learnt(recording: Recording) -> tuple[Motion, Law]:
-    motion = torque.motion(view_of(recording))
+    motion = motion_of(view_of(recording))
     assert motion is not None
-    law = torque.learn([motion])
+    law = learn([motion])
     assert law is not None
     return motion, law
 
@@ -52,15 +52,15 @@ def test_a_box_mounted_askew_finds_the_pushing_direction() -> None:
 def test_a_car_that_stands_on_a_bench_teaches_nothing() -> None:
     recording = drive()
     still = turned(recording, np.diag([0.0, 1.0, 1.0]))
-    motion = torque.motion(view_of(still))
+    motion = motion_of(view_of(still))
     assert motion is not None
-    assert torque.learn([motion]) is None
+    assert learn([motion]) is None
 
 
 def test_without_acceleration_there_is_no_motion() -> None:
     recording = drive()
     only = {"throttle_position": recording.traces["throttle_position"]}
-    assert torque.motion(view_of(replace(recording, traces=only))) is None
+    assert motion_of(view_of(replace(recording, traces=only))) is None
 
 
 def test_a_healthy_drive_gives_no_sign() -> None:
@@ -88,7 +88,7 @@ def test_a_fault_that_takes_torque_away_all_day_leaves_a_law_to_learn() -> None:
     motion = Motion(
         steps * torque.STEP_NS, acceleration, still, opened, ~opened, opened | ~opened, load, still + 50.0
     )  # fmt: skip
-    law = torque.learn([motion])
+    law = learn([motion])
     assert law is not None
     assert law.spread == pytest.approx(1.4826 * 0.19, rel=0.1)
     assert (law.open_level, law.coast_level) == pytest.approx((0.5, -0.05), abs=0.02)
@@ -101,11 +101,11 @@ def test_across_a_hole_in_the_acceleration_nothing_is_read() -> None:
     kept = (trace.time_ns < 23.8 * NS_PER_S) | (trace.time_ns > 24.9 * NS_PER_S)
     holed = {"acceleration": Trace(trace.time_ns[kept], trace.value[kept])}
     view = view_of(replace(recording, traces={**recording.traces, **holed}))
-    motion = torque.motion(view)
+    motion = motion_of(view)
     assert motion is not None
     at_s = motion.time_ns / NS_PER_S
     assert not motion.running[(at_s > 23.81) & (at_s < 24.89)].any()
     assert motion.running[(at_s > 10.0) & (at_s < 23.79)].all()
-    law = torque.learn([motion])
+    law = learn([motion])
     assert law is not None
     assert torque.signs(view, motion, law) == []

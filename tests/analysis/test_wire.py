@@ -7,7 +7,7 @@ import pytest
 
 from logger.analysis.crank.pulses import clean
 from logger.analysis.crank.states import LoadScale, view
-from logger.analysis.signs.lean import learn
+from logger.analysis.signs.probe import learn
 from logger.analysis.signs.wire import WITNESSED, Gap, chance_real, gaps
 from logger.event import Engine, Recording, Trace
 from tests.analysis.small_car import drawn, seen, turned

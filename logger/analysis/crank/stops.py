@@ -1,4 +1,4 @@
-"""Why the engine stopped: switched off, stalled by the driver, or died with the key on. And starts that failed.
+"""Why the engine stopped: switched off, stalled by the driver, or died with the key on.
 
 Key sense decides where it is recorded. Otherwise: switching off takes the coil's feed away while the battery breathes
 up, and the fuel pump with it, so that rail pressure falls; an engine that dies keeps its feed, and its rail rises to
@@ -12,9 +12,8 @@ from typing import Literal
 import numpy as np
 from scipy import ndimage
 
-from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM, split
-from logger.analysis.crank.states import CRANKED_BELOW, LoadScale, State, View, view
-from logger.analysis.findings import FailedStart
+from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
+from logger.analysis.crank.states import State, View
 from logger.event import NS_PER_S
 
 Why = Literal["key_off", "driver_stall", "died", "record_ends", "unclear"]
@@ -22,10 +21,6 @@ MS = 1_000_000
 FEED_DEAD_V = 2.0
 RUN_DOWN_NS = 3 * NS_PER_S  # longer than a free crank turns on without firing
 AT_IDLE, NEAR_IDLE = 1.5, 1.8  # of idle speed: from where an engine stops within half a second, and within a second
-# A starter draws a sound battery down by volts. A flat one it may hardly turn on; but an idling crank that gets no
-# firing stands within a second (friction at idle takes 150 to 300 rad/s2), so who comes back later was started again.
-STARTER_DRAW_V, STARTER_SURELY_V = 0.4, 1.0
-STANDS_NS = 1_000_000_000
 LURCH_G, STANDING_G = 0.3, 0.1
 TURNED_LEAN = 1.0  # air-fuel ratio above the usual
 SOON_NS = 6 * NS_PER_S  # in which a driver who stalled it at the line has it running again (no source)
@@ -65,47 +60,6 @@ def _last_steady(view: View, first: int, stop: int) -> int:
     seen = view.firings.seen[first:stop]
     in_a_row = np.flatnonzero(seen[2:] & seen[1:-1] & seen[:-2])
     return first + 2 + int(in_a_row[-1]) if in_a_row.size else stop - 1
-
-
-def without_standstills(seen: View, scale: LoadScale) -> View:
-    """The view with its stretches ended where the engine stood and was started again, so that it starts anew there."""
-    silences = restarts(seen)
-    if not silences:
-        return seen
-    firings = split(seen.firings, silences)
-    return view(seen.recording, seen.engine, firings, seen.traces, scale, seen.gaps_ns)
-
-
-def restarts(view: View) -> list[tuple[int, int]]:
-    """Silences (first missing pulse, first seen after) from idle in which the engine stood and was started again.
-
-    The starter's draw on the battery shows it; without a battery channel the length of the silence has to do.
-    """
-    firings = view.firings
-    found = []
-    for first, stop in firings.missing_runs().tolist():
-        if first == 0 or stop >= firings.time_ns.size or not view.running[first - 1]:
-            continue
-        from_ns, to_ns = int(firings.time_ns[first]), int(firings.time_ns[stop])
-        idles = firings.speed_rps[first - 1] / ((view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0)
-        long = to_ns - from_ns > STANDS_NS
-        if idles < AT_IDLE:
-            stood = long or (to_ns - from_ns > 600 * MS and _starter_turned(view, from_ns, to_ns, STARTER_DRAW_V))
-        else:
-            stood = long and (idles < NEAR_IDLE or _starter_turned(view, from_ns, to_ns, STARTER_SURELY_V))
-        if stood:
-            found.append((first, stop))
-    return found
-
-
-def _starter_turned(view: View, from_ns: int, to_ns: int, draw_v: float) -> bool:
-    """Whether the battery was drawn down for a tenth of a second or more, some time after the silence began."""
-    battery = view.near("battery_voltage", from_ns + 200 * MS, to_ns + 50 * MS)
-    before = view.near("battery_voltage", from_ns - 500 * MS, from_ns + 100 * MS).value
-    if battery.value.size < 10 or before.size < 5:
-        return "battery_voltage" not in view.traces
-    drawn = battery.time_ns[battery.value < float(np.median(before)) - draw_v]
-    return bool(drawn.size and drawn[-1] - drawn[0] > 80 * MS)
 
 
 def _judge(view: View, last: int, following: int, restart: int | None) -> Stop:
@@ -277,32 +231,3 @@ def _stood(view: View, end_ns: int) -> bool:
         return False
     still = float(np.abs(before - np.median(before, axis=0)).max(axis=1).mean()) < 0.5 * LURCH_G
     return still and float(np.abs(np.median(after, axis=0) - np.median(before, axis=0)).max()) < STANDING_G
-
-
-def failed_starts(view: View) -> list[FailedStart]:
-    """Cranking that did not lead to running, with what was present meanwhile."""
-    firings, bounds = view.firings, view.firings.bounds()
-    found = []
-    idle_rps = (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
-    for first, stop in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
-        if stop - first < 4 or (view.state[first:stop] >= State.STARTING).any():
-            continue
-        if float(firings.speed_rps[first:stop].max()) > CRANKED_BELOW * idle_rps:
-            continue
-        from_ns, to_ns = int(firings.time_ns[first]), int(firings.time_ns[stop - 1])
-        if to_ns - from_ns < 400 * MS:
-            continue
-        pressure = view.near("fuel_pressure", from_ns, to_ns).value
-        battery = view.near("battery_voltage", from_ns, to_ns).value
-        found.append(
-            FailedStart(
-                view.recording.name,
-                from_ns / NS_PER_S,
-                to_ns / NS_PER_S,
-                True,
-                float(np.median(pressure)) if pressure.size else None,
-                float(np.median(battery)) if battery.size else None,
-                "cranked, with tach pulses, and did not start",
-            )
-        )
-    return found

@@ -13,7 +13,7 @@ import numpy as np
 from logger.analysis.channels import bands
 from logger.analysis.failure.episodes import BLURRED, Episode
 from logger.analysis.findings import Moved
-from logger.analysis.signs.lean import DEAD_TIME_NS
+from logger.analysis.signs.probe import DEAD_TIME_NS
 from logger.event import NS_PER_S
 
 # From the source to the spark: at equal times the upstream channel is named first.

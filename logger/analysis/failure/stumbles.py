@@ -19,7 +19,7 @@ from logger.analysis.crank.stops import Stop, stops
 from logger.analysis.failure import limiter
 from logger.analysis.failure.episodes import JOIN_NS, MS, Episode, join
 from logger.analysis.findings import SensorFault
-from logger.analysis.signs import cutouts, injection, lean, rail, sparks, starved_coil, torque, wire
+from logger.analysis.signs import cutouts, injection, lean, motion, probe, rail, sparks, starved_coil, torque, wire
 from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S
 
@@ -45,10 +45,10 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
         return result
     torque_signs = _torque_signs(views)
     ceiling = limiter.ceiling(views)
-    probe = lean.learn(views)
+    exhaust = probe.learn(views)
     dips = [supply_signs(view) for view in views]
     injections = [injection.signs(view) for view in views]
-    gaps = [wire.gaps(view, probe) for view in views]
+    gaps = [wire.gaps(view, exhaust) for view in views]
     flat = [(number, gap) for number, some in enumerate(gaps) for gap in some]
     proven = [_proven(gap, dips[number] + injections[number]) for number, gap in flat]
     watched = [
@@ -57,8 +57,8 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
     chance = wire.chance_real([gap for _, gap in flat], proven, watched)
     for number, view in enumerate(views):
         signs = dips[number] + sparks.signs(view) + rail.signs(view, pressure)
-        signs += [sign for sign in torque_signs[number] if not lean.burned_on(view, probe, sign.from_ns, sign.to_ns)]
-        signs += lean.signs(view, probe) + injections[number]
+        signs += [sign for sign in torque_signs[number] if not probe.burned_on(view, exhaust, sign.from_ns, sign.to_ns)]
+        signs += lean.signs(view, exhaust) + injections[number]
         signs += starved_coil.signs(view) + starved_coil.collapsed(view)
         for (owner, gap), real in zip(flat, chance.tolist(), strict=True):
             if owner != number:
@@ -89,13 +89,11 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
 
 
 def _torque_signs(views: Sequence[View]) -> list[list[Sign]]:
-    motions = [torque.motion(view) for view in views]
-    law = torque.learn([motion for motion in motions if motion is not None])
+    rides = [motion.motion_of(view) for view in views]
+    law = motion.learn([ride for ride in rides if ride is not None])
     return [
-        torque.signs(view, motion, law) + cutouts.signs(view, motion, law)
-        if law is not None and motion is not None
-        else []
-        for view, motion in zip(views, motions, strict=True)
+        torque.signs(view, ride, law) + cutouts.signs(view, ride, law) if law is not None and ride is not None else []
+        for view, ride in zip(views, rides, strict=True)
     ]
 
 

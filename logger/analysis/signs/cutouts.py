@@ -2,7 +2,7 @@
 
 A driver's foot, a clutch and a gear change round torque off and leave it changed; a spark that is gone takes all of it
 between two firings and gives it back as suddenly, behind a throttle that stays where it was. So a stretch is looked
-for in which the torque reading e (torque.py) lies below what the load promises, against the moments before *and* after
+for in which the torque reading e (motion.py) lies below what the load promises, against the moments before *and* after
 it, and at both of whose ends car and crank answer together: the car is let go and the crank slows as it begins, the
 car is pushed and the crank gains as it ends. Grip lost or found moves the two against each other, brakes and slopes
 move the car without the crank's corners, so neither passes.
@@ -18,8 +18,8 @@ from scipy import ndimage
 from logger.analysis.crank import roughness
 from logger.analysis.crank.pulses import Firings
 from logger.analysis.crank.states import View
+from logger.analysis.signs.motion import STEP_NS, Law, Motion
 from logger.analysis.signs.sign import Sign
-from logger.analysis.signs.torque import STEP_NS, Law, Motion
 from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 MS = 1_000_000

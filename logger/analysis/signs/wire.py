@@ -12,7 +12,7 @@ import numpy as np
 
 from logger.analysis.crank import roughness
 from logger.analysis.crank.states import State, View
-from logger.analysis.signs.lean import Probe, burned_on
+from logger.analysis.signs.probe import Probe, burned_on
 from logger.event import NS_PER_S, Engine, FloatArray
 
 FAR_FROM_COIL = ("crank", "control_unit")  # tach sources whose pulses say nothing about the coil
@@ -57,7 +57,7 @@ class Gap:
 def gaps(view: View, probe: Probe | None = None) -> list[Gap]:
     """Groups of missing pulses while the engine ran, in time order; pieces under half a second apart are one group.
 
-    probe: what the event taught of its exhaust probe (lean.learn), a witness of its own.
+    probe: what the event taught of its exhaust probe (probe.learn), a witness of its own.
     """
     firings = view.firings
     runs = [

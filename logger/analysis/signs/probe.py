@@ -1,0 +1,248 @@
+"""What an event teaches about its air-fuel ratio probe, and what the probe says of combustion.
+
+The reading comes late (gas transport) and smoothed (mixing, probe), about first order, so the step is undone:
+
+    a(t) = r(t) + tau * dr/dt,     at the crank a dead time earlier.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
+from logger.analysis.crank.states import State, View
+from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
+
+MS = 1_000_000
+DEAD_TIME_NS = 180 * MS  # gas transport to a probe in the downpipe (no source; 0.1 to 0.3 s are usual)
+LONGEST_DEAD_NS = 450 * MS
+FEWEST_CUTS = 4  # ends of overrun from which the dead time is read
+USUAL_TAU_S = 0.125
+STOICHIOMETRIC = 14.7  # petrol
+# Load from which the throttle counts as open, and for how long before and after: a rail shows load rounded.
+GATE = {"throttle_position": (0.12, 60 * MS), "fuel_pressure": (0.15, 60 * MS)}
+SLOWEST = 1.4  # of idle: below, clutch and driver make the engine falter
+IDLING = (0.65, 1.2)  # of idle speed: there no engine cuts its fuel
+FELL_WITHIN_NS = 250 * MS
+MOSTLY = 0.1  # of its coasting; what a car without that cut spends on failures stays below
+LOAD_CENTRES = (np.arange(8) + 0.5) / 8
+FEWEST_SAMPLES = 50
+ALIKE = 0.5  # ratios by load that differ by less are one
+BURNED_ON_NS, FEWEST_SEEN = 150 * MS, 4
+EARLIEST_NS = 40 * MS
+SEEN_AIR, SEEN_LEANER = 1.1, 1.2  # times the usual ratio, and times the one before
+LOAD_SLACK = 0.06  # the mixture follows the manifold, which follows the throttle in its own way
+
+
+@dataclass(frozen=True, slots=True)
+class Probe:
+    """What an event teaches about its probe: dead time, time constant, and the ratio at each of LOAD_CENTRES (8,).
+
+    cuts_fuel: whether the engine goes without fuel on overrun, so that a shut throttle reads as air.
+    """
+
+    dead_ns: int
+    tau_s: float
+    levels: FloatArray
+    cuts_fuel: bool
+
+    def base(self, view: View, crank_ns: IntArray) -> FloatArray:
+        """The leanest the engine runs by itself within a tenth of the load at each time at the crank, (n,)."""
+        load = np.interp(crank_ns, view.firings.time_ns, np.nan_to_num(view.load.astype(np.float64)))
+        around = [np.interp(load + off, LOAD_CENTRES, self.levels) for off in (-LOAD_SLACK, 0.0, LOAD_SLACK)]
+        return np.asarray(np.max(around, axis=0))
+
+
+def learn(views: Sequence[View]) -> Probe | None:
+    """Learn from the event; None without a probe, and without a load channel on an engine that cuts its fuel."""
+    some = [view for view in views if usable(view)]
+    if not some:
+        return None
+    cuts_fuel = some[0].engine.fuel_system != "carburettor"
+    if cuts_fuel and some[0].load_channel is None:
+        cuts_fuel = bool(_lean_coasting(some) > MOSTLY)
+        if cuts_fuel:
+            return None
+    steps = [sampled_every_s(view) for view in some]
+    taus = []
+    for view, step_s in zip(some, steps, strict=True):
+        value = view.traces["air_fuel_ratio"].value
+        taus.append(lag_s(value - np.percentile(value, 30), step_s))
+    tau_s = float(np.median(taus))
+    undone = [undo_lag(view.traces["air_fuel_ratio"].value, s, tau_s) for view, s in zip(some, steps, strict=True)]
+    dead_ns = dead_time_ns(some, undone) if cuts_fuel else DEAD_TIME_NS
+    loads, ratios = [], []
+    for view, value in zip(some, undone, strict=True):
+        crank_ns = view.traces["air_fuel_ratio"].time_ns - dead_ns
+        pulls = throttle_open(view, crank_ns) if cuts_fuel else turning(view, crank_ns)
+        loads.append(np.interp(crank_ns, view.firings.time_ns, np.nan_to_num(view.load.astype(np.float64)))[pulls])
+        ratios.append(value[pulls])
+    levels = _levels(np.concatenate(loads), np.concatenate(ratios), cuts_fuel)
+    return None if levels is None else Probe(dead_ns, tau_s, levels, cuts_fuel)
+
+
+def usable(view: View) -> bool:
+    trace = view.traces.get("air_fuel_ratio")
+    if trace is None or trace.time_ns.size < 200 or view.firings.time_ns.size < 200:
+        return False
+    return 0.002 < sampled_every_s(view) < 0.11
+
+
+def _lean_coasting(views: Sequence[View]) -> float:
+    """The share of coasting, as the crank's own slowing shows it, in which the probe reads plain air."""
+    coasting = lean = 0
+    for view in views:
+        trace = view.traces["air_fuel_ratio"]
+        crank_ns = trace.time_ns - DEAD_TIME_NS
+        load = np.interp(crank_ns, view.firings.time_ns, np.nan_to_num(view.load.astype(np.float64), nan=1.0))
+        slows = turning(view, crank_ns) & (load < 0.02)
+        coasting += int(np.count_nonzero(slows))
+        lean += int(np.count_nonzero(slows & (trace.value > 1.15 * STOICHIOMETRIC)))
+    return lean / max(coasting, 1)
+
+
+def sampled_every_s(view: View) -> float:
+    return float(np.median(np.diff(view.traces["air_fuel_ratio"].time_ns[:2000]))) / NS_PER_S
+
+
+def _levels(load: FloatArray, ratio: FloatArray, cuts_fuel: bool) -> FloatArray | None:
+    """The usual ratio by load: medians, where a load is common enough; elsewhere the leanest a warm engine is set to.
+
+    A carburettor's is one level for all: its leanest usual one, since it never cuts fuel.
+    """
+    if ratio.size < FEWEST_SAMPLES:
+        return None
+    if not cuts_fuel:
+        return np.full(LOAD_CENTRES.size, float(np.percentile(ratio, 75)))
+    which = np.clip((load * LOAD_CENTRES.size).astype(np.int64), 0, LOAD_CENTRES.size - 1)
+    levels = np.array(
+        [
+            np.median(ratio[which == k]) if np.count_nonzero(which == k) >= FEWEST_SAMPLES else np.nan
+            for k in range(LOAD_CENTRES.size)
+        ]
+    )
+    known = np.isfinite(levels)
+    if not known.any():
+        return np.full(LOAD_CENTRES.size, float(np.median(ratio)))
+    if np.ptp(levels[known]) < ALIKE:
+        return np.asarray(np.interp(LOAD_CENTRES, LOAD_CENTRES[known], levels[known]))
+    return np.where(known, levels, max(float(np.nanmax(levels)), STOICHIOMETRIC))
+
+
+def dead_time_ns(views: Sequence[View], undone: Sequence[FloatArray]) -> int:
+    """How late the probe reads: from where the throttle opens after an overrun to where plain air ends, ns.
+
+    The median over the event; DEAD_TIME_NS where the event shows fewer than FEWEST_CUTS.
+    """
+    late: list[int] = []
+    for view, value in zip(views, undone, strict=True):
+        time_ns = view.traces["air_fuel_ratio"].time_ns
+        for at_ns in _openings(view):
+            first, at, last = np.searchsorted(time_ns, [at_ns - 200 * MS, at_ns, at_ns + LONGEST_DEAD_NS + 150 * MS])
+            before, after = value[first:at], value[at:last]
+            if before.size < 4 or after.size < 10:
+                continue
+            high, low = float(np.median(before)), float(np.median(after[-5:]))
+            if high > 1.15 * STOICHIOMETRIC and low < STOICHIOMETRIC + 0.5:
+                fallen = np.flatnonzero(after < 0.5 * (high + low))
+                late.append(int(time_ns[at + fallen[0]] - at_ns))
+    if len(late) < FEWEST_CUTS:
+        return DEAD_TIME_NS
+    return int(np.clip(np.median(late), 0, LONGEST_DEAD_NS))
+
+
+def _openings(view: View) -> list[int]:
+    """Times at which the throttle opened, after half a second shut and before a third of one open, ns."""
+    at_least = GATE.get(view.load_channel or "", GATE["fuel_pressure"])[0]
+    time_ns = view.firings.time_ns
+    known = np.isfinite(view.load) & view.running
+    opened = known & (view.load >= at_least)
+    found = []
+    for k in (np.flatnonzero(opened[1:] & ~opened[:-1]) + 1).tolist():
+        first, last = np.searchsorted(time_ns, [time_ns[k] - 500 * MS, time_ns[k] + 330 * MS])
+        if first < k and not opened[first:k].any() and known[first:k].all() and opened[k:last].all():
+            found.append(int(time_ns[k]))
+    return found
+
+
+def burned_on(view: View, probe: Probe | None, from_ns: int, to_ns: int) -> bool:
+    """Whether the probe saw no air while firings seemed gone: then they were lit. False where it cannot tell.
+
+    A stretch without combustion sends all of its air down the exhaust, which reads a third leaner at least; what is
+    asked here is less than a third of that against the usual, and less than two against the moments before.
+    """
+    if probe is None or not usable(view) or to_ns - from_ns < BURNED_ON_NS:
+        return False
+    trace = view.traces["air_fuel_ratio"]
+    from_ns_late, to_ns_late = from_ns + EARLIEST_NS, to_ns + LONGEST_DEAD_NS
+    earlier, first, last = np.searchsorted(trace.time_ns, [from_ns - BURNED_ON_NS, from_ns_late, to_ns_late]).tolist()
+    n_stretch = round((to_ns - from_ns) / NS_PER_S / sampled_every_s(view))
+    if n_stretch < FEWEST_SEEN or last - first < n_stretch or first - earlier < FEWEST_SEEN:
+        return False
+    undone = undo_lag(trace.value, sampled_every_s(view), probe.tau_s)
+    base = probe.base(view, np.linspace(from_ns, to_ns, 5).astype(np.int64)).max()
+    # How late the air comes is known to a tenth of a second or two, so the leanest stretch of that length counts.
+    seen = float(np.convolve(undone[first:last], np.ones(n_stretch) / n_stretch, "valid").max())
+    return seen < SEEN_AIR * base and seen < SEEN_LEANER * float(np.median(undone[earlier:first]))
+
+
+def turning(view: View, crank_ns: IntArray) -> BoolArray:
+    """Where the engine ran well above idle at each time at the crank."""
+    firings = view.firings
+    place = np.clip(np.searchsorted(firings.time_ns, crank_ns), 0, firings.time_ns.size - 1)
+    fast = firings.speed_rps > SLOWEST * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+    return np.asarray((fast & (view.state >= State.IDLE))[place])
+
+
+def throttle_open(view: View, crank_ns: IntArray) -> BoolArray:
+    """Where the throttle was open, with the engine running, for a while before and after each time at the crank."""
+    firings = view.firings
+    at_least, around_ns = GATE.get(view.load_channel or "", GATE["fuel_pressure"])
+    slow = firings.speed_rps < SLOWEST * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+    closed = (view.load < at_least) | ~(view.load >= 0) | (view.state < State.IDLE) | slow
+    closed &= ~_idling(view)
+    count = np.concatenate(([0], np.cumsum(closed)))
+    first = np.searchsorted(firings.time_ns, crank_ns - around_ns)
+    last = np.searchsorted(firings.time_ns, crank_ns + around_ns)
+    steady = (count[last] == count[first]) & (last > first)
+    # A rail that follows load lags and rounds it: behind a steep fall the throttle may have been shut for a moment.
+    load = np.interp(crank_ns, firings.time_ns, np.nan_to_num(view.load.astype(np.float64)))
+    n_before = max(2, int(np.searchsorted(crank_ns, crank_ns[0] + FELL_WITHIN_NS)))
+    highest = ndimage.maximum_filter1d(load, n_before, origin=(n_before - 1) // 2)
+    return np.asarray(steady & (highest - load < 0.35))
+
+
+def _idling(view: View) -> BoolArray:
+    """Where the engine idled, and had for a quarter of a second and went on to, at each firing."""
+    time_ns, idle = view.firings.time_ns, (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+    speed = view.firings.speed_rps
+    other = (speed < IDLING[0] * idle) | (speed > IDLING[1] * idle) | ~view.running | (view.state < State.IDLE)
+    count = np.concatenate(([0], np.cumsum(other)))
+    first, last = (np.searchsorted(time_ns, time_ns + shift) for shift in (-FELL_WITHIN_NS, FELL_WITHIN_NS))
+    lasts = firings_end(view) - time_ns > FELL_WITHIN_NS
+    return np.asarray((count[last] == count[first]) & lasts)
+
+
+def firings_end(view: View) -> IntArray:
+    """When the stretch of pulses that each firing belongs to ends, ns, (n,)."""
+    bounds = view.firings.bounds()
+    return np.repeat(view.firings.time_ns[bounds[1:] - 1], np.diff(bounds))
+
+
+def undo_lag(value: FloatArray, step_s: float, tau_s: float) -> FloatArray:
+    """Invert a first-order lag sampled every step_s: value + tau * slope, the slope over one step either way, (n,)."""
+    return np.asarray(value + tau_s * np.gradient(value, step_s), np.float64)
+
+
+def lag_s(above: FloatArray, step_s: float) -> float:
+    """Time constant from the way high readings decay: median of -step / ln(ratio) over long smooth falls."""
+    n_steps = max(2, round(0.12 / step_s))
+    start, end = above[:-n_steps], above[n_steps:]
+    falling = ndimage.maximum_filter1d(np.diff(above), n_steps, origin=-(n_steps // 2))[: start.size] < 0.0
+    smooth = falling & (start > 2.0) & (end > 0.4)
+    if np.count_nonzero(smooth) < 20:
+        return USUAL_TAU_S
+    tau = -n_steps * step_s / np.log(end[smooth] / start[smooth])
+    return float(np.clip(np.median(tau), 0.02, 0.5))
