@@ -66,6 +66,19 @@ def test_a_supply_that_dips_a_little_while_the_engine_fires_on_is_rejected_with_
     assert any("fired on" in rejected["why"] for rejected in found.rejected)
 
 
+@pytest.mark.parametrize(("dip_v", "why"), [(1.5, "fired on"), (4.0, None)])
+def test_behind_a_ballast_resistor_a_dip_counts_by_its_share(dip_v: float, why: str | None) -> None:
+    # The coil is fed with 8 V all day: a fifth less is nothing, half of it fires no coil.
+    drive = Drive()
+    feed = drive.recording().traces["ignition_feed_voltage"]
+    there = np.where(feed.value > 5.0, 8.0, feed.value)
+    dipped = there - np.where(np.abs(feed.time_ns / S - 21.0) < 0.05, dip_v, 0.0)
+    drive.changes = {"ignition_feed_voltage": type(feed)(feed.time_ns, dipped)}
+    found = drive.findings()
+    assert len(found.stumbles) == (0 if why else 1)
+    assert why is None or any(why in rejected["why"] for rejected in found.rejected)
+
+
 def without_injection(from_s: float, to_s: float) -> list[tuple[str, str, float]]:
     """What is found where an injector that opens every other turn is left out for a while."""
     recording = Drive().recording()

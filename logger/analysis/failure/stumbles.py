@@ -25,6 +25,7 @@ from logger.event import NS_PER_S
 
 BOWL_NS = 2 * NS_PER_S
 CHATTER_NS = 50 * MS
+DEEP = 0.75  # of the supply before
 FEWEST_LOST, SURE = 2.5, 3.0  # firings; natural log-odds
 BELIEVED = 0.66  # chance from which missing pulses are held to be the ignition's, not the wire's
 
@@ -223,6 +224,8 @@ def _no_stumble(episode: Episode) -> str | None:
     place = min(max(place - 2, 0), view.firings.time_ns.size - 1)
     fast = view.firings.speed_rps[place] > 1.6 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     lowest = min(float(sign.note) for sign in dips)
-    if not fast or lowest > bands.WEAK_COIL_V:
+    # A coil behind a ballast resistor is made for less, so a dip counts by its share, too.
+    deep = any(float(dip.note) < min(bands.WEAK_COIL_V, DEEP * (float(dip.note) + dip.strength)) for dip in dips)
+    if not fast or not deep:
         return f"the supply dipped to {lowest:.1f} V and the engine fired on"
     return None

@@ -160,7 +160,7 @@ def _ratio(view: View, first: int, stop: int) -> float:
     wire = _normal(loss, 0.0, spread)
     real = np.mean([_normal(loss, mean, float(np.hypot(spread, 0.3 * mean))) for mean in expected])
     # A slip of the crank for another reason is always possible, so nothing is ever quite excluded.
-    ratio = np.log((real + 1e-3 / error) / (wire + 1e-3 / error))
+    ratio = np.log((real + 1e-3 / spread) / (wire + 1e-3 / spread))
     free = view.state[first - 1] == State.IDLE  # where the crank would stand if it had lost so many
     return float(np.clip(ratio, -6.0 if free or stop - first <= LONG else -1.0, 6.0))
 
