@@ -99,4 +99,4 @@ class Combustion:
 
     def _no_injection(self, t: float) -> bool:
         """A control unit that has lost its trigger or its supply does not inject either."""
-        return self.engine.electronic and (t < self.ignition.dead_until or self.ignition.trigger.is_open(t))
+        return self.engine.electronic and (t < self.ignition.dead_until or self.ignition.unit_trigger.is_open(t))

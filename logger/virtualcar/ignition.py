@@ -35,6 +35,9 @@ class Ignition:
         self.weakest_a = coil.current(14.0, dwell)
         self.feed = contact_of(faults, "chafe_feed")
         self.trigger = contact_of(faults, "chafe_trigger", "module_hot")
+        # A control unit with a tach output of its own does not hear of a module that gave up behind it.
+        apart = engine.tach_source == "control_unit"
+        self.unit_trigger = contact_of(faults, "chafe_trigger") if apart else self.trigger
         self.earth = contact_of(faults, "ground")
         self.ground_depth = next((fault.depth for fault in faults if fault.kind == "ground"), 0.0)
         self.limited = False

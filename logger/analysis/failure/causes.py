@@ -203,9 +203,12 @@ def _clamp(episode: Episode, order: Order) -> Evidence | None:
 def _injector(episode: Episode, order: Order) -> Evidence | None:
     if lost_pulses(episode) or "injector_pulses" not in episode.view.recording.pulses:
         return None
-    if episode.of("no_injection") and episode.view.engine.tach_source in FAR_FROM_COIL:
-        # A control unit that lost its trigger drives neither; the tach wire does not tell which.
+    source = episode.view.engine.tach_source
+    if episode.of("no_injection") and source == "crank":
+        # A control unit that lost its trigger drives neither coil nor injectors, and the crank's wire does not tell.
         return Evidence("injector pulses were missing", {"mixture": 4.0, "ignition_primary": 3.0})
+    if episode.of("no_injection") and source == "control_unit":
+        return Evidence("injector pulses were missing while the control unit gave tach pulses", {"mixture": 6.0})
     if episode.of("no_injection"):
         return Evidence(
             "the coil fired on but injector pulses were missing", {"mixture": 6.5, "ignition_secondary": -1.0}

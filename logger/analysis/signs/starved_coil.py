@@ -22,9 +22,9 @@ STEADY = (-0.03, 0.015)  # relative loss over as many pulses before
 RUNS_DOWN = 1.07  # of the speed, half a second before: then the crank comes down from a blip by itself
 # Under load a coil needs more than at idle. What it misses was measured on simulated cars: none at nine volts, and for
 # each volt less about a twelfth more of its sparks.
-COLLAPSED_V, COLLAPSED_ANYHOW_V = 8.7, 8.0  # where the load is known, and where it is not
+COLLAPSED_V, COLLAPSED_ANYHOW_V = 8.2, 7.6  # where the load is known, and where it is not
 SPARKS_AT_V, LOST_PER_V = 9.0, 0.08
-FAST, LOADED, LASTS_NS, SMOOTH = 1.6, 0.6, 400_000_000, 9
+FAST, LOADED, LASTS_NS, SMOOTH = 1.6, 0.7, 600_000_000, 9
 JOIN_NS = NS_PER_S // 2
 FEWEST = 2  # drops within half a second of each other
 
