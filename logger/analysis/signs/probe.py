@@ -171,7 +171,7 @@ def burned_on(view: View, probe: Probe | None, from_ns: int, to_ns: int) -> bool
     """Whether the probe saw no air while firings seemed gone: then they were lit. False where it cannot tell.
 
     A stretch without combustion sends all of its air down the exhaust, which reads a third leaner at least; what is
-    asked here is less than a third of that against the usual, and less than two against the moments before.
+    asked here is less than a third of that against the usual, and less than two thirds against the moments before.
     """
     if probe is None or not usable(view) or to_ns - from_ns < BURNED_ON_NS:
         return False
@@ -181,11 +181,14 @@ def burned_on(view: View, probe: Probe | None, from_ns: int, to_ns: int) -> bool
     n_stretch = round((to_ns - from_ns) / NS_PER_S / sampled_every_s(view))
     if n_stretch < FEWEST_SEEN or last - first < n_stretch or first - earlier < FEWEST_SEEN:
         return False
-    undone = undo_lag(trace.value, sampled_every_s(view), probe.tau_s)
+    # Of a long day only this stretch, with a sample more at either end for the slope.
+    begin = max(0, earlier - 1)
+    undone = undo_lag(trace.value[begin : last + 1], sampled_every_s(view), probe.tau_s)
+    before, during = undone[earlier - begin : first - begin], undone[first - begin : last - begin]
     base = probe.base(view, np.linspace(from_ns, to_ns, 5).astype(np.int64)).max()
     # How late the air comes is known to a tenth of a second or two, so the leanest stretch of that length counts.
-    seen = float(np.convolve(undone[first:last], np.ones(n_stretch) / n_stretch, "valid").max())
-    return seen < SEEN_AIR * base and seen < SEEN_LEANER * float(np.median(undone[earlier:first]))
+    seen = float(np.convolve(during, np.ones(n_stretch) / n_stretch, "valid").max())
+    return seen < SEEN_AIR * base and seen < SEEN_LEANER * float(np.median(before))
 
 
 def turning(view: View, crank_ns: IntArray) -> BoolArray:
