@@ -4,7 +4,16 @@ import math
 from collections.abc import Sequence
 from random import Random
 
-from logger.virtualcar.engine import CAUGHT_RPM, RPM, Air, Cylinders, EngineSpec, lean_torque, light_chance
+from logger.virtualcar.engine import (
+    CAUGHT_RPM,
+    RESIDUAL_KPA,
+    RPM,
+    Air,
+    Cylinders,
+    EngineSpec,
+    lean_torque,
+    light_chance,
+)
 from logger.virtualcar.faults import Fault
 from logger.virtualcar.fuel import Rail
 from logger.virtualcar.ignition import Ignition, Spark, contact_of
@@ -39,7 +48,9 @@ class Combustion:
             normal = self.cylinders.work_kpa(cylinder, crank, self.air.pressure_kpa, self.normal_lam)
         share = lean_torque(self.lam) / max(lean_torque(self.normal_lam), 0.05) if burns else 0.0
         loss = 1.0 - min(1.0, share) if fuelled else float(not spark.lit)
-        effective = loss if normal > WORTH_KPA else 0.0
+        # a leak fills the manifold behind a shut throttle, where the sound engine would do no work either
+        worth = (normal + RESIDUAL_KPA) * self.air.sound_kpa / self.air.pressure_kpa - RESIDUAL_KPA
+        effective = loss if worth > WORTH_KPA else 0.0
         blame = self._fuel_blame() if loss > 0.05 and spark.lit else spark.blame
         row = (spark.time, 1.0, float(spark.switched), float(spark.arced), loss, float(blame), effective)
         return normal * share, (*row, self._sensed(fuelled, burns))

@@ -140,11 +140,15 @@ def light_chance(lam: float) -> float:
 
 @dataclass(slots=True)
 class Air:
-    """Throttle, manifold and boost. `pressure_kpa` is absolute; the idle air passes beside the throttle plate."""
+    """Throttle, manifold and boost. `pressure_kpa` is absolute; the idle air passes beside the throttle plate.
+
+    `sound_kpa` is what the manifold would be at without the leak.
+    """
 
     spec: EngineSpec
     idle_air: float
     pressure_kpa: float = ATMOSPHERE_KPA
+    sound_kpa: float = ATMOSPHERE_KPA
     upstream_kpa: float = ATMOSPHERE_KPA
     leak: float = 0.0
     trim: float = 0.0
@@ -167,10 +171,18 @@ class Air:
             quick = 0.0
         area = self.idle_air + self.trim + quick + self.leak + 2.0 * throttle**1.9 + 0.02 * throttle
         swallow = max(volumetric(speed, spec) * speed / 600.0, 0.004)
-        # burnt gas flowing back through the valves keeps even a shut manifold above a sixth of an atmosphere
-        goal = self.upstream_kpa * max(balanced_ratio(max(area, 0.0) / swallow), 0.16)
         lag = 0.11 / max(speed, 10.0) * 9.0 if spec.idle_control else 0.07 / max(speed, 10.0) * 9.0
-        self.pressure_kpa += (goal - self.pressure_kpa) * (1.0 - math.exp(-dt / lag))
+        self.pressure_kpa = self._filled(self.pressure_kpa, area / swallow, dt / lag)
+        sound = (
+            self.pressure_kpa if not self.leak else self._filled(self.sound_kpa, (area - self.leak) / swallow, dt / lag)
+        )
+        self.sound_kpa = sound
+
+    def _filled(self, kpa: float, supply: float, lags: float) -> float:
+        """A manifold at `kpa` some time constants later, on that much choked throttle flow over pumping flow."""
+        # burnt gas flowing back through the valves keeps even a shut manifold above a sixth of an atmosphere
+        goal = self.upstream_kpa * max(balanced_ratio(max(supply, 0.0)), 0.16)
+        return kpa + (goal - kpa) * (1.0 - math.exp(-lags))
 
 
 def idle_air_for(spec: EngineSpec) -> float:

@@ -169,6 +169,19 @@ def test_a_float_bowl_rides_out_what_an_injection_rail_does_not() -> None:
     assert window(result, "fuel_pressure", 12.3, 12.8).min() < 15.0
 
 
+def test_a_leak_behind_a_shut_throttle_takes_away_no_work_that_a_sound_engine_would_do() -> None:
+    """The leak fills the manifold, so the lost firings would have been strong ones; without it they are none."""
+    plan = Plan(warm_s=4.0, course=(Section("full", 5.0), Section("lift", 2.0), Section("full", 3.0)), cool_s=2.0)
+    _, sound = _drive("six_carburettor", plan=plan)
+    lift_s = next(t for t, word in sound.driver.notes if word == "throttle_lift")
+    _, car = _drive("six_carburettor", scheduled("air_leak", (lift_s + 0.4, lift_s + 1.8)), plan=plan)
+    time, lost = car.log.column("t"), car.log.column("loss") > 0.9
+    coasting = (time > lift_s + 0.6) & (time < lift_s + 1.6) & (car.log.column("fired") > 0.5)
+    assert lost[coasting].mean() > 0.9
+    assert car.log.column("manifold")[coasting].min() > 1.5 * sound.log.column("manifold").min()
+    assert car.log.column("effective")[coasting].max() == 0.0
+
+
 def test_chattering_contacts_are_one_stumble_until_half_a_second_of_normal_running() -> None:
     near, _ = _drive("six_injected", scheduled("chafe_feed", (12.0, 12.1), (12.4, 12.5)))
     apart, _ = _drive("six_injected", scheduled("chafe_feed", (12.0, 12.1), (12.8, 12.9)))
