@@ -165,7 +165,7 @@ class LoadScale:
         """Load from 0 to 1 at each firing, float32 (n,)."""
         trace = traces.get(self.channel) if self.channel else None
         if trace is None or trace.time_ns.size < 2:
-            return _load_from_crank(firings)
+            return load_from_crank(firings)
         time_ns = trace.time_ns - self.lag_ns
         share = (trace.value - self.closed) / (self.full - self.closed)
         load = np.interp(firings.time_ns, time_ns, np.clip(share, 0.0, 1.0, out=share)).astype(np.float32)
@@ -177,7 +177,7 @@ class LoadScale:
         return load
 
 
-def _load_from_crank(firings: Firings, window: int = 24) -> LoadArray:
+def load_from_crank(firings: Firings, window: int = 24) -> LoadArray:
     """Rough load from relative acceleration over `window` pulses: 0 while the crank slows, 1 while it gains 30 %/s."""
     n = firings.time_ns.size
     load = np.full(n, np.nan, np.float32)

@@ -19,7 +19,19 @@ from logger.analysis.crank.stops import Stop, stops
 from logger.analysis.failure import limiter
 from logger.analysis.failure.episodes import JOIN_NS, MS, Episode, join
 from logger.analysis.findings import SensorFault
-from logger.analysis.signs import cutouts, injection, lean, motion, probe, rail, sparks, starved_coil, torque, wire
+from logger.analysis.signs import (
+    cutouts,
+    injection,
+    lean,
+    motion,
+    probe,
+    rail,
+    sparks,
+    starved,
+    starved_coil,
+    torque,
+    wire,
+)
 from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S
 
@@ -48,6 +60,8 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
     ceiling = limiter.ceiling(views)
     exhaust = probe.learn(views)
     dips = [supply_signs(view) for view in views]
+    low = [rail.signs(view, pressure) for view in views]
+    starving = starved.signs(views, low)
     injections = [injection.signs(view) for view in views]
     gaps = [wire.gaps(view, exhaust) for view in views]
     flat = [(number, gap) for number, some in enumerate(gaps) for gap in some]
@@ -57,8 +71,9 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
     ]
     chance = wire.chance_real([gap for _, gap in flat], proven, watched)
     for number, view in enumerate(views):
-        signs = dips[number] + sparks.signs(view) + rail.signs(view, pressure)
-        signs += [sign for sign in torque_signs[number] if not probe.burned_on(view, exhaust, sign.from_ns, sign.to_ns)]
+        signs = dips[number] + sparks.signs(view) + low[number]
+        felt = torque_signs[number] + starving[number]
+        signs += [sign for sign in felt if not probe.burned_on(view, exhaust, sign.from_ns, sign.to_ns)]
         signs += lean.signs(view, exhaust) + injections[number]
         signs += starved_coil.signs(view) + starved_coil.collapsed(view)
         for (owner, gap), real in zip(flat, chance.tolist(), strict=True):

@@ -15,7 +15,7 @@ import numpy as np
 from scipy import ndimage
 
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
-from logger.analysis.crank.states import State, View
+from logger.analysis.crank.states import LoadArray, State, View, load_from_crank
 from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 MS = 1_000_000
@@ -85,14 +85,19 @@ class Law:
 
 def motion_of(view: View) -> Motion | None:
     """Put one recording's acceleration, crank acceleration and load on one grid; None where one is missing."""
+    if view.load_channel is None or not np.isfinite(view.load).any():
+        return None
+    return _motion(view, view.load, AROUND_STEPS[view.load_channel])
+
+
+def blind(view: View) -> Motion | None:
+    """The same without a load channel: load as the crank's own gain of speed shows it."""
+    return _motion(view, load_from_crank(view.firings), AROUND_STEPS["throttle_position"])
+
+
+def _motion(view: View, load_at_firings: LoadArray, around_steps: int) -> Motion | None:
     trace, firings = view.traces.get("acceleration"), view.firings
-    if (
-        view.load_channel is None
-        or trace is None
-        or trace.time_ns.size < 100
-        or firings.time_ns.size < 200
-        or not np.isfinite(view.load).any()
-    ):
+    if trace is None or trace.time_ns.size < 100 or firings.time_ns.size < 200:
         return None
     time_ns = np.arange(firings.time_ns[0] + 2 * HALF_NS, firings.time_ns[-1] - 2 * HALF_NS, STEP_NS)
     if time_ns.size < 50:
@@ -111,11 +116,11 @@ def motion_of(view: View) -> Motion | None:
         for column in trace.value.T
     ]
     acceleration = np.column_stack([np.interp(time_ns, trace.time_ns, column) for column in columns])
-    load = np.interp(time_ns, firings.time_ns, np.nan_to_num(view.load.astype(np.float64), nan=0.2))
+    load = np.interp(time_ns, firings.time_ns, np.nan_to_num(load_at_firings.astype(np.float64), nan=0.2))
     place = np.clip(np.searchsorted(firings.time_ns, time_ns), 0, firings.time_ns.size - 1)
     fast = 1.5 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     running = (view.state[place] >= State.IDLE) & (firings.speed_rps[place] > fast) & _sampled(trace.time_ns, time_ns)
-    width = 2 * AROUND_STEPS[view.load_channel] + 1
+    width = 2 * around_steps + 1
     opened = running & (ndimage.minimum_filter1d(load, width) > OPEN)
     shut = running & (ndimage.maximum_filter1d(load, width) < SHUT)
     return Motion(time_ns, acceleration, crank, opened, shut, running, load, firings.speed_rps[place])

@@ -100,7 +100,8 @@ def _starved(view: View, band: bands.PressureBand, left_ns: int, dip: bands.Excu
 def _burning(view: View, time_ns: IntArray) -> BoolArray:
     """Whether fuel was called for at each time: not behind a shut throttle well above idle, where nothing pulls."""
     place = np.clip(np.searchsorted(view.firings.time_ns, time_ns), 0, view.firings.time_ns.size - 1)
-    return np.asarray((view.state[place] != State.OVERRUN) | (view.load[place] > TRAILING))
+    # Where the throttle's own sensor fails the load is unknown (NaN), and nothing says that it was shut.
+    return np.asarray((view.state[place] != State.OVERRUN) | ~(view.load[place] <= TRAILING))
 
 
 def _emptied(view: View, band: bands.PressureBand, left_ns: int, to_ns: int) -> tuple[float, int | None]:

@@ -1,0 +1,79 @@
+"""Lost combustion behind a rail short of pressure, told without a throttle: car and crank push, coast, push again."""
+
+import numpy as np
+import pytest
+
+from logger.analysis.signs import starved
+from logger.analysis.signs.sign import Sign
+from logger.event import NS_PER_S, Trace
+from tests.analysis.array_car import nanoseconds
+from tests.analysis.small_car import drawn, seen, turned
+
+UNTIL_S = 44.0
+PUSH_G, COAST_G, BRAKE_G = 0.25, -0.12, -0.6
+# The fifth pull, from 32 to 36 s, is the one in question.
+STARVED = ((32.0, 2500.0), (33.0, 3000.0), (34.6, 2700.0), (36.0, 3400.0))
+SOUND = ((32.0, 2500.0), (36.0, 4500.0))
+
+
+def _points(pull: tuple[tuple[float, float], ...]) -> list[tuple[float, float]]:
+    """Crank speeds of pulls and coasting, four seconds each; `pull` stands in for the one from 32 to 36 s."""
+    points = []
+    for at in range(0, int(UNTIL_S), 8):
+        points += [(float(at), 2500.0), (at + 4.0, 4500.0)]
+    points = [point for point in points if not 32.0 <= point[0] <= 36.0]
+    return sorted([*points, *pull])
+
+
+def _view(pull: tuple[tuple[float, float], ...], *, brakes: tuple[float, float] | None = None, throttle: bool = False):
+    points = _points(pull)
+    time = np.arange(0.0, UNTIL_S, 0.01)
+    at, rpm = np.array(points).T
+    x = np.where(np.gradient(np.interp(time, at, rpm)) > 0.0, PUSH_G, COAST_G)
+    if brakes is not None:
+        x[(time > brakes[0]) & (time < brakes[1])] = BRAKE_G
+    acceleration = np.column_stack((x, np.zeros(x.size), np.ones(x.size)))
+    acceleration += np.random.default_rng(3).normal(0.0, 0.03, acceleration.shape)
+    traces = {"acceleration": Trace(nanoseconds(time), acceleration)}
+    if throttle:
+        traces["throttle_position"] = drawn(UNTIL_S, (0.0, 90.0), (UNTIL_S, 90.0))
+    return seen(turned(*points), UNTIL_S, traces)
+
+
+def _low(from_s: float, to_s: float, strength: float = 0.6) -> Sign:
+    return Sign("low_pressure", "fuel_pressure", round(from_s * NS_PER_S), round(to_s * NS_PER_S), 0.0, strength)
+
+
+def test_a_push_that_ends_and_comes_back_with_the_rail_was_starved() -> None:
+    ((sign,),) = starved.signs([_view(STARVED)], [[_low(32.8, 34.7)]])
+    assert sign.kind == "weak_torque"
+    assert sign.from_ns / NS_PER_S == pytest.approx(33.0, abs=0.15)
+    assert sign.to_ns / NS_PER_S == pytest.approx(34.6, abs=0.15)
+    assert sign.lost == pytest.approx(1.6 * 2850.0 / 30.0, rel=0.15)
+
+
+@pytest.mark.parametrize(
+    ("why", "pull", "low"),
+    [
+        ("the engine pulled on", SOUND, _low(32.8, 34.7)),
+        ("the rail was hardly short", STARVED, _low(32.8, 34.7, 0.2)),
+        ("the rail was short at another time", STARVED, _low(25.0, 27.0)),
+        ("a change of gear", ((32.0, 2500.0), (33.0, 4000.0), (33.4, 2900.0), (36.0, 3900.0)), _low(32.5, 34.0)),
+        ("a lift that outlasts the pressure", ((32.0, 2500.0), (33.0, 4000.0), (36.0, 2500.0)), _low(32.8, 33.8)),
+    ],
+)
+def test_nothing_is_made_of_a_rail_that_was_low_where_something_else_explains_the_coasting(
+    why: str, pull: tuple[tuple[float, float], ...], low: Sign
+) -> None:
+    assert starved.signs([_view(pull)], [[low]]) == [[]], why
+
+
+def test_a_driver_who_gives_up_and_brakes_as_the_pressure_returns_had_been_starved() -> None:
+    pull = ((32.0, 2500.0), (33.0, 3000.0), (36.0, 2400.0))
+    view = _view(pull, brakes=(34.6, 36.5))
+    assert len(starved.signs([view], [[_low(32.8, 34.7)]])[0]) == 1
+    assert starved.signs([view], [[_low(32.8, 35.9)]]) == [[]]
+
+
+def test_a_throttle_that_is_recorded_tells_better() -> None:
+    assert starved.signs([_view(STARVED, throttle=True)], [[_low(32.8, 34.7)]]) == [[]]
