@@ -2,6 +2,9 @@
 
 Lost firings of one fault that lie less than 0.5 s of normal running apart are one stumble. `onset_s` is the instant
 the first signal left normal, `engine_onset_s` the first firing that was not normal.
+
+A supply that collapses while the engine fires on is neither a stumble nor sound: it is listed, not scored, so that a
+find there counts neither for nor against.
 """
 
 from typing import Any
@@ -17,6 +20,7 @@ APART_S = 0.5
 LOST = 0.2  # share of a firing's work that must be missing for it to count as lost
 LOOK_BACK_S = 15.0
 CLEAR = 0.4  # a firing weakened by less is a loss of power, not yet a stumble
+COLLAPSED_S = 0.01  # from which on an open ground takes the system voltage down where anybody can see it
 SCORED_FROM = 3.0  # clearly lost firings from which a careful person would see a stumble
 
 
@@ -65,6 +69,8 @@ def _stumbles(car: Car, name: str) -> list[dict[str, Any]]:
             found.append(_stumble(car, name, fault, rows))
             found[-1]["onset_s"] = max(found[-1]["onset_s"], last)
             last = found[-1]["end_s"]
+        if fault.kind == "ground":
+            found += _fired_on(car, name, fault, found)
     return sorted(found, key=lambda row: float(row["onset_s"]))
 
 
@@ -108,6 +114,27 @@ def _stumble(car: Car, name: str, fault: Fault, rows: IntArray) -> dict[str, Any
     if stopped is not None:
         row["stopped_s"] = _ms(stopped)
     return row
+
+
+def _fired_on(car: Car, name: str, fault: Fault, stumbles: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Openings of the battery ground, while the engine ran, in which no firing was lost."""
+    time, running = car.log.column("t"), car.log.column("running") > 0.5
+    spans: list[list[float]] = []
+    for begin, end in zip(fault.contact.opens, fault.contact.closes, strict=True):
+        place = int(np.searchsorted(time, begin)) - 1
+        if end - begin < COLLAPSED_S or place < 0 or not running[place]:
+            continue
+        if spans and begin - spans[-1][1] < APART_S:
+            spans[-1][1] = end
+        else:
+            spans.append([begin, end])
+    return [
+        {"recording": name, "onset_s": _ms(begin), "engine_onset_s": _ms(begin), "end_s": _ms(end),
+         "cause": fault.cause, "effect": "single_misses", "lost_firings": 0, "effective_lost": 0.0,
+         "min_rpm_ratio": 1.0, "scored": False, "fault": fault.kind, "accept": [fault.cause], "after_repair": False}
+        for begin, end in spans
+        if not any(row["onset_s"] < end + APART_S and row["end_s"] > begin - APART_S for row in stumbles)
+    ]  # fmt: skip
 
 
 def _stopped(car: Car, first: int, last: int) -> float | None:

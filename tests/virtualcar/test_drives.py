@@ -155,6 +155,20 @@ def test_an_open_ground_takes_the_system_voltage_down() -> None:
     assert row["cause"] == "supply_voltage"
 
 
+def test_a_supply_that_collapses_while_the_engine_fires_on_is_listed_and_not_scored() -> None:
+    """A carburettor needs no control unit, and behind a shut throttle a weak spark lights what little there is."""
+    plan = Plan(warm_s=4.0, course=(Section("full", 5.0), Section("lift", 2.0), Section("full", 3.0)), cool_s=2.0)
+    _, sound = _drive("four_carburettor", plan=plan)
+    lift_s = next(t for t, word in sound.driver.notes if word == "throttle_lift")
+    ground = scheduled("ground", (lift_s + 0.5, lift_s + 0.7))
+    ground.depth = 0.75
+    result, _ = _drive("four_carburettor", ground, plan=plan)
+    assert window(result, "battery_voltage", lift_s + 0.55, lift_s + 0.68).max() < 8.0
+    (row,) = result.truth["stumbles"]
+    assert (row["scored"], row["lost_firings"], row["cause"]) == (False, 0, "supply_voltage")
+    assert row["onset_s"] == pytest.approx(lift_s + 0.5, abs=0.001)
+
+
 def test_a_dead_pump_shows_in_the_pressure_before_the_engine_feels_it() -> None:
     result, _ = _drive("four_injected", scheduled("pump_feed", (12.0, 13.0)))
     (row,) = [row for row in result.truth["stumbles"] if row["scored"]]
