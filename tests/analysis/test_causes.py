@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logger.analysis import analyse
-from logger.analysis.failure.causes import PRIOR, softmax
+from logger.analysis.failure.causes import KEPT, PRIOR, softmax
 from logger.analysis.findings import Stumble
 from logger.event import CAUSES, NS_PER_S, Engine, Event
 from tests.analysis.array_car import NATURAL, Drive
@@ -77,7 +77,7 @@ def test_missing_injections_clear_the_ignition_only_where_the_tach_wire_tells_of
     assert on_the_crank.evidence_for == ["injector pulses were missing"]
     ignition, mixture = on_the_crank.probability["ignition_primary"], on_the_crank.probability["mixture"]
     # 3 for the ignition, 4 for the mixture, of which 1.5 less was held before anything was seen
-    assert ignition / mixture == pytest.approx(np.exp(3.0 - (4.0 - 1.5)), rel=0.01)
+    assert ignition / mixture == pytest.approx(np.exp(KEPT * (3.0 - (4.0 - 1.5))), rel=0.01)
 
 
 def test_a_feed_behind_a_ballast_resistor_does_not_speak_of_a_flat_battery() -> None:

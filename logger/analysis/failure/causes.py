@@ -3,7 +3,8 @@
 Each signal is asked by one function below; what it says is an Evidence: a sentence for people and log-likelihoods
 (natural) that it adds to the causes. A softmax over the sums gives the probabilities. A signal that was not recorded
 says nothing, and where its absence leaves causes apart that it would have told, `undetermined` gains. The weights are
-judgement, kept small enough that what they promise is kept (tests/bench/quality.py measures the calibration).
+judgement and were kept small; one factor over all, fitted on simulated cars, makes what they promise what is kept
+(tests/bench/quality.py measures the calibration on others).
 """
 
 from collections.abc import Callable
@@ -46,6 +47,10 @@ class Verdict:
     evidence: list[Evidence]
 
 
+# Fitted to 844 stumbles found on 122 days of drawn cars: log loss is least about here, and the expected calibration
+# error 0.025 against 0.053 at 1.
+KEPT = 1.25
+
 # Before anything is seen: nothing is known, and an honest share for what the signals cannot tell.
 PRIOR: dict[Cause, float] = {
     "supply_voltage": -0.5,
@@ -64,7 +69,7 @@ def judge(episode: Episode, order: Order) -> Verdict:
     for piece in evidence:
         for cause, weight in piece.weights.items():
             total[cause] += weight
-    probability = softmax(total)
+    probability = softmax({cause: KEPT * sum_ for cause, sum_ in total.items()})
     cause = max(probability, key=lambda name: probability[name])
     return Verdict(cause, probability, subcauses.narrow(episode, cause), evidence)
 
