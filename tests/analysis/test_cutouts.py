@@ -88,3 +88,19 @@ def test_a_throttle_let_off_just_as_the_push_ends_explains_it(early_s: float) ->
     lifted = {"throttle_position": replace(throttle, value=np.where(let_off, 60.0, throttle.value))}
     assert len(found_in(recording)) == 1
     assert found_in(replace(recording, traces=recording.traces | lifted)) == []
+
+
+def test_a_throttle_eased_through_a_bend_at_part_load_explains_it() -> None:
+    """A tenth less throttle would not end the push, but it goes and comes with it."""
+    recording = drive([(24.9, 25.3)])
+    throttle = recording.traces["throttle_position"]
+    inside = (throttle.time_ns > 24.9 * NS_PER_S) & (throttle.time_ns < 25.3 * NS_PER_S)
+    eased = {"throttle_position": replace(throttle, value=np.where(inside, 89.0, throttle.value))}
+    only_then = {
+        "throttle_position": replace(
+            throttle,
+            value=np.where(throttle.time_ns > 24.9 * NS_PER_S, np.minimum(throttle.value, 89.0), throttle.value),
+        )
+    }
+    assert found_in(replace(recording, traces=recording.traces | eased)) == []
+    assert len(found_in(replace(recording, traces=recording.traces | only_then))) == 1

@@ -148,3 +148,21 @@ def test_without_a_load_channel_an_engine_that_never_cuts_its_fuel_is_judged_by_
 
 def test_without_a_load_channel_an_engine_that_cuts_its_fuel_is_not() -> None:
     assert learn([without_load(20.0, ((31.0, 31.6),))]) is None
+
+
+@pytest.mark.parametrize("early_s", [0.0, 0.3])
+def test_the_air_after_an_idle_that_is_switched_off_is_no_misfire(early_s: float) -> None:
+    """The probe may read earlier than was learnt, so the air that comes as the engine stops must stay out of reach."""
+    time = np.arange(0.0, 60.0, STEP_S)
+    driving = time < 40.0
+    ratio = np.where(driving & (time % 5.0 > 3.0), 20.0, 13.0)
+    ratio[~driving] = 13.6  # an idle a little weaker than the pull
+    ratio[time >= 50.0] = 22.0
+    dead_s = np.where(driving, 0.3, 0.3 - early_s)
+    reading = lagged(np.interp(time - dead_s, time, ratio))
+    time_ns = np.rint(time * NS_PER_S).astype(np.int64)
+    throttle = np.where(driving & (time % 5.0 <= 3.0), 80.0, 0.0)
+    traces = {"air_fuel_ratio": Trace(time_ns, reading), "throttle_position": Trace(time_ns, throttle)}
+    tach = turned((0.0, 3000.0), (40.0, 3000.0), (40.8, 900.0), (50.0, 900.0), (50.4, 60.0), engine=CUTTING)
+    view = seen(tach, 60.0, traces, CUTTING)
+    assert signs(view, learn([view])) == []

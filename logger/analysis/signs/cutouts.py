@@ -35,7 +35,7 @@ LOADED_SHARE = 0.8  # of a stretch, that must be loaded
 LEAST_DUE_G, LEAST_SPREAD_G = 0.05, 0.01
 FEWEST_STRETCHES = 50
 FEWEST_FIRINGS = 8.0  # fewer, and the corners are made of single intervals
-FOOT_NS, LIFTED = 120 * MS, 0.2
+FOOT_NS, LIFTED, EASED = 120 * MS, 0.2, 0.1
 FALLING = 0.12  # load lost within 200 ms: a lift, and what follows it says nothing
 SIGNIFICANT = 3.2  # standard deviations
 MISSING = 0.35  # of the torque that the load promises
@@ -81,7 +81,7 @@ def signs(view: View, motion: Motion, law: Law) -> list[Sign]:
             continue
         if score[0][begins].max() > CORNER:
             from_ns = int(time_ns[begins[int(np.argmax(score[0][begins]))]])
-        if _foot_lifted(view, from_ns):
+        if _foot_lifted(view, from_ns) or (span.returns and _foot_eased(view, from_ns, to_ns)):
             continue
         if span.returns:
             to_ns = int(time_ns[ends[int(np.argmax(score[1][ends]))]])
@@ -108,6 +108,15 @@ def _foot_lifted(view: View, at_ns: int) -> bool:
         return False
     first, at, last = np.searchsorted(view.firings.time_ns, [at_ns - FOOT_NS, at_ns, at_ns + FOOT_NS])
     return first < at < last and float(view.load[first:at].max() - view.load[at:last].min()) > LIFTED
+
+
+def _foot_eased(view: View, from_ns: int, to_ns: int) -> bool:
+    """Whether the throttle was eased as the push ended and opened again as it came back: a bend taken at part load."""
+    if view.load_channel != "throttle_position":
+        return False
+    at = np.array([from_ns - FOOT_NS, from_ns + FOOT_NS, to_ns - FOOT_NS, to_ns + FOOT_NS])
+    before, eased, held, after = np.interp(at, view.firings.time_ns, view.load)
+    return before - eased > EASED and after - held > EASED
 
 
 def _whole(view: View, first: int, last: int) -> bool:

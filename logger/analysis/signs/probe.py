@@ -26,6 +26,7 @@ GATE = {"throttle_position": (0.12, 60 * MS), "fuel_pressure": (0.15, 60 * MS)}
 SLOWEST = 1.4  # of idle: below, clutch and driver make the engine falter
 IDLING = (0.65, 1.2)  # of idle speed: there no engine cuts its fuel
 FELL_WITHIN_NS = 250 * MS
+STAYS_NS = 450 * MS  # idling has to last: how late the probe reads is not known to better than two tenths of a second
 MOSTLY = 0.1  # of its coasting; what a car without that cut spends on failures stays below
 LOAD_CENTRES = (np.arange(8) + 0.5) / 8
 FEWEST_SAMPLES = 50
@@ -218,13 +219,13 @@ def throttle_open(view: View, crank_ns: IntArray) -> BoolArray:
 
 
 def _idling(view: View) -> BoolArray:
-    """Where the engine idled, and had for a quarter of a second and went on to, at each firing."""
+    """Where the engine idled, had for a quarter of a second, and went on to for STAYS_NS, at each firing."""
     time_ns, idle = view.firings.time_ns, (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     speed = view.firings.speed_rps
     other = (speed < IDLING[0] * idle) | (speed > IDLING[1] * idle) | ~view.running | (view.state < State.IDLE)
     count = np.concatenate(([0], np.cumsum(other)))
-    first, last = (np.searchsorted(time_ns, time_ns + shift) for shift in (-FELL_WITHIN_NS, FELL_WITHIN_NS))
-    lasts = firings_end(view) - time_ns > FELL_WITHIN_NS
+    first, last = (np.searchsorted(time_ns, time_ns + shift) for shift in (-FELL_WITHIN_NS, STAYS_NS))
+    lasts = firings_end(view) - time_ns > STAYS_NS
     return np.asarray((count[last] == count[first]) & lasts)
 
 
