@@ -116,7 +116,7 @@ def _foot_eased(view: View, from_ns: int, to_ns: int) -> bool:
         return False
     at = np.array([from_ns - FOOT_NS, from_ns + FOOT_NS, to_ns - FOOT_NS, to_ns + FOOT_NS])
     before, eased, held, after = np.interp(at, view.firings.time_ns, view.load)
-    return before - eased > EASED and after - held > EASED
+    return bool(before - eased > EASED and after - held > EASED)
 
 
 def _whole(view: View, first: int, last: int) -> bool:
