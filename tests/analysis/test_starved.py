@@ -4,10 +4,12 @@ import numpy as np
 import pytest
 
 from logger.analysis.signs import starved
+from logger.analysis.signs.motion import learn, motion_of
 from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S, Trace
 from tests.analysis.array_car import nanoseconds
 from tests.analysis.small_car import drawn, seen, turned
+from tests.analysis.two_masses import drive, view_of
 
 UNTIL_S = 44.0
 PUSH_G, COAST_G, BRAKE_G = 0.25, -0.12, -0.6
@@ -77,3 +79,17 @@ def test_a_driver_who_gives_up_and_brakes_as_the_pressure_returns_had_been_starv
 
 def test_a_throttle_that_is_recorded_tells_better() -> None:
     assert starved.signs([_view(STARVED, throttle=True)], [[_low(32.8, 34.7)]]) == [[]]
+
+
+@pytest.mark.parametrize(
+    ("lost", "strength", "believed"), [((), 1.2, False), (((24.6, 25.4),), 1.2, True), ((), 1.6, True)]
+)
+def test_an_engine_that_pulls_as_its_load_promises_was_hardly_starved(
+    lost: tuple[tuple[float, float], ...], strength: float, believed: bool
+) -> None:
+    """The throttle is open from 24 to 26 s; a rail just low enough for a stumble made none if nothing was missing."""
+    motion = motion_of(view_of(drive(lost)))
+    assert motion is not None
+    law = learn([motion])
+    assert law is not None
+    assert (starved.eased(_low(24.3, 25.8, strength), motion, law).strength >= 1.0) is believed

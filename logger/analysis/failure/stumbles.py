@@ -56,11 +56,11 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
     result = Search()
     if not views:
         return result
-    torque_signs = _torque_signs(views)
+    low = [rail.signs(view, pressure) for view in views]
+    torque_signs, low = _torque_signs(views, low)
     ceiling = limiter.ceiling(views)
     exhaust = probe.learn(views)
     dips = [supply_signs(view) for view in views]
-    low = [rail.signs(view, pressure) for view in views]
     starving = starved.signs(views, low)
     injections = [injection.signs(view) for view in views]
     gaps = [wire.gaps(view, exhaust) for view in views]
@@ -104,13 +104,19 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
     return result
 
 
-def _torque_signs(views: Sequence[View]) -> list[list[Sign]]:
+def _torque_signs(views: Sequence[View], low: list[list[Sign]]) -> tuple[list[list[Sign]], list[list[Sign]]]:
+    """What car and crank show of missing torque; and the rail's shortages, eased where they show that none is."""
     rides = [motion.motion_of(view) for view in views]
     law = motion.learn([ride for ride in rides if ride is not None])
-    return [
-        torque.signs(view, ride, law) + cutouts.signs(view, ride, law) if law is not None and ride is not None else []
-        for view, ride in zip(views, rides, strict=True)
-    ]
+    found: list[list[Sign]] = [[] for _ in views]
+    if law is None:
+        return found, low
+    for number, (view, ride) in enumerate(zip(views, rides, strict=True)):
+        if ride is not None:
+            found[number] = torque.signs(view, ride, law) + cutouts.signs(view, ride, law)
+            if view.load_channel == "throttle_position":
+                low[number] = [starved.eased(sign, ride, law) for sign in low[number]]
+    return found, low
 
 
 def _at_key_off(sign: Sign, halts: Sequence[Stop]) -> bool:

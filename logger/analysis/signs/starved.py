@@ -9,6 +9,7 @@ comes back just as the driver gives up and brakes.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from scipy import ndimage
@@ -18,6 +19,9 @@ from logger.analysis.signs.motion import MS, STEP_NS, Law, Motion, blind, learn
 from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S, BoolArray, FloatArray
 
+CLEARLY_STARVED, JUST_NOT = 1.5, 0.95  # times what makes an engine stumble
+LEAST_DUE = 0.3  # of full torque, that the load must promise to tell anything
+PULLED, STILL_PULLED = 0.9, 0.65  # of what is promised: the median, and the weakest tenth
 LEAST_STARVED = 0.3  # of what surely makes an engine stumble (rail.py): less is no fault of the pump's
 SMOOTH = 3  # steps over which the reading is averaged
 GONE, PUSHED = 0.6, 0.4  # of the way from pushing to coasting
@@ -54,6 +58,23 @@ def signs(views: Sequence[View], low: Sequence[Sequence[Sign]]) -> list[list[Sig
         else []
         for view, ride, some in zip(views, rides, short, strict=True)
     ]
+
+
+def eased(sign: Sign, motion: Motion, law: Law) -> Sign:
+    """A shortage that by itself just makes a stumble, taken back where the engine pulled as hard as its load promises.
+
+    motion: with its load by a throttle.
+    """
+    if not 1.0 <= sign.strength < CLEARLY_STARVED:
+        return sign
+    first, stop = np.searchsorted(motion.time_ns, [sign.from_ns, sign.to_ns])
+    due = law.promised(motion)[first:stop] - law.coast_level
+    tells = motion.running[first:stop] & (due > LEAST_DUE * (law.open_level - law.coast_level))
+    if np.count_nonzero(tells) < max(SHORTEST, 0.5 * (stop - first)):
+        return sign
+    given = (law.e(motion)[first:stop] - law.coast_level)[tells] / due[tells]
+    pulled = float(np.median(given)) > PULLED and float(np.percentile(given, 10)) > STILL_PULLED
+    return replace(sign, strength=JUST_NOT) if pulled else sign
 
 
 def _throttle_known(view: View, sign: Sign) -> bool:
