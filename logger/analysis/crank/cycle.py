@@ -1,0 +1,154 @@
+"""The engine's cycle on the tach wire: which place of it each pulse has, and how unevenly the crank turns through it.
+
+A distributor's lobes, a crank's teeth and cylinders that differ give every engine a standing pattern that repeats each
+cycle. The pattern also tells the places apart: where pulses were lost or the engine was started again, the count of
+them may have slipped, and the turn of the pattern that fits best says by how many.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage, signal
+
+from logger.analysis.crank import roughness
+from logger.analysis.crank.pulses import Firings
+from logger.event import BoolArray, Engine, FloatArray, IntArray
+
+SMOOTH_CYCLES = 3  # over which the crank's own change of speed is fitted
+SMOOTH_LEAST = 9  # pulses
+SMOOTH_DEGREE = 3  # a drive shaft's swing, some 5 Hz, is followed; a pattern that repeats each cycle is not
+FEWEST_CYCLES = 12  # between two gaps: fewer have no places of their own
+SURE_TURN = 9.0  # log-likelihood by which a turn of the pattern must beat the others
+UNLIKELY_TURN = 3.0  # by which another turn beats the count that goes on over lost pulses, so that it has slipped
+MOST_LOST = 8  # pulses lost in a row, over which they can be counted on
+
+
+@dataclass(frozen=True, slots=True)
+class Folded:
+    """One recording's pulses laid on the engine's cycle, (n,) each.
+
+    uneven: how late each pulse comes against a smoothly turning crank, as share of an interval. place: 0 to places - 1.
+    group: pulses of one number share their places with each other; -1 where the place is not known. valid: whether
+    `uneven` rests on pulses that were all seen.
+    """
+
+    uneven: FloatArray
+    place: IntArray
+    group: IntArray
+    valid: BoolArray
+
+
+def places(engine: Engine, firings: Firings) -> int:
+    """Pulses in one cycle of the engine (two revolutions of a four-stroke, one of a two-stroke); 0 where not whole."""
+    count = firings.pulses_per_revolution * engine.strokes / 2
+    return round(count) if abs(count - round(count)) < 1e-6 else 0
+
+
+def unevenness(firings: Firings, count: int) -> tuple[FloatArray, BoolArray]:
+    """How late each pulse comes against a smoothly turning crank, as share of an interval, (n,); and where it is valid.
+
+    The summed log intervals less a cubic fitted over three cycles around each pulse (A. Savitzky and M. J. E. Golay,
+    Analytical Chemistry 36 (1964) 1627-1639, from memory), which a pattern that repeats each cycle passes whole.
+    """
+    n, width = firings.time_ns.size, _width(count)
+    if n < 2 * width:
+        return np.zeros(n), np.zeros(n, bool)
+    log_interval = roughness.log_intervals(firings)
+    summed = np.concatenate(([0.0], np.cumsum(log_interval - np.median(log_interval))))
+    uneven = summed - signal.savgol_filter(summed, width, SMOOTH_DEGREE, mode="nearest")
+    unsafe = ~firings.seen
+    for edge in firings.bounds().tolist():
+        unsafe[max(0, edge - 1) : edge + 1] = True
+    return uneven, np.asarray(~ndimage.binary_dilation(unsafe, iterations=width // 2 + 1))
+
+
+def kept(count: int) -> float:
+    """The share of white edge jitter's standard deviation that is left in `unevenness`: the fit takes up the rest."""
+    return float(np.sqrt(1.0 - signal.savgol_coeffs(_width(count), SMOOTH_DEGREE)[_width(count) // 2]))
+
+
+def _width(count: int) -> int:
+    return max(SMOOTH_CYCLES * count + 1, SMOOTH_LEAST) | 1
+
+
+def fold(trains: Sequence[Firings], chosen: Sequence[BoolArray], count: int) -> list[Folded]:
+    """Lay the pulses of an event's recordings on one cycle of `count` places.
+
+    chosen: bool (n,) of each recording, which pulses show the standing pattern by which the places are matched.
+    """
+    parts = [unevenness(firings, count) for firings in trains]
+    places = [np.arange(firings.time_ns.size) % count for firings in trains]
+    groups = [np.full(firings.time_ns.size, -1) for firings in trains]
+    spans = [
+        _Span(number, first, stop, *_pattern(*parts[number], use, count, first, stop))
+        for number, (firings, use) in enumerate(zip(trains, chosen, strict=True))
+        for first, stop in _spans(firings, FEWEST_CYCLES * count)
+    ]
+    longest = max(spans, key=lambda span: float(span.weight.min()), default=None)
+    group, turn, before = 0, 0, None
+    for number, span in enumerate(spans):
+        misfit = _misfit(span, longest or span)
+        best, second = np.argsort(misfit)[:2].tolist() if count > 1 else (0, 0)
+        sure = span is longest or misfit[second] - misfit[best] > SURE_TURN
+        if sure or before is None or not _goes_on(trains, before, span) or misfit[turn] - misfit[best] > UNLIKELY_TURN:
+            group, turn = 0 if sure else number + 1, best
+        before = span
+        index = np.arange(span.first, span.stop)
+        groups[span.recording][index] = group
+        places[span.recording][index] = (index + turn) % count
+    return [
+        Folded(uneven, place, group, valid & (group >= 0))
+        for (uneven, valid), place, group in zip(parts, places, groups, strict=True)
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Span:
+    """Pulses first..stop-1 of a recording: their mean pattern by index modulo the places, and its weight."""
+
+    recording: int
+    first: int
+    stop: int
+    mean: FloatArray
+    weight: FloatArray
+
+
+def _spans(firings: Firings, fewest: int) -> list[tuple[int, int]]:
+    cuts = sorted({*firings.bounds().tolist(), *firings.missing_runs()[:, 1].tolist()})
+    return [(a, b) for a, b in zip(cuts[:-1], cuts[1:], strict=True) if b - a >= fewest]
+
+
+def _pattern(
+    uneven: FloatArray, valid: BoolArray, use: BoolArray, count: int, first: int, stop: int
+) -> tuple[FloatArray, FloatArray]:
+    """The mean of `uneven` by index modulo count, and one over the square of its standard error; (count,) each."""
+    index = np.flatnonzero((use & valid)[first:stop]) + first
+    place, value = index % count, uneven[index]
+    if np.bincount(place, minlength=count).min() < 3:
+        return np.zeros(count), np.zeros(count)
+    value = value - np.median(value)
+    limit = 4.0 * 1.4826 * float(np.median(np.abs(value)))
+    value = np.clip(value, -limit, limit)
+    number = np.bincount(place, minlength=count)
+    mean = np.bincount(place, value, minlength=count) / number
+    variance = np.bincount(place, (value - mean[place]) ** 2, minlength=count) / number
+    return mean, number / np.maximum(variance, 1e-10)
+
+
+def _misfit(span: _Span, longest: _Span) -> FloatArray:
+    """How badly a span lies on the longest one if turned by 0, 1, ... places: negative log-likelihoods, (count,)."""
+    misfit = []
+    for turn in range(span.mean.size):
+        mean, weight = np.roll(longest.mean, -turn), np.roll(longest.weight, -turn)
+        both = span.weight * weight / np.maximum(span.weight + weight, 1e-10)
+        misfit.append(0.5 * float(both @ (span.mean - mean) ** 2))
+    return np.array(misfit)
+
+
+def _goes_on(trains: Sequence[Firings], before: _Span, span: _Span) -> bool:
+    """Whether pulses can be counted on from one span to the next: few were lost between them, the engine ran on."""
+    firings = trains[span.recording]
+    if before.recording != span.recording or firings.stretch[before.first] != firings.stretch[span.first]:
+        return False
+    return np.count_nonzero(~firings.seen[before.first : span.first]) <= MOST_LOST
