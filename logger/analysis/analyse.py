@@ -100,7 +100,7 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
     return findings
 
 
-COUNTING = ("lost_pulses", "no_spark", "no_injection", "weak_torque", "died")
+COUNTING = ("lost_pulses", "no_spark", "no_injection", "weak_torque", "lame_cylinder", "died")
 FLOAT_BOWL_KPA = 80.0  # carburettors are fed with 15 to 40 kPa, injection with 100 and more (common practice)
 
 
@@ -209,6 +209,8 @@ def _seconds(ns: int) -> float:
 def _effect(episode: Episode, lost: int, lowest: float) -> Effect:
     if episode.stop is not None:
         return "stall"
+    if all(sign.kind in ("lame_cylinder", "lean") for sign in episode.signs) and episode.of("lame_cylinder"):
+        return "single_misses"
     span_s = (episode.to_ns - episode.from_ns) / NS_PER_S
     firings = episode.view.firings
     first, last = np.searchsorted(firings.time_ns, [episode.from_ns, episode.to_ns])

@@ -7,6 +7,7 @@ them may have slipped, and the turn of the pattern that fits best says by how ma
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy import ndimage, signal
@@ -116,7 +117,7 @@ class _Span:
 
 def _spans(firings: Firings, fewest: int) -> list[tuple[int, int]]:
     cuts = sorted({*firings.bounds().tolist(), *firings.missing_runs()[:, 1].tolist()})
-    return [(a, b) for a, b in zip(cuts[:-1], cuts[1:], strict=True) if b - a >= fewest]
+    return [(a, b) for a, b in pairwise(cuts) if b - a >= fewest]
 
 
 def _pattern(

@@ -221,8 +221,16 @@ def _injector(episode: Episode, order: Order) -> Evidence | None:
     return Evidence("the injector was driven all the while", {"mixture": -1.0})
 
 
+def _one_cylinder(episode: Episode, order: Order) -> Evidence | None:
+    """What only one cylinder has is its plug, its lead and its injector; supply, coil and rail serve them all."""
+    if not episode.of("lame_cylinder"):
+        return None
+    weights: dict[Cause, float] = {"ignition_secondary": 2.0, "supply_voltage": -2.0, "ignition_primary": -2.0}
+    return Evidence("one cylinder was weak in each cycle, the others were not", weights | {"fuel_delivery": -2.0})
+
+
 SIGNALS: tuple[Callable[[Episode, Order], Evidence | None], ...] = (
-    _battery, _feed, _pressure, _tach, _clamp, _injector, _cut,
+    _battery, _feed, _pressure, _tach, _clamp, _injector, _cut, _one_cylinder,
 )  # fmt: skip
 
 

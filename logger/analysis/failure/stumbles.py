@@ -22,6 +22,7 @@ from logger.analysis.findings import SensorFault
 from logger.analysis.signs import (
     cutouts,
     injection,
+    lame,
     lean,
     motion,
     probe,
@@ -63,6 +64,7 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
     dips = [supply_signs(view) for view in views]
     starving = starved.signs(views, low)
     injections = [injection.signs(view) for view in views]
+    lamed = lame.signs(views)
     gaps = [wire.gaps(view, exhaust) for view in views]
     flat = [(number, gap) for number, some in enumerate(gaps) for gap in some]
     proven = [_proven(gap, dips[number] + injections[number]) for number, gap in flat]
@@ -74,7 +76,7 @@ def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search
         signs = dips[number] + sparks.signs(view) + low[number]
         felt = torque_signs[number] + starving[number]
         signs += [sign for sign in felt if not probe.burned_on(view, exhaust, sign.from_ns, sign.to_ns)]
-        signs += lean.signs(view, exhaust) + injections[number]
+        signs += lean.signs(view, exhaust) + injections[number] + lamed[number]
         signs += starved_coil.signs(view) + starved_coil.collapsed(view)
         for (owner, gap), real in zip(flat, chance.tolist(), strict=True):
             if owner != number:

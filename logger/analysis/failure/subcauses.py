@@ -22,6 +22,8 @@ def narrow(episode: Episode, cause: Cause) -> str | None:
         return "injector_drive" if episode.of("no_injection") else None
     if cause == "ignition_secondary" and episode.of("no_spark"):
         return "coil_lead"  # the clamp sits on it: the spark was gone before the cap
+    if cause == "ignition_secondary" and episode.of("lame_cylinder"):
+        return "one_cylinder"
     return None
 
 

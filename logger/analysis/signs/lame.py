@@ -6,19 +6,11 @@ come (half an order of crank speed in a four-stroke), and many cycles bring it o
 order is the classical way to tell the cylinder (G. Rizzoni, "Diagnosis of Individual Cylinder Misfires by Signature
 Analysis of Crankshaft Speed Fluctuations", SAE Technical Paper 890884, 1989, from memory).
 
-For a loss of relative speed d per firing, in an engine of M pulses a cycle, speed runs down by d at once and up again
-over the cycle: a sawtooth, whose first harmonic is d / pi; summed up, the edges come early and late by
-
-    d M / (2 pi^2) cos(2 pi (k - k0) / M)        (in intervals; earliest, the wave's trough, in the middle of the loss)
-
-Against edge jitter s (in intervals) N cycles of it stand out by z = d M sqrt(M N / 2) / (2 pi^2 s) standard errors.
-One firing's work at mean effective pressure p in an engine of displacement V, inertia J and C cylinders is p V / C, so
-d = p V / (C J w^2) at crank speed w: what a lame cylinder would show is known but for p V / J, which differs little.
-
-What a sound engine shows at that order is its standing pattern (lobes of a distributor, teeth, cylinders that differ),
-taken as the median by place over the event, for pulling, idling and overrun apart. Beyond it, the cumulative sum of
-log-likelihoods between a lame and a sound engine rises while a cylinder is lame (E. S. Page, Biometrika 41 (1954)
-100-115), for each cylinder and some sizes of p V / J. Once a cylinder is convicted, less is asked of what else it shows.
+What a sound engine shows at that order and what a lame cylinder adds is told in standing.py. Against edge jitter s (in
+intervals), N cycles of M pulses of a wave of amplitude b stand out by z = b sqrt(M N / 2) / s standard errors. The
+cumulative sum of log-likelihoods between a lame and a sound engine rises while a cylinder is lame (E. S. Page,
+Biometrika 41 (1954) 100-115); it is kept for each cylinder and some sizes of the wave. Once a cylinder is convicted,
+less is asked of what else it shows.
 
 Not seen: one pulse a cycle; a loss that falls midway between two pulses a cycle; losses too small for the jitter.
 """
@@ -29,21 +21,16 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from logger.analysis.crank import cycle
-from logger.analysis.crank.cycle import Folded
+from logger.analysis.crank import cycle, standing
 from logger.analysis.crank.states import State, View
 from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S, BoolArray, Engine, FloatArray, IntArray
 
-WORK = 9400.0  # p V / J, 1/s2: 800 kPa at full load over 0.085 kg m2 a litre (judgement)
-SIZES = (0.5, 1.0)  # of that, which are tried
+SIZES = (0.5, 1.0)  # of the wave that is due, which are tried
 LEAST_SIZE, MOST_SIZE = 0.35, 3.0  # cylinders that differ by some per cent stay below a tenth
-IDLE_SHARE = 0.25  # of full load, with which an idling engine fires
-FULL_LOAD = 0.6  # of the load's scale, from which an engine gives about its full torque
-LEAST_SHARE = 0.2
 MOST_LEVEL = 2.5  # standard deviations of one edge: beyond it edges are clipped
-CONVINCING = 14.0  # natural log-likelihood: by chance once in some ten hours
-ONCE_KNOWN = 9.0  # the same for a cylinder that was convicted before
+CONVINCING = 13.5  # natural log-likelihood: by chance once in some ten hours
+ONCE_KNOWN = 8.0  # the same for a cylinder that was convicted before
 FEWEST_CYCLES = 4
 RECURS = 0.35  # of what convinces, that must be left without the two most telling cycles
 CLIP = 4.0  # standard deviations, beyond which a pulse is an accident
@@ -103,8 +90,13 @@ def _search(views: Sequence[View]) -> list[tuple[Find, Train]]:
     directions = _directions(views[0].engine, count).tolist()
     chosen: list[Find] = []
     for number, train in enumerate(trains):
-        tried = [_finds(number, train, d, size, CONVINCING, train.judged) for d in directions for size in SIZES]
-        chosen += _best(sum(tried, []))
+        tried = [
+            find
+            for direction in directions
+            for size in SIZES
+            for find in _finds(number, train, direction, size, CONVINCING, train.judged)
+        ]
+        chosen += _best(tried)
     for group in {int(trains[find.train].group[find.first]) for find in chosen}:
         own = [find for find in chosen if trains[find.train].group[find.first] == group]
         usual = float(np.angle(sum(find.score * np.exp(1j * find.direction) for find in own)))
@@ -118,24 +110,18 @@ def _search(views: Sequence[View]) -> list[tuple[Find, Train]]:
 
 def _trains(views: Sequence[View], count: int) -> list[Train]:
     folded = cycle.fold([view.firings for view in views], [view.state == State.PULLING for view in views], count)
-    kinds = [_kinds(view) for view in views]
-    beyond = [np.zeros(one.uneven.size) for one in folded]
-    judged = [np.zeros(one.uneven.size, bool) for one in folded]
-    group = np.concatenate([one.group for one in folded])
-    for number in np.unique(group[group >= 0]).tolist():
-        for kind in (State.PULLING, State.IDLE, State.OVERRUN):
-            own = [one.valid & (one.group == number) & (k == kind) for one, k in zip(folded, kinds, strict=True)]
-            pattern = _standing(folded, own, count)
-            if pattern is None:
-                continue
-            for one, chosen, rest, good in zip(folded, own, beyond, judged, strict=True):
-                rest[chosen] = one.uneven[chosen] - pattern[one.place[chosen]]
-                good |= chosen & ((kind != State.OVERRUN) | (views[0].load_channel is None))
-    judged = [good & ~_racing(view) for view, good in zip(views, judged, strict=True)]
-    return [
-        _train(view, one, rest, good, count)
-        for view, one, rest, good in zip(views, folded, beyond, judged, strict=True)
-    ]
+    found = []
+    for view, one, (rest, known) in zip(views, folded, standing.beyond(views, folded, count), strict=True):
+        # A shut throttle loses nothing by a firing; where no channel shows the load, overrun is only a guess.
+        judged = known & ~_racing(view) & ((view.state != State.OVERRUN) | (view.load_channel is None))
+        scatter = np.ones(judged.size)
+        scatter[judged] = _scatter(rest[judged]) / cycle.kept(count)
+        value = np.where(judged, np.clip(rest / scatter, -CLIP, CLIP), 0.0)
+        gain = 1.0 if count == 2 else np.sqrt(2.0)
+        wave = gain * value * np.exp(-2j * np.pi * one.place / count)
+        level = standing.due(view, count) / scatter / gain
+        found.append(Train(view, wave, level, judged, one.group))
+    return found
 
 
 def _racing(view: View) -> BoolArray:
@@ -149,37 +135,6 @@ def _racing(view: View) -> BoolArray:
         return fast
     near = np.searchsorted(time_ns[at], np.stack((time_ns - NEAR_NS, time_ns + NEAR_NS)))
     return np.asarray(near[1] > near[0])
-
-
-def _kinds(view: View) -> IntArray:
-    return view.state.astype(np.int64)
-
-
-def _standing(folded: Sequence[Folded], own: Sequence[BoolArray], count: int) -> FloatArray | None:
-    """The median of `uneven` by place over chosen pulses, (count,); None where there are too few of them."""
-    place, uneven = (
-        np.concatenate([getattr(one, name)[chosen] for one, chosen in zip(folded, own, strict=True)])
-        for name in ("place", "uneven")
-    )
-    parts = [uneven[place == p] for p in range(count)]
-    if min(part.size for part in parts) < cycle.FEWEST_CYCLES:
-        return None
-    return np.array([float(np.median(part)) for part in parts])
-
-
-def _train(view: View, folded: Folded, beyond: FloatArray, judged: BoolArray, count: int) -> Train:
-    scatter = np.ones(judged.size)
-    scatter[judged] = _scatter(beyond[judged]) / cycle.kept(count)
-    value = np.where(judged, np.clip(beyond / scatter, -CLIP, CLIP), 0.0)
-    gain = 1.0 if count == 2 else np.sqrt(2.0)
-    share = np.ones(judged.size)
-    if view.load_channel is not None:
-        share = np.clip(np.nan_to_num(view.load.astype(np.float64)) / FULL_LOAD, LEAST_SHARE, 1.0)
-    share[view.state == State.IDLE] = IDLE_SHARE
-    turning = 2.0 * np.pi * np.maximum(view.firings.speed_rps, 1.0)
-    lost = WORK * share / (view.engine.cylinders * turning**2)
-    level = lost * count / (2.0 * np.pi**2) / scatter / (gain if count > 2 else 1.0)
-    return Train(view, gain * value * np.exp(-2j * np.pi * folded.place / count), level, judged, folded.group)
 
 
 def _scatter(value: FloatArray) -> FloatArray:

@@ -4,8 +4,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 SignKind = Literal[
-    "lost_pulses", "no_spark", "weak_torque", "lame_cylinder", "supply_dip", "low_pressure", "lean", "no_injection", "died"
-]
+    "lost_pulses", "no_spark", "weak_torque", "lame_cylinder", "supply_dip", "low_pressure", "lean", "no_injection",
+    "died"
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,113 @@
+"""What a sound engine shows in each of its cycles, and what a cylinder that is lame would add to it.
+
+Lobes of a distributor and teeth of a crank are off by an angle, which is the same share of an interval at any speed
+and load. A lost firing takes work from the crank: that shows with the load, falls with the square of speed, and is
+gone on overrun. So an engine that has been lame all day can be told from one whose lobes differ, by the law that joins
+the pattern to load and speed; what does not follow it is the lobes'.
+
+One firing's work at mean effective pressure p in an engine of displacement V, inertia J and C cylinders is p V / C. It
+takes d = p V / (C J w^2) of crank speed w, a sawtooth of one cycle whose first harmonic is d / pi; summed up, the M
+edges of a cycle come early and late by
+
+    d M / (2 pi^2) cos(2 pi (k - k0) / M)        (in intervals; earliest, the wave's trough, in the middle of the loss)
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from logger.analysis.crank.cycle import FEWEST_CYCLES, Folded
+from logger.analysis.crank.states import State, View
+from logger.event import BoolArray, FloatArray
+
+WORK = 9400.0  # p V / J, 1/s2: 800 kPa at full load over 0.085 kg m2 a litre (judgement; a heavy flywheel halves it)
+IDLE_SHARE = 0.25  # of full load, with which an idling engine fires
+FULL_LOAD = 0.6  # of the load's scale, from which an engine gives about its full torque
+LEAST_SHARE = 0.2
+KINDS = (State.PULLING, State.IDLE, State.OVERRUN)
+LAME_ALL_DAY = 0.3  # of a lame cylinder's wave, in all of a group; cylinders that differ by some per cent show a tenth
+SURE = 6.0  # standard errors of it
+CLIP = 4.0  # standard deviations
+
+
+def due(view: View, count: int) -> FloatArray:
+    """Amplitude of the wave of a lame cylinder at each pulse, in intervals, (n,), for `count` pulses a cycle."""
+    share = np.ones(view.state.size)
+    if view.load_channel is not None:
+        share = np.clip(np.nan_to_num(view.load.astype(np.float64)) / FULL_LOAD, LEAST_SHARE, 1.0)
+        share[view.state == State.OVERRUN] = 0.0
+    share[view.state == State.IDLE] = IDLE_SHARE
+    turning = 2.0 * np.pi * np.maximum(view.firings.speed_rps, 1.0)
+    return np.asarray(WORK * share / (view.engine.cylinders * turning**2) * count / (2.0 * np.pi**2))
+
+
+def beyond(views: Sequence[View], folded: Sequence[Folded], count: int) -> list[tuple[FloatArray, BoolArray]]:
+    """How late each pulse comes beyond the standing pattern, in intervals, (n,); and where that is known, bool (n,).
+
+    The pattern is the median by place of what runs alike (pulling, idling, on overrun), in each group of pulses whose
+    places are known to each other; or, where that shows a lame cylinder, only what does not follow load and speed.
+    """
+    rest = [np.zeros(one.uneven.size) for one in folded]
+    known = [np.zeros(one.uneven.size, bool) for one in folded]
+    waves = [due(view, count) for view in views]
+    group = np.concatenate([one.group for one in folded])
+    for number in np.unique(group[group >= 0]).tolist():
+        own = [one.valid & (one.group == number) for one in folded]
+        lobes = _lobes(*_together(views, folded, waves, own), count, views[0].load_channel is not None)
+        for kind in KINDS:
+            alike = [some & (view.state == kind) for some, view in zip(own, views, strict=True)]
+            place, uneven, *_ = _together(views, folded, waves, alike)
+            pattern = _median(place, uneven, count) if lobes is None else lobes
+            if pattern is None:
+                continue
+            for one, chosen, value, good in zip(folded, alike, rest, known, strict=True):
+                value[chosen] = one.uneven[chosen] - pattern[one.place[chosen]]
+                good |= chosen
+    return list(zip(rest, known, strict=True))
+
+
+def _together(
+    views: Sequence[View], folded: Sequence[Folded], waves: Sequence[FloatArray], chosen: Sequence[BoolArray]
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Place, unevenness, due wave and state of the chosen pulses of all recordings, (m,) each."""
+    parts = [
+        (one.place[use], one.uneven[use], wave[use], view.state[use])
+        for view, one, wave, use in zip(views, folded, waves, chosen, strict=True)
+    ]
+    place, uneven, wave, state = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return place, uneven, wave, state
+
+
+def _median(place: FloatArray, uneven: FloatArray, count: int) -> FloatArray | None:
+    parts = [uneven[place == p] for p in range(count)]
+    if min(part.size for part in parts) < FEWEST_CYCLES:
+        return None
+    return np.array([float(np.median(part)) for part in parts])
+
+
+def _lobes(
+    place: FloatArray, uneven: FloatArray, wave: FloatArray, state: FloatArray, count: int, load_known: bool
+) -> FloatArray | None:
+    """The part of the pattern that follows neither load nor speed, (count,), where the rest shows a lame cylinder.
+
+    By each place a straight line is fitted of `uneven` over the wave due; None where their slopes make no wave.
+    """
+    use = np.isin(state, KINDS if load_known else KINDS[:2])  # a shut throttle that nothing tells says nothing
+    place, uneven, wave = place[use], uneven[use], wave[use]
+    usual = _median(place, uneven, count)
+    if usual is None:
+        return None
+    off = uneven - usual[place]
+    limit = CLIP * 1.4826 * float(np.median(np.abs(off)))
+    level, slope, error = np.empty(count), np.empty(count), np.empty(count)
+    for p in range(count):
+        value, x = usual[p] + np.clip(off[place == p], -limit, limit), wave[place == p]
+        spread = x - x.mean()
+        if not spread.any():
+            return None
+        slope[p] = float(spread @ value) / float(spread @ spread)
+        level[p] = float(value.mean() - slope[p] * x.mean())
+        error[p] = float(np.std(value - level[p] - slope[p] * x)) / float(np.sqrt(spread @ spread))
+    turns = np.exp(-2j * np.pi * np.arange(count) / count) * (1.0 if count == 2 else 2.0) / count
+    size, spread_of_size = abs(complex(slope @ turns)), float(np.sqrt(error**2 @ np.abs(turns) ** 2))
+    return level if size > max(LAME_ALL_DAY, SURE * spread_of_size) else None
