@@ -64,9 +64,15 @@ def unevenness(firings: Firings, count: int) -> tuple[FloatArray, BoolArray]:
     return uneven, np.asarray(~ndimage.binary_dilation(unsafe, iterations=width // 2 + 1))
 
 
-def kept(count: int) -> float:
-    """The share of white edge jitter's standard deviation that is left in `unevenness`: the fit takes up the rest."""
-    return float(np.sqrt(1.0 - signal.savgol_coeffs(_width(count), SMOOTH_DEGREE)[_width(count) // 2]))
+def kept(count: int) -> tuple[float, float]:
+    """What is left of white edge jitter and of a wave of one cycle in `unevenness`, both as shares of their size.
+
+    The fit takes up the rest: of jitter its own part, of the wave its response at that frequency.
+    """
+    weights = signal.savgol_coeffs(_width(count), SMOOTH_DEGREE)
+    middle = weights.size // 2
+    response = float(weights @ np.cos(2.0 * np.pi * (np.arange(weights.size) - middle) / count))
+    return float(np.sqrt(1.0 - weights[middle])), 1.0 - response
 
 
 def _width(count: int) -> int:

@@ -29,8 +29,8 @@ from logger.event import NS_PER_S, BoolArray, Engine, FloatArray, IntArray
 SIZES = (0.5, 1.0)  # of the wave that is due, which are tried
 LEAST_SIZE, MOST_SIZE = 0.35, 3.0  # cylinders that differ by some per cent stay below a tenth
 MOST_LEVEL = 2.5  # standard deviations of one edge: beyond it edges are clipped
-CONVINCING = 13.5  # natural log-likelihood: by chance once in some ten hours
-ONCE_KNOWN = 8.0  # the same for a cylinder that was convicted before
+CONVINCING = 13.0  # natural log-likelihood: by chance once in some ten hours
+ONCE_KNOWN = 7.0  # the same for a cylinder that was convicted before
 FEWEST_CYCLES = 4
 RECURS = 0.35  # of what convinces, that must be left without the two most telling cycles
 CLIP = 4.0  # standard deviations, beyond which a pulse is an accident
@@ -115,11 +115,12 @@ def _trains(views: Sequence[View], count: int) -> list[Train]:
         # A shut throttle loses nothing by a firing; where no channel shows the load, overrun is only a guess.
         judged = known & ~_racing(view) & ((view.state != State.OVERRUN) | (view.load_channel is None))
         scatter = np.ones(judged.size)
-        scatter[judged] = _scatter(rest[judged]) / cycle.kept(count)
-        value = np.where(judged, np.clip(rest / scatter, -CLIP, CLIP), 0.0)
+        scatter[judged] = _scatter(rest[judged])
+        of_jitter, of_wave = cycle.kept(count)
+        value = np.where(judged, np.clip(rest / scatter, -CLIP, CLIP), 0.0) * of_jitter / of_wave
         gain = 1.0 if count == 2 else np.sqrt(2.0)
         wave = gain * value * np.exp(-2j * np.pi * one.place / count)
-        level = standing.due(view, count) / scatter / gain
+        level = standing.due(view, count) / scatter * of_jitter / gain
         found.append(Train(view, wave, level, judged, one.group))
     return found
 
@@ -183,7 +184,8 @@ def _finds(number: int, train: Train, direction: float, size: float, least: floa
         shown = float(capped @ wave.real) / float(capped @ capped)
         # Where the pulses scatter about the wave more than jitter makes them, that is the measure.
         mean, both = np.abs(wave.mean()) ** 2, 1.0 if per_cycle == 2 else 2.0
-        spread = float((np.abs(wave) ** 2).mean() - both * mean) / both
+        of_jitter, of_wave = cycle.kept(per_cycle)
+        spread = float((np.abs(wave) ** 2).mean() - both * mean) / both * (of_wave / of_jitter) ** 2
         each = np.sort(np.add.reduceat(gain[inside], np.arange(0, inside.size, per_cycle)) / max(1.0, spread))
         score = float(each.sum())
         plausible = shown > LEAST_SIZE and float(due @ wave.real) / float(due @ due) < MOST_SIZE
