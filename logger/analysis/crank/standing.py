@@ -41,11 +41,14 @@ def due(view: View, count: int) -> FloatArray:
     return np.asarray(WORK * share / (view.engine.cylinders * turning**2) * count / (2.0 * np.pi**2))
 
 
-def beyond(views: Sequence[View], folded: Sequence[Folded], count: int) -> list[tuple[FloatArray, BoolArray]]:
+def beyond(
+    views: Sequence[View], folded: Sequence[Folded], count: int, sound: Sequence[BoolArray]
+) -> list[tuple[FloatArray, BoolArray]]:
     """How late each pulse comes beyond the standing pattern, in intervals, (n,); and where that is known, bool (n,).
 
     The pattern is the median by place of what runs alike (pulling, idling, on overrun), in each group of pulses whose
     places are known to each other; or, where that shows a lame cylinder, only what does not follow load and speed.
+    sound: bool (n,) of each recording, from which pulses the pattern is taken, where they are enough.
     """
     rest = [np.zeros(one.uneven.size) for one in folded]
     known = [np.zeros(one.uneven.size, bool) for one in folded]
@@ -56,13 +59,14 @@ def beyond(views: Sequence[View], folded: Sequence[Folded], count: int) -> list[
         lobes = _lobes(*_together(views, folded, waves, own), count, views[0].load_channel is not None)
         for kind in KINDS:
             alike = [some & (view.state == kind) for some, view in zip(own, views, strict=True)]
-            place, uneven, *_ = _together(views, folded, waves, alike)
-            pattern = _median(place, uneven, count) if lobes is None else lobes
+            pattern = lobes
+            for chosen in ([a & b for a, b in zip(alike, sound, strict=True)], alike):
+                pattern = _median(*_together(views, folded, waves, chosen)[:2], count) if pattern is None else pattern
             if pattern is None:
                 continue
-            for one, chosen, value, good in zip(folded, alike, rest, known, strict=True):
-                value[chosen] = one.uneven[chosen] - pattern[one.place[chosen]]
-                good |= chosen
+            for one, some, value, good in zip(folded, alike, rest, known, strict=True):
+                value[some] = one.uneven[some] - pattern[one.place[some]]
+                good |= some
     return list(zip(rest, known, strict=True))
 
 

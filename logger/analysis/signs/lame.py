@@ -22,15 +22,18 @@ import numpy as np
 from scipy import ndimage
 
 from logger.analysis.crank import cycle, standing
+from logger.analysis.crank.cycle import Folded
 from logger.analysis.crank.states import State, View
 from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S, BoolArray, Engine, FloatArray, IntArray
 
+ROUNDS = 3
 SIZES = (0.5, 1.0)  # of the wave that is due, which are tried
 LEAST_SIZE, MOST_SIZE = 0.35, 3.0  # cylinders that differ by some per cent stay below a tenth
 MOST_LEVEL = 2.5  # standard deviations of one edge: beyond it edges are clipped
 CONVINCING = 13.0  # natural log-likelihood: by chance once in some ten hours
 ONCE_KNOWN = 7.0  # the same for a cylinder that was convicted before
+ANOTHER = 25.0  # the same for a second cylinder besides
 FEWEST_CYCLES = 4
 RECURS = 0.35  # of what convinces, that must be left without the two most telling cycles
 CLIP = 4.0  # standard deviations, beyond which a pulse is an accident
@@ -75,19 +78,28 @@ class Find:
 def signs(views: Sequence[View]) -> list[list[Sign]]:
     """Stretches of each recording of an event in which one cylinder misfired, as lame_cylinder signs."""
     found: list[list[Sign]] = [[] for _ in views]
-    for find, train in _search(views):
-        found[find.train].append(_sign(train, find))
+    count = cycle.places(views[0].engine, views[0].firings) if views else 0
+    if count < 2 or views[0].engine.cylinders < 2:
+        return found
+    folded = cycle.fold([view.firings for view in views], [view.state == State.PULLING for view in views], count)
+    sound = [np.ones(view.state.size, bool) for view in views]
+    trains: list[Train] = []
+    finds: list[Find] = []
+    # What was found lame is no part of the sound engine's pattern, which without it shows the rest the better.
+    for _ in range(ROUNDS):
+        trains = _trains(views, folded, count, sound)
+        finds = _search(trains, count)
+        if not finds:
+            break
+        for find in finds:
+            sound[find.train][find.first : find.stop] = False
+    for find in finds:
+        found[find.train].append(_sign(trains[find.train], find))
     return found
 
 
-def _search(views: Sequence[View]) -> list[tuple[Find, Train]]:
-    if not views or views[0].engine.cylinders < 2:
-        return []
-    count = cycle.places(views[0].engine, views[0].firings)
-    if count < 2:
-        return []
-    trains = _trains(views, count)
-    directions = _directions(views[0].engine, count).tolist()
+def _search(trains: Sequence[Train], count: int) -> list[Find]:
+    directions = _directions(trains[0].view.engine, count).tolist()
     chosen: list[Find] = []
     for number, train in enumerate(trains):
         tried = [
@@ -100,18 +112,22 @@ def _search(views: Sequence[View]) -> list[tuple[Find, Train]]:
     for group in {int(trains[find.train].group[find.first]) for find in chosen}:
         own = [find for find in chosen if trains[find.train].group[find.first] == group]
         usual = float(np.angle(sum(find.score * np.exp(1j * find.direction) for find in own)))
-        size = _size(trains, own, usual)
+        # Where the standing pattern took in some of a lame cylinder, sound running leans the other way.
+        chosen = [find for find in chosen if find not in own or _same(find, usual) or find.score > ANOTHER]
+        size = _size(trains, [find for find in own if _same(find, usual)], usual)
         for number, train in enumerate(trains):
             some = _finds(number, train, usual, size, ONCE_KNOWN, train.judged & (train.group == group))
-            taken = [find for find in chosen if find.train == number]
-            chosen += _best(some, taken)
-    return [(find, trains[find.train]) for find in chosen]
+            chosen += _best(some, [find for find in chosen if find.train == number])
+    return chosen
 
 
-def _trains(views: Sequence[View], count: int) -> list[Train]:
-    folded = cycle.fold([view.firings for view in views], [view.state == State.PULLING for view in views], count)
+def _same(find: Find, direction: float) -> bool:
+    return float(np.cos(find.direction - direction)) > 0.5
+
+
+def _trains(views: Sequence[View], folded: Sequence[Folded], count: int, sound: Sequence[BoolArray]) -> list[Train]:
     found = []
-    for view, one, (rest, known) in zip(views, folded, standing.beyond(views, folded, count), strict=True):
+    for view, one, (rest, known) in zip(views, folded, standing.beyond(views, folded, count, sound), strict=True):
         # A shut throttle loses nothing by a firing; where no channel shows the load, overrun is only a guess.
         judged = known & ~_racing(view) & ((view.state != State.OVERRUN) | (view.load_channel is None))
         scatter = np.ones(judged.size)
