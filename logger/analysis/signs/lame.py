@@ -33,6 +33,7 @@ LEAST_SIZE, MOST_SIZE = 0.35, 3.0  # cylinders that differ by some per cent stay
 MOST_LEVEL = 2.5  # standard deviations of one edge: beyond it edges are clipped
 CONVINCING = 13.0  # natural log-likelihood: by chance once in some ten hours
 ONCE_KNOWN = 7.0  # the same for a cylinder that was convicted before
+BEYOND_DOUBT, ONCE_LIKELY = 20.0, 10.0
 ANOTHER = 25.0  # the same for a second cylinder besides
 FEWEST_CYCLES = 4
 RECURS = 0.35  # of what convinces, that must be left without the two most telling cycles
@@ -61,6 +62,7 @@ class Train:
     wave: ComplexArray
     level: FloatArray
     judged: BoolArray
+    calm: BoolArray
     group: IntArray
 
 
@@ -106,7 +108,7 @@ def _search(trains: Sequence[Train], count: int) -> list[Find]:
             find
             for direction in directions
             for size in SIZES
-            for find in _finds(number, train, direction, size, CONVINCING, train.judged)
+            for find in _finds(number, train, direction, size, CONVINCING, train.judged & train.calm)
         ]
         chosen += _best(tried)
     for group in {int(trains[find.train].group[find.first]) for find in chosen}:
@@ -115,8 +117,9 @@ def _search(trains: Sequence[Train], count: int) -> list[Find]:
         # Where the standing pattern took in some of a lame cylinder, sound running leans the other way.
         chosen = [find for find in chosen if find not in own or _same(find, usual) or find.score > ANOTHER]
         size = _size(trains, [find for find in own if _same(find, usual)], usual)
+        least = ONCE_KNOWN if sum(find.score for find in own) > BEYOND_DOUBT else ONCE_LIKELY
         for number, train in enumerate(trains):
-            some = _finds(number, train, usual, size, ONCE_KNOWN, train.judged & (train.group == group))
+            some = _finds(number, train, usual, size, least, train.judged & (train.group == group))
             chosen += _best(some, [find for find in chosen if find.train == number])
     return chosen
 
@@ -129,7 +132,7 @@ def _trains(views: Sequence[View], folded: Sequence[Folded], count: int, sound: 
     found = []
     for view, one, (rest, known) in zip(views, folded, standing.beyond(views, folded, count, sound), strict=True):
         # A shut throttle loses nothing by a firing; where no channel shows the load, overrun is only a guess.
-        judged = known & ~_racing(view) & ((view.state != State.OVERRUN) | (view.load_channel is None))
+        judged = known & ((view.state != State.OVERRUN) | (view.load_channel is None))
         scatter = np.ones(judged.size)
         scatter[judged] = _scatter(rest[judged])
         of_jitter, of_wave = cycle.kept(count)
@@ -137,7 +140,7 @@ def _trains(views: Sequence[View], folded: Sequence[Folded], count: int, sound: 
         gain = 1.0 if count == 2 else np.sqrt(2.0)
         wave = gain * value * np.exp(-2j * np.pi * one.place / count)
         level = standing.due(view, count) / scatter * of_jitter / gain
-        found.append(Train(view, wave, level, judged, one.group))
+        found.append(Train(view, wave, level, judged, ~_racing(view), one.group))
     return found
 
 
