@@ -158,4 +158,4 @@ def _goes_on(trains: Sequence[Firings], before: _Span, span: _Span) -> bool:
     firings = trains[span.recording]
     if before.recording != span.recording or firings.stretch[before.first] != firings.stretch[span.first]:
         return False
-    return np.count_nonzero(~firings.seen[before.first : span.first]) <= MOST_LOST
+    return int(np.count_nonzero(~firings.seen[before.first : span.first])) <= MOST_LOST

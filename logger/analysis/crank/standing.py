@@ -25,7 +25,8 @@ IDLE_SHARE = 0.25  # of full load, with which an idling engine fires
 FULL_LOAD = 0.6  # of the load's scale, from which an engine gives about its full torque
 LEAST_SHARE = 0.2
 KINDS = (State.PULLING, State.IDLE, State.OVERRUN)
-LAME_ALL_DAY = 0.3  # of a lame cylinder's wave, in all of a group; cylinders that differ by some per cent show a tenth
+LAME_ALL_DAY = 0.3  # of a lame cylinder's wave; cylinders that differ by some per cent show a tenth
+PARTS = 8  # of the day, of which most must show it: one lame at low speed alone bends the law, too
 SURE = 6.0  # standard errors of it
 CLIP = 4.0  # standard deviations
 
@@ -113,5 +114,14 @@ def _lobes(
         level[p] = float(value.mean() - slope[p] * x.mean())
         error[p] = float(np.std(value - level[p] - slope[p] * x)) / float(np.sqrt(spread @ spread))
     turns = np.exp(-2j * np.pi * np.arange(count) / count) * (1.0 if count == 2 else 2.0) / count
-    size, spread_of_size = abs(complex(slope @ turns)), float(np.sqrt(error**2 @ np.abs(turns) ** 2))
-    return level if size > max(LAME_ALL_DAY, SURE * spread_of_size) else None
+    size, size_error = complex(slope @ turns), float(np.sqrt(error**2 @ np.abs(turns) ** 2))
+    if abs(size) < max(LAME_ALL_DAY, SURE * size_error):
+        return None
+    template = wave * np.cos(2.0 * np.pi * place / count + np.angle(size))
+    shown = template * np.clip(uneven - level[place], -limit, limit)
+    parts = [
+        float(some.sum()) / float(due @ due)
+        for some, due in zip(np.array_split(shown, PARTS), np.array_split(template, PARTS), strict=True)
+        if due.any()
+    ]
+    return level if float(np.median(parts)) > LAME_ALL_DAY else None

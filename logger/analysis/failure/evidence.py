@@ -49,7 +49,13 @@ def rivals(verdict: Verdict) -> list[str]:
         if cause != verdict.cause and share >= 0.05
     ]
     if verdict.cause == "ignition_secondary":
-        found.append("an injector driver that drops out, or an air leak, would look the same in these signals")
+        of_one = verdict.sub_cause == "one_cylinder"
+        alike = (
+            "that cylinder's injector, or its valves,"
+            if of_one
+            else "an injector driver that drops out, or an air leak,"
+        )
+        found.append(f"{alike} would look the same in these signals")
     return found
 
 

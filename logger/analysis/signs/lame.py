@@ -15,6 +15,7 @@ less is asked of what else it shows.
 Not seen: one pulse a cycle; a loss that falls midway between two pulses a cycle; losses too small for the jitter.
 """
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -102,7 +103,7 @@ def signs(views: Sequence[View]) -> list[list[Sign]]:
 
 def _search(trains: Sequence[Train], count: int) -> list[Find]:
     directions = _directions(trains[0].view.engine, count).tolist()
-    chosen: list[Find] = []
+    proven: dict[int, list[Find]] = defaultdict(list)
     for number, train in enumerate(trains):
         tried = [
             find
@@ -110,18 +111,24 @@ def _search(trains: Sequence[Train], count: int) -> list[Find]:
             for size in SIZES
             for find in _finds(number, train, direction, size, CONVINCING, train.judged & train.calm)
         ]
-        chosen += _best(tried)
-    for group in {int(trains[find.train].group[find.first]) for find in chosen}:
-        own = [find for find in chosen if trains[find.train].group[find.first] == group]
-        usual = float(np.angle(sum(find.score * np.exp(1j * find.direction) for find in own)))
-        # Where the standing pattern took in some of a lame cylinder, sound running leans the other way.
-        chosen = [find for find in chosen if find not in own or _same(find, usual) or find.score > ANOTHER]
-        size = _size(trains, [find for find in own if _same(find, usual)], usual)
-        least = ONCE_KNOWN if sum(find.score for find in own) > BEYOND_DOUBT else ONCE_LIKELY
-        for number, train in enumerate(trains):
-            some = _finds(number, train, usual, size, least, train.judged & (train.group == group))
-            chosen += _best(some, [find for find in chosen if find.train == number])
-    return chosen
+        for find in _best(tried):
+            proven[int(train.group[find.first])].append(find)
+    return [find for group, own in proven.items() for find in _of_group(trains, group, own)]
+
+
+def _of_group(trains: Sequence[Train], group: int, proven: Sequence[Find]) -> list[Find]:
+    """All that a cylinder shows in a group of pulses, once some of it was proven."""
+    usual = float(np.angle(sum(find.score * np.exp(1j * find.direction) for find in proven)))
+    own = [find for find in proven if _same(find, usual)]
+    # Where the standing pattern took in some of a lame cylinder, sound running leans the other way.
+    kept = [find for find in proven if find in own or find.score > ANOTHER]
+    least = ONCE_KNOWN if sum(find.score for find in own) > BEYOND_DOUBT else ONCE_LIKELY
+    size = _size(trains, own, usual)
+    found = []
+    for number, train in enumerate(trains):
+        known = _best(_finds(number, train, usual, size, least, train.judged & (train.group == group)))
+        found += [*known, *_best([find for find in kept if find.train == number], known)]
+    return found
 
 
 def _same(find: Find, direction: float) -> bool:
@@ -149,10 +156,7 @@ def _racing(view: View) -> BoolArray:
     time_ns, speed = view.firings.time_ns, np.maximum(view.firings.speed_rps, 0.1)
     before, after = (np.clip(np.searchsorted(time_ns, time_ns + d), 0, time_ns.size - 1) for d in (-HALF_NS, HALF_NS))
     span = np.maximum(time_ns[after] - time_ns[before], HALF_NS) / NS_PER_S
-    fast = np.log(speed[after] / speed[before]) / span > RACING_PER_S
-    at = np.flatnonzero(fast)
-    if not at.size:
-        return fast
+    at = np.flatnonzero(np.log(speed[after] / speed[before]) / span > RACING_PER_S)
     near = np.searchsorted(time_ns[at], np.stack((time_ns - NEAR_NS, time_ns + NEAR_NS)))
     return np.asarray(near[1] > near[0])
 
@@ -165,7 +169,8 @@ def _scatter(value: FloatArray) -> FloatArray:
     coarse = np.median(size[: size.size // step * step].reshape(-1, step), axis=1)
     typical = 1.4826 * ndimage.median_filter(coarse, SCATTER_PULSES // step, mode="nearest")
     spread = np.repeat(typical, step)
-    return np.maximum(np.concatenate((spread, np.full(size.size - spread.size, spread[-1]))), 1e-5)
+    spread = np.concatenate((spread, np.full(size.size - spread.size, spread[-1])))
+    return np.asarray(np.maximum(spread, 1e-5))
 
 
 def _directions(engine: Engine, count: int) -> FloatArray:
