@@ -7,6 +7,7 @@ them may have slipped, and the turn of the pattern that fits best says by how ma
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
@@ -64,6 +65,7 @@ def unevenness(firings: Firings, count: int) -> tuple[FloatArray, BoolArray]:
     return uneven, np.asarray(~ndimage.binary_dilation(unsafe, iterations=width // 2 + 1))
 
 
+@cache
 def kept(count: int) -> tuple[float, float]:
     """What is left of white edge jitter and of a wave of one cycle in `unevenness`, both as shares of their size.
 

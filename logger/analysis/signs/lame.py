@@ -9,7 +9,7 @@ Analysis of Crankshaft Speed Fluctuations", SAE Technical Paper 890884, 1989, fr
 What a sound engine shows at that order and what a lame cylinder adds is told in standing.py. Against edge jitter s (in
 intervals), N cycles of M pulses of a wave of amplitude b stand out by z = b sqrt(M N / 2) / s standard errors. The
 cumulative sum of log-likelihoods between a lame and a sound engine rises while a cylinder is lame (E. S. Page,
-Biometrika 41 (1954) 100-115); it is kept for each cylinder and some sizes of the wave. Once a cylinder is convicted,
+Biometrika 41 (1954) 100-115); it is kept for each cylinder. Once a cylinder is convicted,
 less is asked of what else it shows.
 
 Not seen: one pulse a cycle; a loss that falls midway between two pulses a cycle; losses too small for the jitter.
@@ -29,7 +29,7 @@ from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S, BoolArray, Engine, FloatArray, IntArray
 
 ROUNDS = 3
-SIZES = (0.5, 1.0)  # of the wave that is due, which are tried
+USUAL_SIZE = 0.7  # of the wave that is due, which is looked for; what is found may be half or twice of it
 LEAST_SIZE, MOST_SIZE = 0.35, 3.0  # cylinders that differ by some per cent stay below a tenth
 MOST_LEVEL = 2.5  # standard deviations of one edge: beyond it edges are clipped
 CONVINCING = 13.0  # natural log-likelihood: by chance once in some ten hours
@@ -108,8 +108,7 @@ def _search(trains: Sequence[Train], count: int) -> list[Find]:
         tried = [
             find
             for direction in directions
-            for size in SIZES
-            for find in _finds(number, train, direction, size, CONVINCING, train.judged & train.calm)
+            for find in _finds(number, train, direction, USUAL_SIZE, CONVINCING, train.judged & train.calm)
         ]
         for find in _best(tried):
             proven[int(train.group[find.first])].append(find)
@@ -189,7 +188,7 @@ def _size(trains: Sequence[Train], finds: Sequence[Find], direction: float) -> f
     for find in finds:
         train, span = trains[find.train], slice(find.first, find.stop)
         level = train.level[span] * train.judged[span]
-        fit += float(level @ np.real(train.wave[span] * np.exp(-1j * direction)))
+        fit += float(level @ _along(train.wave[span], direction))
         norm += float(level @ level)
     return fit / norm
 
@@ -197,7 +196,7 @@ def _size(trains: Sequence[Train], finds: Sequence[Find], direction: float) -> f
 def _finds(number: int, train: Train, direction: float, size: float, least: float, judged: BoolArray) -> list[Find]:
     """Stretches over which the log-likelihood of a lame cylinder rises by more than `least`."""
     level = np.where(judged, np.minimum(size * train.level, MOST_LEVEL), 0.0)
-    gain = level * np.real(train.wave * np.exp(-1j * direction)) - 0.5 * level**2
+    gain = level * (_along(train.wave, direction) - 0.5 * level)
     per_cycle = cycle.places(train.view.engine, train.view.firings)
     gain[~judged] = -least / (FEWEST_CYCLES * per_cycle)
     found = []
@@ -217,6 +216,11 @@ def _finds(number: int, train: Train, direction: float, size: float, least: floa
         if score > least and plausible and recurs:
             found.append(Find(number, first, stop, direction, score))
     return found
+
+
+def _along(wave: ComplexArray, direction: float) -> FloatArray:
+    """The part of a wave in a direction, (n,)."""
+    return np.asarray(wave.real * np.cos(direction) + wave.imag * np.sin(direction))
 
 
 def rises(gain: FloatArray, least: float) -> list[tuple[int, int]]:
