@@ -41,6 +41,8 @@ def test_the_high_tension_side_is_never_named_without_what_looks_the_same() -> N
     assert len(found) == 1
     assert "injector" in found[0]
     assert "air leak" in found[0]
+    of_one = replace(verdict("ignition_secondary", ignition_secondary=1.0), sub_cause="one_cylinder")
+    assert "that cylinder's injector" in rivals(of_one)[0]
 
 
 def test_the_summary_counts_stumbles_firings_and_those_of_the_main_cause() -> None:

@@ -76,6 +76,13 @@ def test_the_exhaust_only_witnesses_and_is_never_first() -> None:
     assert {rung.channel for rung in rank.moved} == {"tach_pulses", "air_fuel_ratio"}
 
 
+def test_a_lame_cylinder_is_dated_no_better_than_its_cycles_tell() -> None:
+    rank = ordered(sign("lame_cylinder", "tach_pulses", 20.0, good_s=19.86), sign("lean", "air_fuel_ratio", 20.1))
+    assert rank.first == "tach_pulses"
+    assert (rank.moved[0].at_s, rank.moved[0].plus_minus_s) == (pytest.approx(20.0), pytest.approx(0.14))
+    assert rank.engine_onset_ns == 20 * NS_PER_S
+
+
 def test_a_sharp_sign_dates_a_channel_though_a_blurred_one_came_before() -> None:
     rank = ordered(sign("weak_torque", "tach_pulses", 19.95), sign("lost_pulses", "tach_pulses", 20.0, good_s=19.995))
     assert rank.moved[0].at_s == pytest.approx(20.0)

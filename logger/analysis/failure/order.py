@@ -82,7 +82,6 @@ def _rungs(episode: Episode) -> list[Moved]:
             )
             continue
         if sign.kind == "lame_cylinder":
-            # Which cycle was the first is told by chance: of the sound ones before, each looks lame for a part.
             error = round((sign.from_ns - early) / NS_PER_S, 5)
             note = "the crank lost speed once each cycle, no pulse missing"
             rungs[sign.channel] = Moved(sign.channel, sign.from_ns / NS_PER_S, error, note)

@@ -9,8 +9,8 @@ Analysis of Crankshaft Speed Fluctuations", SAE Technical Paper 890884, 1989, fr
 What a sound engine shows at that order and what a lame cylinder adds is told in standing.py. Against edge jitter s (in
 intervals), N cycles of M pulses of a wave of amplitude b stand out by z = b sqrt(M N / 2) / s standard errors. The
 cumulative sum of log-likelihoods between a lame and a sound engine rises while a cylinder is lame (E. S. Page,
-Biometrika 41 (1954) 100-115); it is kept for each cylinder. Once a cylinder is convicted,
-less is asked of what else it shows.
+Biometrika 41 (1954) 100-115); it is kept for each cylinder. Once a cylinder is convicted, less is asked of what else
+it shows.
 
 Not seen: one pulse a cycle; a loss that falls midway between two pulses a cycle; losses too small for the jitter.
 """
@@ -28,23 +28,25 @@ from logger.analysis.crank.states import State, View
 from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S, BoolArray, Engine, FloatArray, IntArray
 
-ROUNDS = 3
+ROUNDS = 3  # of search, each with what was found before left out of the standing pattern
 USUAL_SIZE = 0.7  # of the wave that is due, which is looked for; what is found may be half or twice of it
 LEAST_SIZE, MOST_SIZE = 0.35, 3.0  # cylinders that differ by some per cent stay below a tenth
 MOST_LEVEL = 2.5  # standard deviations of one edge: beyond it edges are clipped
 CONVINCING = 13.0  # natural log-likelihood: by chance once in some ten hours
-ONCE_KNOWN = 7.0  # the same for a cylinder that was convicted before
-BEYOND_DOUBT, ONCE_LIKELY = 20.0, 10.0
+ONCE_KNOWN, ONCE_LIKELY = 7.0, 10.0  # the same for a cylinder that was convicted before, beyond doubt or not
+BEYOND_DOUBT = 20.0
 ANOTHER = 25.0  # the same for a second cylinder besides
-FEWEST_CYCLES = 4
+SAME = 0.5  # cosine between directions of one cylinder
+FEWEST_CYCLES = 4  # lame; as many that cannot be judged end a stretch
 RECURS = 0.35  # of what convinces, that must be left without the two most telling cycles
 CLIP = 4.0  # standard deviations, beyond which a pulse is an accident
 SCATTER_PULSES = 201  # over which the jitter is measured
 TRAIL = 0.1  # of a firing, by which the loss comes after the spark: its advance (about 20 degrees)
 PER_CYLINDER = ("coil_negative", None)  # sources that give a pulse for each spark, at a known place before its loss
-ANY_DIRECTION = 8
+ANY_DIRECTION = 8  # that are tried where the place is not known
 RACING_PER_S = 0.45  # relative gain of crank speed
 HALF_NS, NEAR_NS = 100_000_000, 200_000_000
+UNSURE = 2.0
 LOST_SHARE = 0.9  # of a lame cylinder's firings (judgement: most, not all)
 
 ComplexArray = np.typing.NDArray[np.complex128]
@@ -56,7 +58,7 @@ class Train:
 
     wave: `uneven` beyond the standing pattern, in its own scatter, turned back by its place in the cycle, so that a
     lame cylinder's adds up in one direction; each component has variance 1 from jitter alone; 0 where not judged.
-    level: what a lame cylinder of size 1 adds to it.
+    level: what a lame cylinder of size 1 adds to it. calm: whether the crank is no racing one, see `_racing`.
     """
 
     view: View
@@ -117,10 +119,11 @@ def _search(trains: Sequence[Train], count: int) -> list[Find]:
 
 def _of_group(trains: Sequence[Train], group: int, proven: Sequence[Find]) -> list[Find]:
     """All that a cylinder shows in a group of pulses, once some of it was proven."""
-    usual = float(np.angle(sum(find.score * np.exp(1j * find.direction) for find in proven)))
-    own = [find for find in proven if _same(find, usual)]
     # Where the standing pattern took in some of a lame cylinder, sound running leans the other way.
+    surest = max(proven, key=lambda find: find.score)
+    own = [find for find in proven if np.cos(find.direction - surest.direction) > SAME]
     kept = [find for find in proven if find in own or find.score > ANOTHER]
+    usual = float(np.angle(sum(find.score * np.exp(1j * find.direction) for find in own)))
     least = ONCE_KNOWN if sum(find.score for find in own) > BEYOND_DOUBT else ONCE_LIKELY
     size = _size(trains, own, usual)
     found = []
@@ -128,10 +131,6 @@ def _of_group(trains: Sequence[Train], group: int, proven: Sequence[Find]) -> li
         known = _best(_finds(number, train, usual, size, least, train.judged & (train.group == group)))
         found += [*known, *_best([find for find in kept if find.train == number], known)]
     return found
-
-
-def _same(find: Find, direction: float) -> bool:
-    return float(np.cos(find.direction - direction)) > 0.5
 
 
 def _trains(views: Sequence[View], folded: Sequence[Folded], count: int, sound: Sequence[BoolArray]) -> list[Train]:
@@ -260,7 +259,9 @@ def _sign(train: Train, find: Find) -> Sign:
     last = min(find.stop, time_ns.size - 1)
     cycles = (find.stop - find.first) / view.firings.pulses_per_revolution * 2.0 / view.engine.strokes
     lost = max(1.0, LOST_SHARE * cycles)
-    earliest = int(time_ns[max(0, find.first - cycle.places(view.engine, view.firings))])
+    # The sum's lowest point lies off by some times the cycles in which it rises by 1.
+    unsure = max(1.0, UNSURE * cycles / find.score)
+    earliest = int(time_ns[max(0, find.first - round(unsure * cycle.places(view.engine, view.firings)))])
     return Sign(
         "lame_cylinder", "tach_pulses", int(time_ns[find.first]), int(time_ns[last]), lost, find.score, earliest
     )
