@@ -57,14 +57,24 @@ def test_pulses_of_a_cycle() -> None:
     assert cycle.places(FOUR, replace(firings, pulses_per_revolution=0.75)) == 0
 
 
+def test_a_day_worked_on_piece_by_piece_is_no_less_smooth(monkeypatch: pytest.MonkeyPatch) -> None:
+    firings = view_of(recording(never, lobe_deg=0.6)).firings
+    whole, valid = cycle.unevenness(firings, 4)
+    monkeypatch.setattr(cycle, "PIECE", 1000)
+    pieces, valid_too = cycle.unevenness(firings, 4)
+    assert np.array_equal(valid, valid_too)
+    assert pieces[valid] == pytest.approx(whole[valid], abs=1e-6)
+
+
 def beyond(lost: Lost) -> tuple[float, float]:
     """Amplitude of the mean wave of one cycle that is left while pulling, and that due, in intervals."""
     view = view_of(recording(lost, lobe_deg=0.6))
     folded = cycle.fold([view.firings], [pulling(view)], 4)
-    rest, known = standing.beyond([view], folded, 4, [np.ones(view.state.size, bool)])[0]
+    table = standing.patterns([view], folded, 4, [np.ones(view.state.size, bool)])
+    rest, known = standing.beyond(view, folded[0], table, 4, slice(None))
     use = known & pulling(view)
     wave = rest[use] * np.exp(-2j * np.pi * folded[0].place[use] / 4)
-    return 2.0 * abs(complex(wave.mean())), float(standing.due(view, 4)[use].mean())
+    return 2.0 * abs(complex(wave.mean())), float(standing.due(view, 4, use.nonzero()[0]).mean())
 
 
 def test_what_is_left_of_a_cylinder_lame_all_day_is_what_the_law_says() -> None:

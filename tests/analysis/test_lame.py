@@ -1,6 +1,7 @@
 """A cylinder that misfires again and again, told by the wave of one cycle in pulses that each alone show nothing."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -159,3 +160,24 @@ def test_its_stumbles_are_called_one_cylinders() -> None:
         assert stumble.effect == "single_misses"
         assert stumble.first_to_move == "tach_pulses"
         assert any("one cylinder" in sentence for sentence in stumble.evidence_for)
+
+
+def test_pieces_of_a_day_find_what_the_whole_does(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A stretch across the edge of two pieces comes as two signs that touch."""
+    view = view_of(recording(cylinder(1, 4, *SPANS)))
+    whole = sorted((sign.from_ns, sign.to_ns) for sign in lame.signs([view])[0])
+    assert len(whole) == 2
+    monkeypatch.setattr(cycle, "PIECE", 1024)
+    pieces = sorted((sign.from_ns, sign.to_ns) for sign in lame.signs([view])[0])
+    for from_ns, to_ns in whole:
+        inside = [piece for piece in pieces if from_ns - 2e8 < piece[0] and piece[1] < to_ns + 2e8]
+        assert inside[0][0] == pytest.approx(from_ns, abs=2e8)
+        assert inside[-1][1] == pytest.approx(to_ns, abs=2e8)
+        assert all(after[0] - before[1] < 5e8 for before, after in pairwise(inside))
+
+
+def test_the_longer_the_day_the_more_it_takes_to_convince() -> None:
+    view = view_of(recording(never))
+    hours = [lame.Day([view] * n, 4).convincing for n in (1, 20, 200)]
+    assert hours[0] == lame.CONVINCING
+    assert hours[2] - hours[1] == pytest.approx(np.log(10.0), abs=1e-3)

@@ -11,19 +11,27 @@ from functools import cache
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 from scipy import ndimage, signal
 
-from logger.analysis.crank import roughness
 from logger.analysis.crank.pulses import Firings
 from logger.event import BoolArray, Engine, FloatArray, IntArray
 
 SMOOTH_CYCLES = 3  # over which the crank's own change of speed is fitted
 SMOOTH_LEAST = 9  # pulses
 SMOOTH_DEGREE = 3  # a drive shaft's swing, some 5 Hz, is followed; a pattern that repeats each cycle is not
+PIECE = 1 << 17  # pulses that are worked on at once
+SOME = 240  # pulses, a whole number of cycles for most engines
+ENOUGH = 100_000  # pulses that a pattern is taken from, evenly over the day: as good as millions
 FEWEST_CYCLES = 12  # between two gaps: fewer have no places of their own
 SURE_TURN = 9.0  # log-likelihood by which a turn of the pattern must beat the others
 UNLIKELY_TURN = 3.0  # by which another turn beats the count that goes on over lost pulses, so that it has slipped
 MOST_LOST = 8  # pulses lost in a row, over which they can be counted on
+
+
+SingleArray = npt.NDArray[np.float32]
+PlaceArray = npt.NDArray[np.uint8]
+GroupArray = npt.NDArray[np.int32]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,10 +43,17 @@ class Folded:
     `uneven` rests on pulses that were all seen.
     """
 
-    uneven: FloatArray
-    place: IntArray
-    group: IntArray
+    uneven: SingleArray
+    place: PlaceArray
+    group: GroupArray
     valid: BoolArray
+
+
+def spread_out(chosen: BoolArray, every: int) -> IntArray:
+    """Indices of the chosen pulses, (m,); of those, by pieces of some cycles, only one piece in `every`."""
+    if every > 1:
+        chosen = chosen & np.repeat(np.arange(chosen.size // SOME + 1) % every == 0, SOME)[: chosen.size]
+    return np.flatnonzero(chosen)
 
 
 def places(engine: Engine, firings: Firings) -> int:
@@ -47,18 +62,26 @@ def places(engine: Engine, firings: Firings) -> int:
     return round(count) if abs(count - round(count)) < 1e-6 else 0
 
 
-def unevenness(firings: Firings, count: int) -> tuple[FloatArray, BoolArray]:
+def unevenness(firings: Firings, count: int) -> tuple[SingleArray, BoolArray]:
     """How late each pulse comes against a smoothly turning crank, as share of an interval, (n,); and where it is valid.
 
     The summed log intervals less a cubic fitted over three cycles around each pulse (A. Savitzky and M. J. E. Golay,
     Analytical Chemistry 36 (1964) 1627-1639, from memory), which a pattern that repeats each cycle passes whole.
     """
     n, width = firings.time_ns.size, _width(count)
+    uneven = np.zeros(n, np.float32)
     if n < 2 * width:
-        return np.zeros(n), np.zeros(n, bool)
-    log_interval = roughness.log_intervals(firings)
-    summed = np.concatenate(([0.0], np.cumsum(log_interval - np.median(log_interval))))
-    uneven = summed - signal.savgol_filter(summed, width, SMOOTH_DEGREE, mode="nearest")
+        return uneven, np.zeros(n, bool)
+    # A long day piece by piece, each with what the fit reaches on either side.
+    for begin in range(0, n, PIECE):
+        low, high = max(0, begin - width), min(n, begin + PIECE + width)
+        if high - low < 2 * width:
+            low = high - 2 * width
+        log_interval = np.log(np.maximum(np.diff(firings.time_ns[low:high]).astype(np.float64), 1.0))
+        log_interval[np.diff(firings.stretch[low:high]) != 0] = 0.0
+        summed = np.concatenate(([0.0], np.cumsum(log_interval - np.median(log_interval))))
+        rest = summed - signal.savgol_filter(summed, width, SMOOTH_DEGREE, mode="nearest")
+        uneven[begin : begin + PIECE] = rest[begin - low : begin - low + PIECE]
     unsafe = ~firings.seen
     for edge in firings.bounds().tolist():
         unsafe[max(0, edge - 1) : edge + 1] = True
@@ -87,8 +110,8 @@ def fold(trains: Sequence[Firings], chosen: Sequence[BoolArray], count: int) -> 
     chosen: bool (n,) of each recording, which pulses show the standing pattern by which the places are matched.
     """
     parts = [unevenness(firings, count) for firings in trains]
-    places = [np.arange(firings.time_ns.size) % count for firings in trains]
-    groups = [np.full(firings.time_ns.size, -1) for firings in trains]
+    places = [np.zeros(firings.time_ns.size, np.uint8) for firings in trains]
+    groups = [np.full(firings.time_ns.size, -1, np.int32) for firings in trains]
     spans = [
         _Span(number, first, stop, *_pattern(*parts[number], use, count, first, stop))
         for number, (firings, use) in enumerate(zip(trains, chosen, strict=True))
@@ -103,9 +126,8 @@ def fold(trains: Sequence[Firings], chosen: Sequence[BoolArray], count: int) -> 
         if sure or before is None or not _goes_on(trains, before, span) or misfit[turn] - misfit[best] > UNLIKELY_TURN:
             group, turn = 0 if sure else number + 1, best
         before = span
-        index = np.arange(span.first, span.stop)
-        groups[span.recording][index] = group
-        places[span.recording][index] = (index + turn) % count
+        groups[span.recording][span.first : span.stop] = group
+        places[span.recording][span.first : span.stop] = (np.arange(span.first, span.stop) + turn) % count
     return [
         Folded(uneven, place, group, valid & (group >= 0))
         for (uneven, valid), place, group in zip(parts, places, groups, strict=True)
@@ -129,11 +151,11 @@ def _spans(firings: Firings, fewest: int) -> list[tuple[int, int]]:
 
 
 def _pattern(
-    uneven: FloatArray, valid: BoolArray, use: BoolArray, count: int, first: int, stop: int
+    uneven: SingleArray, valid: BoolArray, use: BoolArray, count: int, first: int, stop: int
 ) -> tuple[FloatArray, FloatArray]:
     """The mean of `uneven` by index modulo count, and one over the square of its standard error; (count,) each."""
-    index = np.flatnonzero((use & valid)[first:stop]) + first
-    place, value = index % count, uneven[index]
+    index = spread_out(use[first:stop] & valid[first:stop], (stop - first) // ENOUGH) + first
+    place, value = index % count, uneven[index].astype(np.float64)
     if np.bincount(place, minlength=count).min() < 3:
         return np.zeros(count), np.zeros(count)
     value = value - np.median(value)

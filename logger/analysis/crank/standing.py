@@ -12,13 +12,13 @@ edges of a cycle come early and late by
     d M / (2 pi^2) cos(2 pi (k - k0) / M)        (in intervals; earliest, the wave's trough, in the middle of the loss)
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from logger.analysis.crank.cycle import FEWEST_CYCLES, Folded
+from logger.analysis.crank.cycle import ENOUGH, FEWEST_CYCLES, Folded, spread_out
 from logger.analysis.crank.states import State, View
-from logger.event import BoolArray, FloatArray
+from logger.event import BoolArray, FloatArray, IntArray
 
 WORK = 9400.0  # p V / J, 1/s2: 800 kPa at full load over 0.085 kg m2 a litre (judgement; a heavy flywheel halves it)
 IDLE_SHARE = 0.25  # of full load, with which an idling engine fires
@@ -31,54 +31,67 @@ SURE = 6.0  # standard errors of it
 CLIP = 4.0  # standard deviations
 
 
-def due(view: View, count: int) -> FloatArray:
-    """Amplitude of the wave of a lame cylinder at each pulse, in intervals, (n,), for `count` pulses a cycle."""
-    share = np.ones(view.state.size)
+def due(view: View, count: int, at: slice | IntArray) -> FloatArray:
+    """Amplitude of the wave of a lame cylinder at some pulses, in intervals, (m,), for `count` pulses a cycle."""
+    state = view.state[at]
+    share = np.ones(state.size)
     if view.load_channel is not None:
-        share = np.clip(np.nan_to_num(view.load.astype(np.float64)) / FULL_LOAD, LEAST_SHARE, 1.0)
-        share[view.state == State.OVERRUN] = 0.0
-    share[view.state == State.IDLE] = IDLE_SHARE
-    turning = 2.0 * np.pi * np.maximum(view.firings.speed_rps, 1.0)
+        share = np.clip(np.nan_to_num(view.load[at].astype(np.float64)) / FULL_LOAD, LEAST_SHARE, 1.0)
+        share[state == State.OVERRUN] = 0.0
+    share[state == State.IDLE] = IDLE_SHARE
+    turning = 2.0 * np.pi * np.maximum(view.firings.speed_rps[at], 1.0)
     return np.asarray(WORK * share / (view.engine.cylinders * turning**2) * count / (2.0 * np.pi**2))
 
 
-def beyond(
+def patterns(
     views: Sequence[View], folded: Sequence[Folded], count: int, sound: Sequence[BoolArray]
-) -> list[tuple[FloatArray, BoolArray]]:
-    """How late each pulse comes beyond the standing pattern, in intervals, (n,); and where that is known, bool (n,).
+) -> dict[int, FloatArray]:
+    """How late each place's pulse comes in a sound engine, in intervals: by group, (KINDS, count); NaN where not known.
 
     The pattern is the median by place of what runs alike (pulling, idling, on overrun), in each group of pulses whose
     places are known to each other; or, where that shows a lame cylinder, only what does not follow load and speed.
     sound: bool (n,) of each recording, from which pulses the pattern is taken, where they are enough.
     """
-    rest = [np.zeros(one.uneven.size) for one in folded]
-    known = [np.zeros(one.uneven.size, bool) for one in folded]
-    waves = [due(view, count) for view in views]
-    group = np.concatenate([one.group for one in folded])
-    for number in np.unique(group[group >= 0]).tolist():
+    found = {}
+    for number in sorted({number for one in folded for number in np.unique(one.group).tolist()} - {-1}):
         own = [one.valid & (one.group == number) for one in folded]
-        lobes = _lobes(*_together(views, folded, waves, own), count, views[0].load_channel is not None)
-        for kind in KINDS:
+        table = np.full((len(KINDS), count), np.nan)
+        lobes = _lobes(*_together(views, folded, own, count), count, views[0].load_channel is not None)
+        for row, kind in enumerate(KINDS):
             alike = [some & (view.state == kind) for some, view in zip(own, views, strict=True)]
-            pattern = lobes
+            pattern = lobes if any(some.any() for some in alike) else None
             for chosen in ([a & b for a, b in zip(alike, sound, strict=True)], alike):
-                pattern = _median(*_together(views, folded, waves, chosen)[:2], count) if pattern is None else pattern
-            if pattern is None:
-                continue
-            for one, some, value, good in zip(folded, alike, rest, known, strict=True):
-                value[some] = one.uneven[some] - pattern[one.place[some]]
-                good |= some
-    return list(zip(rest, known, strict=True))
+                pattern = _median(*_together(views, folded, chosen, count)[:2], count) if pattern is None else pattern
+            if pattern is not None:
+                table[row] = pattern
+        found[number] = table
+    return found
+
+
+def beyond(
+    view: View, folded: Folded, table: Mapping[int, FloatArray], count: int, span: slice
+) -> tuple[FloatArray, BoolArray]:
+    """How late pulses of a span come beyond the standing pattern, in intervals, (m,); and where that is known."""
+    state, group = view.state[span], folded.group[span]
+    usual = np.full(state.size, np.nan)
+    for number in np.unique(group).tolist():
+        if number in table:
+            rows = np.vstack((table[number], np.full((1, count), np.nan)))
+            kind = np.select([state == kind for kind in KINDS], range(len(KINDS)), len(KINDS))
+            usual = np.where(group == number, rows[kind, folded.place[span]], usual)
+    known = folded.valid[span] & np.isfinite(usual)
+    return np.where(known, folded.uneven[span] - usual, 0.0), known
 
 
 def _together(
-    views: Sequence[View], folded: Sequence[Folded], waves: Sequence[FloatArray], chosen: Sequence[BoolArray]
+    views: Sequence[View], folded: Sequence[Folded], chosen: Sequence[BoolArray], count: int
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Place, unevenness, due wave and state of the chosen pulses of all recordings, (m,) each."""
-    parts = [
-        (one.place[use], one.uneven[use], wave[use], view.state[use])
-        for view, one, wave, use in zip(views, folded, waves, chosen, strict=True)
-    ]
+    every = sum(int(np.count_nonzero(use)) for use in chosen) // ENOUGH
+    parts = []
+    for view, one, use in zip(views, folded, chosen, strict=True):
+        at = spread_out(use, every)
+        parts.append((one.place[at], one.uneven[at].astype(np.float64), due(view, count, at), view.state[at]))
     place, uneven, wave, state = (np.concatenate(column) for column in zip(*parts, strict=True))
     return place, uneven, wave, state
 

@@ -16,27 +16,29 @@ Not seen: one pulse a cycle; a loss that falls midway between two pulses a cycle
 """
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
 
 from logger.analysis.crank import cycle, standing
-from logger.analysis.crank.cycle import Folded
+from logger.analysis.crank.cycle import GroupArray
 from logger.analysis.crank.states import State, View
 from logger.analysis.signs.sign import Sign
-from logger.event import NS_PER_S, BoolArray, Engine, FloatArray, IntArray
+from logger.event import NS_PER_S, BoolArray, Engine, FloatArray
 
 ROUNDS = 3  # of search, each with what was found before left out of the standing pattern
 USUAL_SIZE = 0.7  # of the wave that is due, which is looked for; what is found may be half or twice of it
 LEAST_SIZE, MOST_SIZE = 0.35, 3.0  # cylinders that differ by some per cent stay below a tenth
 MOST_LEVEL = 2.5  # standard deviations of one edge: beyond it edges are clipped
-CONVINCING = 13.0  # natural log-likelihood: by chance once in some ten hours
+CONVINCING = 13.0  # natural log-likelihood, on a usual day: by chance once in a hundred of them
+USUAL_DAY_S = 600.0  # of running
 ONCE_KNOWN, ONCE_LIKELY = 7.0, 10.0  # the same for a cylinder that was convicted before, beyond doubt or not
 BEYOND_DOUBT = 20.0
 ANOTHER = 25.0  # the same for a second cylinder besides
 SAME = 0.5  # cosine between directions of one cylinder
+COARSELY = 0.8  # of what convinces, that whole cycles must show for their pulses to be looked at
 FEWEST_CYCLES = 4  # lame; as many that cannot be judged end a stretch
 RECURS = 0.35  # of what convinces, that must be left without the two most telling cycles
 CLIP = 4.0  # standard deviations, beyond which a pulse is an accident
@@ -45,7 +47,7 @@ TRAIL = 0.1  # of a firing, by which the loss comes after the spark: its advance
 PER_CYLINDER = ("coil_negative", None)  # sources that give a pulse for each spark, at a known place before its loss
 ANY_DIRECTION = 8  # that are tried where the place is not known
 RACING_PER_S = 0.45  # relative gain of crank speed
-HALF_NS, NEAR_NS = 100_000_000, 200_000_000
+HALF_NS, NEAR_NS, GRID_NS = 100_000_000, 200_000_000, 25_000_000
 UNSURE = 2.0
 LOST_SHARE = 0.9  # of a lame cylinder's firings (judgement: most, not all)
 
@@ -54,109 +56,153 @@ ComplexArray = np.typing.NDArray[np.complex128]
 
 @dataclass(frozen=True, slots=True)
 class Train:
-    """One recording's pulses as the search sees them, (n,).
+    """A piece of one recording's pulses as the search sees them, (n,), from pulse `begin` of recording `number` on.
 
     wave: `uneven` beyond the standing pattern, in its own scatter, turned back by its place in the cycle, so that a
     lame cylinder's adds up in one direction; each component has variance 1 from jitter alone; 0 where not judged.
     level: what a lame cylinder of size 1 adds to it. calm: whether the crank is no racing one, see `_racing`.
     """
 
-    view: View
+    number: int
+    begin: int
     wave: ComplexArray
     level: FloatArray
     judged: BoolArray
     calm: BoolArray
-    group: IntArray
+    group: GroupArray
 
 
 @dataclass(frozen=True, slots=True)
 class Find:
-    """Pulses first..stop-1 of a train, with the direction of their wave (radians) and the log-likelihood."""
+    """Pulses first..stop-1 of a recording, with the direction of their wave (radians) and the log-likelihood.
 
-    train: int
+    shown, due: the sums over its pulses from which the wave's size follows in any direction.
+    """
+
+    number: int
     first: int
     stop: int
     direction: float
     score: float
+    group: int
+    shown: complex
+    due: float
+
+
+class Day:
+    """An event's pulses on the engine's cycle, to be searched piece by piece: a long day need not lie in memory."""
+
+    def __init__(self, views: Sequence[View], count: int) -> None:
+        self.views, self.count = views, count
+        pulls = [view.state == State.PULLING for view in views]
+        self.folded = cycle.fold([view.firings for view in views], pulls, count)
+        self.sound = [np.ones(view.state.size, bool) for view in views]
+        self.races = [_racing(view) for view in views]
+        running_s = sum(to_s - from_s for view in views for from_s, to_s in view.running_spans())
+        # The longer one looks, the more chance shows.
+        self.convincing = CONVINCING + max(0.0, float(np.log(max(running_s, 1.0) / USUAL_DAY_S)))
+
+    def trains(self) -> Iterator[Train]:
+        """The pieces, in order, against the pattern of what is held for sound now."""
+        table = standing.patterns(self.views, self.folded, self.count, self.sound)
+        turns = np.exp(-2j * np.pi * np.arange(self.count) / self.count)
+        of_jitter, of_wave = cycle.kept(self.count)
+        gain = 1.0 if self.count == 2 else np.sqrt(2.0)
+        for number, (view, one) in enumerate(zip(self.views, self.folded, strict=True)):
+            for begin in range(0, view.state.size, cycle.PIECE):
+                span = slice(begin, min(begin + cycle.PIECE, view.state.size))
+                rest, known = standing.beyond(view, one, table, self.count, span)
+                # A shut throttle loses nothing by a firing; where no channel shows the load, overrun is only a guess.
+                judged = known & ((view.state[span] != State.OVERRUN) | (view.load_channel is None))
+                scatter = np.ones(judged.size)
+                scatter[judged] = _scatter(rest[judged])
+                value = np.where(judged, np.clip(rest / scatter, -CLIP, CLIP), 0.0) * of_jitter / of_wave
+                wave = gain * value * turns[one.place[span]]
+                level = standing.due(view, self.count, span) / scatter * of_jitter / gain
+                time_ns = view.firings.time_ns
+                calm = ~self.races[number][(time_ns[span] - time_ns[0]) // GRID_NS]
+                yield Train(number, begin, wave, level, judged, calm, one.group[span])
 
 
 def signs(views: Sequence[View]) -> list[list[Sign]]:
     """Stretches of each recording of an event in which one cylinder misfired, as lame_cylinder signs."""
     found: list[list[Sign]] = [[] for _ in views]
     count = cycle.places(views[0].engine, views[0].firings) if views else 0
-    if count < 2 or views[0].engine.cylinders < 2:
+    if count < 2 or views[0].engine.cylinders < 2 or not any(view.state.size for view in views):
         return found
-    folded = cycle.fold([view.firings for view in views], [view.state == State.PULLING for view in views], count)
-    sound = [np.ones(view.state.size, bool) for view in views]
-    trains: list[Train] = []
+    day = Day(views, count)
     finds: list[Find] = []
     # What was found lame is no part of the sound engine's pattern, which without it shows the rest the better.
     for _ in range(ROUNDS):
-        trains = _trains(views, folded, count, sound)
-        finds = _search(trains, count)
+        finds = _search(day)
         if not finds:
             break
         for find in finds:
-            sound[find.train][find.first : find.stop] = False
+            day.sound[find.number][find.first : find.stop] = False
     for find in finds:
-        found[find.train].append(_sign(trains[find.train], find))
+        found[find.number].append(_sign(views[find.number], find))
     return found
 
 
-def _search(trains: Sequence[Train], count: int) -> list[Find]:
-    directions = _directions(trains[0].view.engine, count).tolist()
+def _search(day: Day) -> list[Find]:
+    directions = _directions(day.views[0].engine, day.count).tolist()
     proven: dict[int, list[Find]] = defaultdict(list)
-    for number, train in enumerate(trains):
-        tried = [
-            find
-            for direction in directions
-            for find in _finds(number, train, direction, USUAL_SIZE, CONVINCING, train.judged & train.calm)
-        ]
-        for find in _best(tried):
-            proven[int(train.group[find.first])].append(find)
-    return [find for group, own in proven.items() for find in _of_group(trains, group, own)]
-
-
-def _of_group(trains: Sequence[Train], group: int, proven: Sequence[Find]) -> list[Find]:
-    """All that a cylinder shows in a group of pulses, once some of it was proven."""
-    # Where the standing pattern took in some of a lame cylinder, sound running leans the other way.
-    surest = max(proven, key=lambda find: find.score)
-    own = [find for find in proven if np.cos(find.direction - surest.direction) > SAME]
-    kept = [find for find in proven if find in own or find.score > ANOTHER]
-    usual = float(np.angle(sum(find.score * np.exp(1j * find.direction) for find in own)))
-    least = ONCE_KNOWN if sum(find.score for find in own) > BEYOND_DOUBT else ONCE_LIKELY
-    size = _size(trains, own, usual)
+    for train in day.trains():
+        looked_for = _Lame(train, day.count, USUAL_SIZE, day.convincing, train.judged & train.calm)
+        for find in _best([find for direction in directions for find in looked_for.finds(direction)]):
+            proven[find.group].append(find)
+    if not proven:
+        return []
+    known = [_Known.of(own) for own in proven.values()]
     found = []
-    for number, train in enumerate(trains):
-        known = _best(_finds(number, train, usual, size, least, train.judged & (train.group == group)))
-        found += [*known, *_best([find for find in kept if find.train == number], known)]
+    for train in day.trains():
+        for cylinder in known:
+            usual = train.judged & (train.group == cylinder.group)
+            if usual.any():
+                looked_for = _Lame(train, day.count, cylinder.size, cylinder.least, usual)
+                again = _best(looked_for.finds(cylinder.direction))
+                end = train.begin + train.judged.size
+                kept = [f for f in cylinder.kept if f.number == train.number and train.begin <= f.first < end]
+                found += [*again, *_best(kept, again)]
     return found
 
 
-def _trains(views: Sequence[View], folded: Sequence[Folded], count: int, sound: Sequence[BoolArray]) -> list[Train]:
-    found = []
-    for view, one, (rest, known) in zip(views, folded, standing.beyond(views, folded, count, sound), strict=True):
-        # A shut throttle loses nothing by a firing; where no channel shows the load, overrun is only a guess.
-        judged = known & ((view.state != State.OVERRUN) | (view.load_channel is None))
-        scatter = np.ones(judged.size)
-        scatter[judged] = _scatter(rest[judged])
-        of_jitter, of_wave = cycle.kept(count)
-        value = np.where(judged, np.clip(rest / scatter, -CLIP, CLIP), 0.0) * of_jitter / of_wave
-        gain = 1.0 if count == 2 else np.sqrt(2.0)
-        wave = gain * value * np.exp(-2j * np.pi * one.place / count)
-        level = standing.due(view, count) / scatter * of_jitter / gain
-        found.append(Train(view, wave, level, judged, ~_racing(view), one.group))
-    return found
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What was proven of a cylinder in a group of pulses, and what of it is to be looked for now.
+
+    kept: what was found already and stands by itself.
+    """
+
+    group: int
+    direction: float
+    size: float
+    least: float
+    kept: list[Find]
+
+    @classmethod
+    def of(cls, proven: Sequence[Find]) -> "_Known":
+        # Where the standing pattern took in some of a lame cylinder, sound running leans the other way.
+        surest = max(proven, key=lambda find: find.score)
+        own = [find for find in proven if np.cos(find.direction - surest.direction) > SAME]
+        kept = [find for find in proven if find in own or find.score > ANOTHER]
+        usual = float(np.angle(sum(find.score * np.exp(1j * find.direction) for find in own)))
+        shown = sum(find.shown for find in own) * np.exp(-1j * usual)
+        size = float(np.real(shown)) / sum(find.due for find in own)
+        least = ONCE_KNOWN if sum(find.score for find in own) > BEYOND_DOUBT else ONCE_LIKELY
+        return cls(surest.group, usual, size, least, kept)
 
 
 def _racing(view: View) -> BoolArray:
-    """Pulses (n,) near which the crank gains speed as only slipping tyres or clutches and first gears let it."""
-    time_ns, speed = view.firings.time_ns, np.maximum(view.firings.speed_rps, 0.1)
-    before, after = (np.clip(np.searchsorted(time_ns, time_ns + d), 0, time_ns.size - 1) for d in (-HALF_NS, HALF_NS))
+    """Where the crank gains speed as only slipping tyres or clutches and first gears let it, by GRID_NS, (k,)."""
+    time_ns, speed = view.firings.time_ns, view.firings.speed_rps
+    if not time_ns.size:
+        return np.empty(0, bool)
+    grid = np.arange(time_ns[0], time_ns[-1] + GRID_NS, GRID_NS)
+    before, after = (np.clip(np.searchsorted(time_ns, grid + d), 0, time_ns.size - 1) for d in (-HALF_NS, HALF_NS))
     span = np.maximum(time_ns[after] - time_ns[before], HALF_NS) / NS_PER_S
-    at = np.flatnonzero(np.log(speed[after] / speed[before]) / span > RACING_PER_S)
-    near = np.searchsorted(time_ns[at], np.stack((time_ns - NEAR_NS, time_ns + NEAR_NS)))
-    return np.asarray(near[1] > near[0])
+    races = np.log(np.maximum(speed[after], 0.1) / np.maximum(speed[before], 0.1)) / span > RACING_PER_S
+    return np.asarray(ndimage.binary_dilation(races, iterations=NEAR_NS // GRID_NS))
 
 
 def _scatter(value: FloatArray) -> FloatArray:
@@ -181,40 +227,56 @@ def _directions(engine: Engine, count: int) -> FloatArray:
     return np.pi - 2.0 * np.pi * trough / count
 
 
-def _size(trains: Sequence[Train], finds: Sequence[Find], direction: float) -> float:
-    """The size of the lame cylinder's wave by least squares over what was found of it."""
-    fit = norm = 0.0
-    for find in finds:
-        train, span = trains[find.train], slice(find.first, find.stop)
-        level = train.level[span] * train.judged[span]
-        fit += float(level @ _along(train.wave[span], direction))
-        norm += float(level @ level)
-    return fit / norm
+class _Lame:
+    """What speaks in one train for a lame cylinder of one size, whatever its direction, summed up by cycles."""
 
+    def __init__(self, train: Train, count: int, size: float, least: float, judged: BoolArray) -> None:
+        self.train, self.count, self.least, self.judged = train, count, least, judged
+        self.level = np.where(judged, np.minimum(size * train.level, MOST_LEVEL), 0.0)
+        # What each pulse costs; where nothing can be judged, so much that a few cycles end a stretch.
+        self.cost = np.where(judged, 0.5 * self.level**2, least / (FEWEST_CYCLES * count))
+        whole = self.level.size // count * count
+        self.shown = (self.level[:whole] * train.wave[:whole]).reshape(-1, count).sum(axis=1)
+        self.costs = self.cost[:whole].reshape(-1, count).sum(axis=1)
 
-def _finds(number: int, train: Train, direction: float, size: float, least: float, judged: BoolArray) -> list[Find]:
-    """Stretches over which the log-likelihood of a lame cylinder rises by more than `least`."""
-    level = np.where(judged, np.minimum(size * train.level, MOST_LEVEL), 0.0)
-    gain = level * (_along(train.wave, direction) - 0.5 * level)
-    per_cycle = cycle.places(train.view.engine, train.view.firings)
-    gain[~judged] = -least / (FEWEST_CYCLES * per_cycle)
-    found = []
-    for first, stop in rises(gain, least):
-        inside = np.arange(first, stop)[judged[first:stop]]
-        wave, due = train.wave[inside] * np.exp(-1j * direction), train.level[inside]
+    def finds(self, direction: float) -> list[Find]:
+        """Stretches over which the log-likelihood rises by more than `least`, to the pulse."""
+        found = []
+        end = 0
+        for first, stop in rises(_along(self.shown, direction) - self.costs, COARSELY * self.least):
+            # Cycle by cycle a rise is found; its pulses are looked at within a cycle or two of it.
+            low, high = max(end, (first - 2) * self.count), min(self.level.size, (stop + 2) * self.count)
+            span = slice(low, high)
+            gain = self.level[span] * _along(self.train.wave[span], direction) - self.cost[span]
+            for a, b in rises(gain, self.least):
+                end = low + b
+                find = self._find(direction, low + a, low + b, gain[a:b])
+                found += [find] if find is not None else []
+        return found
+
+    def _find(self, direction: float, first: int, stop: int, gain: FloatArray) -> Find | None:
+        good = self.judged[first:stop]
+        inside = np.flatnonzero(good) + first
+        wave, due = self.train.wave[inside] * np.exp(-1j * direction), self.train.level[inside]
         capped = np.minimum(due, MOST_LEVEL)
-        shown = float(capped @ wave.real) / float(capped @ capped)
+        size = float(capped @ wave.real) / float(capped @ capped)
         # Where the pulses scatter about the wave more than jitter makes them, that is the measure.
-        mean, both = np.abs(wave.mean()) ** 2, 1.0 if per_cycle == 2 else 2.0
-        of_jitter, of_wave = cycle.kept(per_cycle)
+        mean, both = np.abs(wave.mean()) ** 2, 1.0 if self.count == 2 else 2.0
+        of_jitter, of_wave = cycle.kept(self.count)
         spread = float((np.abs(wave) ** 2).mean() - both * mean) / both * (of_wave / of_jitter) ** 2
-        each = np.sort(np.add.reduceat(gain[inside], np.arange(0, inside.size, per_cycle)) / max(1.0, spread))
+        each = np.sort(np.add.reduceat(gain[good], np.arange(0, inside.size, self.count)) / max(1.0, spread))
         score = float(each.sum())
-        plausible = shown > LEAST_SIZE and float(due @ wave.real) / float(due @ due) < MOST_SIZE
-        recurs = each.size >= FEWEST_CYCLES and float(each[:-2].sum()) > RECURS * least
-        if score > least and plausible and recurs:
-            found.append(Find(number, first, stop, direction, score))
-    return found
+        squares = float(due @ due)
+        plausible = size > LEAST_SIZE and float(due @ wave.real) / squares < MOST_SIZE
+        recurs = each.size >= FEWEST_CYCLES and float(each[:-2].sum()) > RECURS * self.least
+        if not (score > self.least and plausible and recurs):
+            return None
+        shown = complex(due @ self.train.wave[inside])
+        train = self.train
+        return Find(
+            train.number, train.begin + first, train.begin + stop, direction, score, int(train.group[first]), shown,
+            squares,
+        )  # fmt: skip
 
 
 def _along(wave: ComplexArray, direction: float) -> FloatArray:
@@ -254,8 +316,8 @@ def _best(finds: Sequence[Find], taken: Sequence[Find] = ()) -> list[Find]:
     return kept
 
 
-def _sign(train: Train, find: Find) -> Sign:
-    view, time_ns = train.view, train.view.firings.time_ns
+def _sign(view: View, find: Find) -> Sign:
+    time_ns = view.firings.time_ns
     last = min(find.stop, time_ns.size - 1)
     cycles = (find.stop - find.first) / view.firings.pulses_per_revolution * 2.0 / view.engine.strokes
     lost = max(1.0, LOST_SHARE * cycles)
