@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from logger.analysis.channels import bands, sensor_faults
-from logger.analysis.crank import pulses, starts, states
+from logger.analysis.crank import doing, pulses, starts, states
 from logger.analysis.failure import causes, evidence, next_tests, one_cylinder, stumbles
 from logger.analysis.failure import order as orders
 from logger.analysis.failure.episodes import Episode
@@ -58,7 +58,7 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
     report(0.9)
     found_stumbles = [_stumble(episode) for episode in search.episodes]
     found_stumbles.sort(key=lambda s: (_place(event, s.recording), s.onset_s))
-    found_stumbles = numbered(one_cylinder.named(found_stumbles, views))
+    found_stumbles = doing.told(numbered(one_cylinder.named(found_stumbles, views)), views)
     main, others = main_cause(found_stumbles)
     everything = faults + search.tach_faults
     running = [view.running_spans() for view in views]

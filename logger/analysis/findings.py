@@ -29,6 +29,7 @@ class Stumble:
     """One moment the engine stumbled. `onset_s`: first signal leaves normal; `engine_onset_s`: first bad firing.
 
     `sub_cause` narrows the cause where the signals allow it ("feed", "trigger", "vapour_lock", ...; see causes.py).
+    `doing` is what the engine was doing before, a word of crank/doing.py ("" where nobody can tell).
     `evidence_for`, `evidence_against` and `rivals` are plain sentences for people. `burst` numbers the event's bursts.
     """
 
@@ -49,6 +50,7 @@ class Stumble:
     evidence_against: list[str] = field(default_factory=list)
     rivals: list[str] = field(default_factory=list)
     burst: int = 0
+    doing: str = ""
 
 
 @dataclass(frozen=True, slots=True)
