@@ -18,7 +18,7 @@ STARTS_FOR_S = 1.5  # from the first turns by itself, as the analysis has it
 SHUT, HARD = 0.03, 0.7  # throttle, 0 to 1
 NEAR_IDLE = 1.35  # of idle speed
 EVEN_PER_S, OVER_S = 0.1, 0.25  # relative change of crank speed, and the time on either side that it is taken over
-STANDS_RADS = 2.0
+STANDS_RADS, DRAGGED_RADS = 2.0, 4.0  # the driver presses the clutch again at 30 rev/min
 
 
 def doing(car: Car) -> list[dict[str, Any]]:
@@ -36,8 +36,8 @@ def doing(car: Car) -> list[dict[str, Any]]:
             word[first : _first(log.column("clutch") >= 1.0, _first(log.column("clutch") < 1.0, first))] = note
         elif note == "driver_stall":
             dragged = _first(log.column("clutch") >= 1.0, first)
-            stands, pressed = _first(crank < STANDS_RADS, dragged), _first(log.column("clutch") < 1.0, dragged)
-            word[first : min(stands, pressed)] = "stalled" if stands < pressed else "clutch_in"
+            stands, pressed = _first(crank < DRAGGED_RADS, dragged), _first(log.column("clutch") < 1.0, dragged)
+            word[first : min(stands, pressed)] = "stalled" if stands <= pressed else "clutch_in"
         elif note == "cranking":
             word[first : _starter_ends(car, first)] = note
     for first in np.flatnonzero((word[:-1] == "cranking") & (word[1:] != "cranking")).tolist():

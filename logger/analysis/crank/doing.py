@@ -39,7 +39,6 @@ DoingArray = npt.NDArray[np.int8]
 MS = 1_000_000
 STEP_NS = 20 * MS
 EVEN_PER_S, EVEN_STEPS = 0.1, 12  # relative change of speed, and grid steps to either side it is taken over
-GAINS_PER_S = 0.03  # what no crank does behind a shut throttle, but downhill
 HARD = 0.7  # of full load, from which an engine pulls, whatever its speed does
 # A car on its wheels changes its speed by what its tyres hold: at 8 m/s and 0.8 g by one part in a second.
 FAST_PER_S, STROKE_PER_S = 0.6, 1.2  # relative change of crank speed: of a gear change all along, and at its peak
@@ -103,7 +102,7 @@ def of(view: View, halts: Sequence[Stop]) -> DoingArray:
         even = running & (np.abs(gained) < EVEN_PER_S)
         # Behind a shut throttle no crank gains speed: there it is the load channel that is wrong, or lost.
         grid.state[running & np.isnan(grid.load) & (gained > -EVEN_PER_S)] = State.PULLING
-        grid.state[(grid.state == State.OVERRUN) & (gained > GAINS_PER_S)] = State.PULLING
+        grid.state[(grid.state == State.OVERRUN) & (gained > EVEN_PER_S)] = State.PULLING
         steady = even & ((grid.state == State.PULLING) | np.isnan(grid.load)) & ~(grid.load > HARD)
         grid.state[steady] = Doing.STEADY
         if view.load_channel != "throttle_position":  # else an open throttle is no idle, however slow
