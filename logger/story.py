@@ -34,7 +34,7 @@ DOING = {
     "gear_change": "in a gear change",
     "clutch_in": "with the clutch in or out of gear",
 }
-"""What the engine was doing at a stumble, by the words of analysis/crank/doing.py; of the others there is nothing to say."""
+"""What the engine was doing at a stumble, by the words of analysis/crank/doing.py that can stand there."""
 VERDICTS = {"fixed": "fixed", "not_fixed": "not fixed", "too_early": "too early to say"}
 
 

@@ -1,6 +1,7 @@
-"""What the engine was doing at each firing: gear changes, clutch, even speed, and the two ways in which it is stopped."""
+"""What the engine was doing at each firing: gear changes, clutch, even speed, and who stopped it."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -166,5 +167,5 @@ def test_a_recording_without_a_turning_engine_has_no_states() -> None:
 
 
 def test_the_profile_that_these_tests_count_on() -> None:
-    lifts = [second for (second, _, throttle), (_, _, next_) in zip(RUN, RUN[1:], strict=False) if throttle - next_ > 90]
+    lifts = [second for (second, _, foot), (_, _, lifted) in pairwise(RUN) if foot - lifted > 90]
     assert lifts[:2] == [2.4, 5.0]

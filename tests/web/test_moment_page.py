@@ -132,6 +132,6 @@ def test_an_instant_has_no_more_digits_than_its_uncertainty(own: tuple[Client, S
 
 
 def test_the_facts_say_what_the_engine_was_doing(client: Client, filled: tuple[Store, str]) -> None:
-    pages = [client.get(f"/events/{filled[1]}/{name}/at/{at}").text for name, at in (("r02", "20.000"), ("r03", "33.250"))]
+    pages = [client.get(f"/events/{filled[1]}/{at}").text for at in ("r02/at/20.000", "r03/at/33.250")]
     assert "Cut-out while pulling, 18 lost firings" in pages[0]
     assert "Cut-out, 18 lost firings" in pages[1]

@@ -5,7 +5,7 @@ How each is told, and from what:
 - OFF, CRANKING, STARTING, IDLE: crank speed against idle speed, and where a stretch of pulses begins (states.py). Tach.
 - OVERRUN, PULLING: load under and over OPEN_AT (throttle, or a rail that shows load); where nothing shows load, a crank
   that slows or gains. A load channel that reads shut while the crank gains is wrong.
-- STEADY: part load, and a crank that keeps its speed within EVEN_PER_S for half a second; where nothing shows load, any.
+- STEADY: part load, and a crank that keeps its speed within EVEN_PER_S for half a second; any load where none is known.
 - GEAR_CHANGE: the crank's speed goes at a stroke to another level and stays there, faster than a car on its wheels can
   change its own: down behind a throttle that is lifted and opened again, or up from a throttle that was shut. Lost
   combustion cannot do that (the car's mass holds the crank), and wheels that let go and grip come back to where they
