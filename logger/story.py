@@ -215,6 +215,7 @@ def effect_words(stumble: dict[str, Any]) -> str:
 def _probably(findings: dict[str, Any]) -> Iterator[str]:
     """The cause, how sure, and what speaks for and against it at the stumble that cost most."""
     cause = findings["main_cause"]
+    yield from off_normal(findings)
     if cause is None:
         yield findings.get("summary") or "No stumble was found."
         return
@@ -231,6 +232,11 @@ def _probably(findings: dict[str, Any]) -> Iterator[str]:
                 yield f"{lead}: {'; '.join(text.rstrip('.') for text in worst[key])}."
     if findings.get("other_causes"):
         yield f"Also seen: {'; '.join(CAUSES[other] for other in findings['other_causes'])}."
+
+
+def off_normal(findings: Mapping[str, Any]) -> list[str]:
+    """What was off all day against the car's earlier events."""
+    return [one["sentence"] for one in findings.get("off_normal", ())]
 
 
 def brings(links: dict[str, Any]) -> Iterator[str]:

@@ -51,12 +51,16 @@ class Tally:
         source = view.load_channel or "no load channel"
         np.add.at(self.firings[source], (here, np.where(either, here, said)), 1)
         for word in (Doing.GEAR_CHANGE, Doing.STALLED):
-            for span in (one for one in spans if one["state"] == word.name.lower()):
-                inside = (time_s > span["from_s"]) & (time_s < span["to_s"] + TOLERANCE_S)
-                self.changes[word.name.lower(), "found" if (said[inside] == word).any() else "missed"] += 1
+            name = word.name.lower()
+            true = [
+                (span["from_s"] - TOLERANCE_S, span["to_s"] + TOLERANCE_S) for span in spans if span["state"] == name
+            ]
+            for begin, end in true:
+                found = said[(time_s > begin) & (time_s < end)] == word
+                self.changes[name, "found" if found.any() else "missed"] += 1
             for first, stop in doing.runs(said == word):
-                real = (np.concatenate((before[first:stop], here[first:stop], after[first:stop])) == word).any()
-                self.changes[word.name.lower(), "true" if real else f"false, {WORDS[here[(first + stop) // 2]]}"] += 1
+                real = any(begin < time_s[stop - 1] and end > time_s[first] for begin, end in true)
+                self.changes[name, "true" if real else f"false, {WORDS[here[(first + stop) // 2]]}"] += 1
 
     def report(self) -> str:
         """The tables as text."""
