@@ -1,11 +1,11 @@
-"""Whole days of one virtual car, as the logger would have recorded them: healthy, or with a fault that is always there."""
+"""Whole days of one virtual car, as the logger would have recorded them: healthy, or with a fault that is always on."""
 
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from random import Random
 
-from logger.event import Event, Repair
+from logger.event import Event
 from logger.virtualcar.car import CarSpec, Conditions
 from logger.virtualcar.cases import Case
 from logger.virtualcar.driver import Plan
@@ -36,7 +36,6 @@ def day(
     seed: int,
     faults: Sequence[Fault] = (),
     *,
-    repairs: Sequence[Repair] = (),
     channels: Sequence[str] = (*CHANNELS, "throttle_position"),
     runs: int = 3,
     capacity_ah: float = 40.0,
@@ -62,4 +61,4 @@ def day(
         f"day {seed}", "healthy", spec, spec.engine.described(), drives, sensing, list(channels), {}, None, {},
         datetime(2026, 5, 9, 8, 0, tzinfo=UTC),
     )  # fmt: skip
-    return replace(event_of(case, seed), started_utc=case.started_utc, repairs=tuple(repairs))
+    return replace(event_of(case, seed), started_utc=case.started_utc)

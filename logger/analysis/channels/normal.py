@@ -8,8 +8,8 @@ A fault that is there all day looks normal to whoever sees that day alone. So ea
 - Of several earlier events the upper of the two middle levels counts (for channels where low is bad), so that neither a
   day that was ill itself nor one odd day makes the rule, and of days beyond the absolute limit none does.
 - A difference counts only beyond a margin that healthy days keep within, and only beyond the absolute limit.
-- Work on the car that can have changed a channel (`touches`) ends what earlier days say of it, so nobody is accused of a
-  regulator that was set anew on purpose.
+- Work on the car that can have changed a channel (`touches`) ends what earlier days say of it, so that nobody is
+  accused of a regulator that was set anew on purpose.
 """
 
 import re
@@ -47,9 +47,9 @@ IN_WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """When a channel's level is off: `share` of the usual and `margin` in its unit further than healthy days differ, and
-    beyond `limit`, which no sound car passes (infinite where there is no such value). idle: whether idling tells
-    anything; an alternator there gives what lamps and fan leave over. is_high: being high is bad."""
+    """When a channel's level is off: by `share` of the usual and `margin` in its unit, further than healthy days
+    differ, and beyond `limit`, which no sound car passes (infinite where there is no such value). idle: whether idling
+    tells anything; an alternator there gives what lamps and fan leave over. is_high: being high is bad."""
 
     cause: Cause
     unit: str
@@ -165,7 +165,7 @@ def off_normal(event: Event, parts: Sequence[Samples], earlier: Sequence[Mapping
 def rail(
     earlier: Sequence[Mapping[str, Any]], today: PressureBand | None, off: Sequence[OffNormal]
 ) -> PressureBand | None:
-    """The rail's band to judge today by: of a rail that is off against earlier days theirs, where its floor is higher."""
+    """The band to judge today's rail by: of one that is off against earlier days theirs, where its floor is higher."""
     if today is None or all(one.channel != "fuel_pressure" for one in off):
         return today
     bands = [PressureBand(*one["rail"]) for one in _still_true(earlier, "fuel_pressure") if one.get("rail")]
@@ -185,10 +185,8 @@ def _levels(parts: Sequence[Samples], channel: str) -> dict[str, list[float]]:
         inside = value[cell == number]
         seconds = inside.size * STEP_NS / NS_PER_S
         if seconds >= LEAST_S:
-            cells[CELLS[number]] = [
-                round(seconds, 1),
-                *(round(float(q), 3) for q in np.percentile(inside, [10, 50, 90])),
-            ]
+            level = np.percentile(inside, [10, 50, 90]).tolist()
+            cells[CELLS[number]] = [round(seconds, 1), *(round(value, 3) for value in level)]
     return cells
 
 
