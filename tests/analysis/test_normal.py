@@ -61,6 +61,8 @@ def test_an_earlier_day_beyond_the_limit_makes_no_rule() -> None:
 def test_a_ground_drop_is_bad_where_it_is_high() -> None:
     assert off(0.9, taught(0.1, "engine_ground_drop"), channel="engine_ground_drop") == ["engine_ground_drop"]
     assert off(0.1, taught(0.9, "engine_ground_drop"), channel="engine_ground_drop") == []
+    two = [taught(drop, "engine_ground_drop") for drop in (0.1, 0.25)]
+    assert off(0.5, *two, channel="engine_ground_drop") == ["engine_ground_drop"]
 
 
 def test_one_ill_or_odd_day_among_the_earlier_ones_does_not_make_the_rule() -> None:
@@ -71,8 +73,8 @@ def test_one_ill_or_odd_day_among_the_earlier_ones_does_not_make_the_rule() -> N
 
 def test_like_is_compared_with_like() -> None:
     assert off(250.0, taught(300.0, cell="full slow warm")) == []
-    idle = [part(12.8, "battery_voltage", "idle slow warm")] * 2
-    assert off_normal(TODAY, idle, [taught(14.2, "battery_voltage", "idle slow warm")]) == []
+    slow = [part(12.8, "battery_voltage", "full slow warm")] * 2
+    assert off_normal(TODAY, slow, [taught(14.2, "battery_voltage", "full slow warm")]) == []
 
 
 def test_a_few_seconds_make_no_level() -> None:

@@ -36,7 +36,8 @@ LEAST_S = 5.0  # in one cell, today and then
 MOST_EVENTS = 6
 
 STATES = ("idle", "overrun", "part", "full", "pulling")  # the last where the load is not known by a throttle
-SPEEDS = ("slow", "fast")
+SLOW = "slow"  # with idling
+SPEEDS = (SLOW, "fast")
 WARMTHS = ("cold", "warm")
 CELLS = [" ".join(words) for words in product(STATES, SPEEDS, WARMTHS)]
 IN_WORDS = {
@@ -48,15 +49,15 @@ IN_WORDS = {
 @dataclass(frozen=True, slots=True)
 class Rule:
     """When a channel's level is off: by `share` of the usual and `margin` in its unit, further than healthy days
-    differ, and beyond `limit`, which no sound car passes (infinite where there is no such value). idle: whether idling
-    tells anything; an alternator there gives what lamps and fan leave over. is_high: being high is bad."""
+    differ, and beyond `limit`, which no sound car passes (infinite where there is no such value). slow: whether low
+    speed tells anything; an alternator there gives what lamps and fan leave over. is_high: being high is bad."""
 
     cause: Cause
     unit: str
     limit: float
     margin: float = 0.0
     share: float = 0.0
-    idle: bool = True
+    slow: bool = True
     is_high: bool = False
     means: str = ""
 
@@ -70,13 +71,13 @@ CHARGES_V = 13.2
 FED_V = 12.5  # what then reaches coil and pump through switches, fuses and wires (the same)
 RULES: dict[str, Rule] = {
     "battery_voltage": Rule(
-        "supply_voltage", "V", CHARGES_V, margin=0.6, idle=False, means="the alternator, its belt or its wiring"
+        "supply_voltage", "V", CHARGES_V, margin=0.6, slow=False, means="the alternator, its belt or its wiring"
     ),
     "ignition_feed_voltage": Rule(
-        "ignition_primary", "V", FED_V, margin=0.8, idle=False, means="the switch, fuse or wire that feeds the coil"
+        "ignition_primary", "V", FED_V, margin=0.8, slow=False, means="the switch, fuse or wire that feeds the coil"
     ),
     "pump_feed_voltage": Rule(
-        "fuel_delivery", "V", FED_V, margin=0.8, idle=False, means="the relay, fuse or wire that feeds the pump"
+        "fuel_delivery", "V", FED_V, margin=0.8, slow=False, means="the relay, fuse or wire that feeds the pump"
     ),
     "fuel_pressure": Rule("fuel_delivery", "kPa", np.inf, share=0.08, means="the pump, the filter or the regulator"),
     "engine_ground_drop": Rule(
@@ -129,6 +130,7 @@ def learned(event: Event, parts: Sequence[Samples], rail: PressureBand | None) -
 
     `levels`: channel -> cell -> [seconds, tenth, half, nine tenths], from what was driven after the last work on that
     channel. `changed`: channels of which earlier events no longer tell anything. `rail`: the band's numbers, or None.
+    Empty where there is nothing of all this.
     """
     worked_on = _work(event)
     levels = {}
@@ -138,7 +140,7 @@ def learned(event: Event, parts: Sequence[Samples], rail: PressureBand | None) -
             levels[channel] = cells
     changed = sorted({channel for _, channels in worked_on for channel in channels})
     band = None if rail is None else [round(float(x), 2) for x in (rail.closed, rail.full, rail.floor, rail.noise)]
-    return {"levels": levels, "changed": changed, "rail": band}
+    return {"levels": levels, "changed": changed, "rail": band} if levels or changed else {}
 
 
 def off_normal(event: Event, parts: Sequence[Samples], earlier: Sequence[Mapping[str, Any]]) -> list[OffNormal]:
@@ -154,7 +156,7 @@ def off_normal(event: Event, parts: Sequence[Samples], earlier: Sequence[Mapping
         off = [
             (rule.cause, cell, level, *usual[cell])
             for cell, (_, *level) in _levels(parts[:end], channel).items()
-            if cell in usual and (rule.idle or not cell.startswith("idle")) and _is_off(rule, level, usual[cell][0])
+            if cell in usual and (rule.slow or SLOW not in cell) and _is_off(rule, level, usual[cell][0])
         ]
         if off:
             found[channel] = max((_off(channel, rule, one[1], one[2], one[3], one[4]) for one in off), key=_far)
