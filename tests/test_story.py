@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 import pytest
 
 from logger.analysis.crank.doing import Doing
-from logger.analysis.findings import FailedStart, Findings, RepairVerdict
+from logger.analysis.findings import FailedStart, Findings, OffNormal, RepairVerdict
 from logger.analysis.repair.provoking import Matched
 from logger.event import Event, Repair
 from logger.story import DOING, bursts, percent, repair_words, story
@@ -69,6 +69,14 @@ def test_what_the_engine_was_doing_is_told_with_the_worst_and_counted_over_all()
     told = story(day(), replace(NOTHING, stumbles=found, main_cause="ignition_primary").as_json())
     assert "a cut-out of 0.30 s while pulling, 12 firings lost" in told.happened[0]
     assert told.brings == ["Of 4 stumbles came 2 while pulling, 1 in a gear change."]
+
+
+def test_what_was_off_all_day_is_told_before_that_no_stumble_was_found() -> None:
+    off = OffNormal(
+        "battery_voltage", "full fast warm", 12.0, 14.1, 2, "supply_voltage", "Battery voltage was at 12 V."
+    )
+    found = replace(NOTHING, off_normal=[off], summary="No stumble was found.")
+    assert story(day(), found.as_json()).probably == ["Battery voltage was at 12 V.", "No stumble was found."]
 
 
 def test_every_state_that_can_be_told_has_its_words() -> None:
