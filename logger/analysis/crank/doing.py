@@ -162,12 +162,14 @@ def _gained(grid: _Grid) -> FloatArray:
 
 def _mark_gear_changes(grid: _Grid) -> None:
     for sign in (-1.0, 1.0):
+        strong = np.concatenate(([0], np.cumsum(sign * grid.rate > STROKE_PER_S)))
         for first, stop in runs(sign * grid.rate > FAST_PER_S):
-            strong = float(np.abs(grid.rate[first:stop]).max()) > STROKE_PER_S and stop - first <= STROKE_STEPS
+            if stop - first > STROKE_STEPS or strong[stop] == strong[first] or stop + AFTER_STEPS > grid.level.size:
+                continue
             lead = max(0, first - LEADS_STEPS)
             around = grid.state[lead : stop + AFTER_STEPS]
             no_gear = (around < State.IDLE).any() or (around[: stop - lead] == Doing.CLUTCH_IN).any()
-            if not strong or no_gear or grid.state[first] < State.OVERRUN or stop + AFTER_STEPS > grid.level.size:
+            if no_gear or grid.state[first] < State.OVERRUN:
                 continue
             known = bool(np.isfinite(grid.load[lead : stop + AFTER_STEPS]).all())
             if _changed_up(grid, first, stop, known) if sign < 0 else _changed_down(grid, first, stop, known):
@@ -246,8 +248,10 @@ def _standing(view: View, grid: _Grid) -> BoolArray | None:
     if trace is None or trace.time_ns.size < 100 or not (grid.state == State.IDLE).any():
         return None
     step_ns = max(1.0, float(np.median(np.diff(trace.time_ns[:2000]))))
-    smooth = ndimage.uniform_filter1d(trace.value, max(3, round(STILL_NS / step_ns)), axis=0, mode="nearest")
-    felt = smooth[np.clip(np.searchsorted(trace.time_ns, grid.time_ns), 0, trace.time_ns.size - 1)]
+    half = max(1, round(0.5 * STILL_NS / step_ns))
+    place = np.clip(np.searchsorted(trace.time_ns, grid.time_ns), half, max(half, trace.time_ns.size - 1 - half))
+    total = np.concatenate((np.zeros((1, 3)), np.cumsum(trace.value, axis=0)))
+    felt = (total[place + half + 1] - total[place - half]) / (2 * half + 1)
     mean = ndimage.uniform_filter1d(felt, CALM_STEPS, axis=0, mode="nearest")
     square = ndimage.uniform_filter1d(felt * felt, CALM_STEPS, axis=0, mode="nearest")
     unrest = np.sqrt(np.maximum(square - mean * mean, 0.0).sum(axis=1))
