@@ -36,7 +36,7 @@ def first_look(store: Store, event_id: str) -> bool:
     if not event.recordings:
         return False
     try:
-        found = analyse(event)
+        found = analyse(event, earlier=store.earlier(event_id))
     except AnalysisError:
         return False  # the analysis of the whole event will say what is wrong
     store.save_findings(event_id, added(known, found.as_json()), OUT_OF_DATE)

@@ -7,6 +7,7 @@ Sentences are in SI and name instants in UTC: whoever shows them puts in the rea
 """
 
 import re
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -24,6 +25,16 @@ CAUSES = {
     "mixture": "mixture (injectors not driven, air leak)",
     "undetermined": "undetermined",
 }
+DOING = {
+    "starting": "just after the start",
+    "idle": "at idle",
+    "overrun": "with the throttle shut",
+    "pulling": "while pulling",
+    "steady": "at an even speed",
+    "gear_change": "in a gear change",
+    "clutch_in": "with the clutch in or out of gear",
+}
+"""What the engine was doing at a stumble, by the words of analysis/crank/doing.py that can stand there."""
 VERDICTS = {"fixed": "fixed", "not_fixed": "not fixed", "too_early": "too early to say"}
 
 
@@ -72,7 +83,9 @@ def story(event: Event, findings: dict[str, Any], clock: Callable[[datetime], st
     return Story(
         happened=list(_happened(event, findings, clock)),
         probably=list(_probably(findings)),
-        brings=[*brings(links), *knock_levels(findings)] if findings["stumbles"] else [],
+        brings=[*brings(links), *at_work(findings["stumbles"]), *knock_levels(findings)]
+        if findings["stumbles"]
+        else [],
         tests=[f"{test['title']}, about {test['minutes']} min." for test in findings.get("next_tests", ())],
         repaired=[repair_words(repair) for repair in findings.get("repairs", ())] + list(_ahead(findings)),
         provoke=list(findings.get("provoke") or ()),
@@ -195,12 +208,14 @@ def effect_words(stumble: dict[str, Any]) -> str:
     """What one stumble was like: how long, and how many firings it cost."""
     lost = "1 firing" if stumble["lost_firings"] == 1 else f"{stumble['lost_firings']} firings"
     effect = stumble["effect"].replace("_", " ").replace("cutout", "cut-out")
-    return f"{effect} of {stumble['end_s'] - stumble['onset_s']:.2f} s, {lost} lost"
+    doing = f" {DOING[stumble['doing']]}" if stumble.get("doing") in DOING else ""
+    return f"{effect} of {stumble['end_s'] - stumble['onset_s']:.2f} s{doing}, {lost} lost"
 
 
 def _probably(findings: dict[str, Any]) -> Iterator[str]:
     """The cause, how sure, and what speaks for and against it at the stumble that cost most."""
     cause = findings["main_cause"]
+    yield from off_normal(findings)
     if cause is None:
         yield findings.get("summary") or "No stumble was found."
         return
@@ -219,6 +234,11 @@ def _probably(findings: dict[str, Any]) -> Iterator[str]:
         yield f"Also seen: {'; '.join(CAUSES[other] for other in findings['other_causes'])}."
 
 
+def off_normal(findings: Mapping[str, Any]) -> list[str]:
+    """What was off all day against the car's earlier events."""
+    return [one["sentence"] for one in findings.get("off_normal", ())]
+
+
 def brings(links: dict[str, Any]) -> Iterator[str]:
     """What brings it out, from the findings' links: heat and shock, and what the bursts have in common before zero."""
     if links.get("sentence"):
@@ -230,6 +250,13 @@ def brings(links: dict[str, Any]) -> Iterator[str]:
             for one in found
         ]
         yield f"Laid over each other, the bursts have in common, against other driving: {', '.join(told)}."
+
+
+def at_work(stumbles: Sequence[dict[str, Any]]) -> Iterator[str]:
+    """What the engine was doing as it stumbled, most often first, where several stumbles are told."""
+    times = Counter(DOING[one["doing"]] for one in stumbles if one.get("doing") in DOING).most_common()
+    if len(stumbles) > 1 and times:
+        yield f"Of {len(stumbles)} stumbles came {', '.join(f'{n} {doing}' for doing, n in times)}."
 
 
 _KNOCK = re.compile(r"knocks? (?:above|of) (\d+(?:\.\d+)?) g")

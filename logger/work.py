@@ -38,7 +38,7 @@ def analyse_event(store: Store, event_id: str, progress: Callable[[float], None]
     # Taken before reading: what changes meanwhile then makes the findings stale instead of silently wrong.
     fingerprint = store.input_fingerprint(event_id)
     event = store.event(event_id)
-    findings = analyse(event, progress=progress)
+    findings = analyse(event, earlier=store.earlier(event_id), progress=progress)
     left_out = [f"{r.name} was left out: {r.reason}" for r in store.recordings(event_id) if not r.readable]
     findings = replace(findings, not_judged=[*findings.not_judged, *left_out])
     store.save_findings(event_id, findings.as_json(), fingerprint)
@@ -175,6 +175,7 @@ class Worker:
             self._say(f"{event_id}: {error}")
         else:
             self._say(f"{event_id}: {len(findings.stumbles)} stumbles")
+            self._revision = -1  # what it taught may bear on later events of the car: look at all of them once
 
     def _run_is_over(self, event_id: str) -> bool:
         engine = self._store.outline(event_id).engine

@@ -9,13 +9,15 @@ import socket
 import subprocess
 import sys
 import urllib.request
+from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from logger import __version__
+from logger import __version__, analysis
+from logger.analysis import analyse
 from logger.check.line import CheckLine
 from logger.cli import COMMANDS, build_parser, main
 from logger.commands import terminal
@@ -93,6 +95,29 @@ def test_analysing_a_folder_prints_one_json_object_and_nothing_else(folder, caps
 def test_analysing_a_folder_stores_nothing(folder, data_dir):
     assert main(["analyse", str(folder), "--json"]) == 0
     assert not data_dir.exists()
+
+
+def test_earlier_days_are_given_as_folders_of_the_same_car(folder, tmp_path, monkeypatch, capsys):
+    given = []
+
+    def noted(event, *, earlier=None, progress=None):
+        given.append(earlier)
+        return analyse(event, earlier=earlier or (), progress=progress)
+
+    monkeypatch.setattr(analysis, "analyse", noted)
+    earlier = tmp_path / "earlier"
+    write_folder(replace(small_event(), name="the day before"), earlier)
+    assert main(["analyse", str(folder), "--earlier", str(earlier), "--earlier", str(earlier), "--json"]) == 0
+    taught = given[0], given[1], len(given[2])
+    assert taught == (None, None, 2)
+    assert given[2][0]["changed"]  # the repair of that day
+
+
+def test_an_earlier_day_of_another_car_or_for_a_stored_event_is_refused(folder, tmp_path, capsys):
+    other = tmp_path / "other"
+    write_folder(replace(small_event(), engine=Engine(6)), other)
+    assert "another one" in refused(capsys, "analyse", str(folder), "--earlier", str(other))
+    assert "stored event" in refused(capsys, "analyse", "latest", "--earlier", str(folder))
 
 
 def test_analysing_a_folder_prints_a_report(folder, capsys):

@@ -5,13 +5,15 @@ from datetime import UTC, datetime
 
 import pytest
 
-from logger.analysis.findings import FailedStart, Findings, RepairVerdict
+from logger.analysis.crank.doing import Doing
+from logger.analysis.findings import FailedStart, Findings, OffNormal, RepairVerdict
 from logger.analysis.repair.provoking import Matched
 from logger.event import Event, Repair
-from logger.story import bursts, percent, repair_words, story
+from logger.story import DOING, bursts, percent, repair_words, story
 from tests.analysis.invented import ENGINE, run, stumble
 
 NOTHING = Findings([], [], [], [], None, [], None, None)
+NOT_STUMBLED_IN = (Doing.OFF, Doing.CRANKING, Doing.STALLED, Doing.SWITCHED_OFF)
 STARTED = datetime(2026, 5, 9, 8, 0, tzinfo=UTC)
 
 
@@ -59,6 +61,26 @@ def test_several_stumbles_are_told_by_bursts_and_the_worst() -> None:
     told = story(day(), replace(NOTHING, stumbles=found, main_cause="ignition_primary").as_json()).happened[0]
     assert told.endswith("3 stumbles in 2 bursts, the worst a cut-out of 0.30 s, 40 firings lost, at 11.0 s.")
     assert [len(burst) for burst in bursts([{"burst": one.burst} for one in found])] == [2, 1]
+
+
+def test_what_the_engine_was_doing_is_told_with_the_worst_and_counted_over_all() -> None:
+    did = [(10.0, "pulling"), (20.0, "gear_change"), (30.0, "pulling"), (40.0, "")]
+    found = [replace(stumble("r01", at), doing=doing) for at, doing in did]
+    told = story(day(), replace(NOTHING, stumbles=found, main_cause="ignition_primary").as_json())
+    assert "a cut-out of 0.30 s while pulling, 12 firings lost" in told.happened[0]
+    assert told.brings == ["Of 4 stumbles came 2 while pulling, 1 in a gear change."]
+
+
+def test_what_was_off_all_day_is_told_before_that_no_stumble_was_found() -> None:
+    off = OffNormal(
+        "battery_voltage", "full fast warm", 12.0, 14.1, 2, "supply_voltage", "Battery voltage was at 12 V."
+    )
+    found = replace(NOTHING, off_normal=[off], summary="No stumble was found.")
+    assert story(day(), found.as_json()).probably == ["Battery voltage was at 12 V.", "No stumble was found."]
+
+
+def test_every_state_that_can_be_told_has_its_words() -> None:
+    assert DOING.keys() == {one.name.lower() for one in Doing if one not in NOT_STUMBLED_IN}
 
 
 def test_findings_of_before_bursts_were_numbered_make_each_stumble_one() -> None:

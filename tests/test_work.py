@@ -2,6 +2,7 @@
 
 import shutil
 import sqlite3
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from logger.store.recording import RecordingReader, RecordingWriter, Second
 from logger.store.schema import RecordingMeta, stored_channel
 from logger.store.store import Store
 from logger.work import STANDING_STILL_S, RunWatch, Worker, analyse_event
+from tests.days import always, day
 from tests.seasons import CLEAN, FAILED, FEED, Day, put_in
 from tests.store.events import small_event
 
@@ -33,13 +35,14 @@ class Bench:
         self.analysed: list[str] = []
         self.said: list[str] = []
         self.now_s = 0.0
+        self.normal: dict = {}
         self.worker = Worker(self.store, analyse=self._analyse, say=self.said.append, monotonic=lambda: self.now_s)
 
     def _analyse(self, store: Store, event_id: str) -> Findings:
         self.analysed.append(event_id)
         fingerprint = store.input_fingerprint(event_id)
         store.event(event_id)
-        store.save_findings(event_id, NOTHING.as_json(), fingerprint)
+        store.save_findings(event_id, {**NOTHING.as_json(), "normal": self.normal}, fingerprint)
         return NOTHING
 
     def rounds(self, n: int = 1) -> list[str]:
@@ -90,6 +93,31 @@ def test_analysing_one_event_renews_the_verdicts_of_the_others(tmp_path):
 def test_a_new_event_is_analysed_once(bench):
     event_id = imported(bench)
     assert bench.rounds(3) == [event_id]
+
+
+def test_an_earlier_event_that_comes_later_makes_the_later_one_due_again(bench):
+    place = bench.store.data_dir.parent
+    june = put_in(bench.store, place / "june", Day("June", [CLEAN], datetime(2026, 6, 9, tzinfo=UTC)))
+    assert bench.rounds(2) == []
+    bench.normal = {"levels": {}, "changed": ["fuel_pressure"], "rail": None}
+    with Store(bench.store.data_dir) as other:
+        may = put_in(other, place / "may", Day("May", [CLEAN], datetime(2026, 5, 9, tzinfo=UTC)))
+        other.add_repair(may, "new pump")
+    assert bench.rounds(4) == [may, june]
+
+
+def test_what_the_earlier_events_taught_is_used(tmp_path):
+    """The analysis itself is tested in tests/analysis/test_normal.py; here the way through the logbook."""
+    healthy, tired = (day("four_carburettor", seed, faults, runs=2) for seed, faults in
+                      ((1, []), (11, [always("pump_tired", 0.7)])))  # fmt: skip
+    with Store(tmp_path / "data") as store:
+        for name, event in (("may", healthy), ("june", replace(tired, started_utc=datetime(2026, 6, 9, tzinfo=UTC)))):
+            write_folder(event, tmp_path / name)
+            event_id = store.import_folder(tmp_path / name)
+            findings = analyse_event(store, event_id)
+        assert [one.channel for one in findings.off_normal] == ["fuel_pressure"]
+        assert store.has_fresh_findings(event_id)
+        assert (store.findings(event_id) or {})["off_normal"][0]["cause"] == "fuel_delivery"
 
 
 def test_an_entry_made_by_another_process_makes_the_event_due(bench):

@@ -8,7 +8,7 @@ from typing import Any
 from logger.channels import CHANNELS
 from logger.event import NS_PER_S, Event
 from logger.store.store import Store
-from logger.story import brings, knock_levels, proof_ahead
+from logger.story import at_work, brings, knock_levels, off_normal, proof_ahead
 from web.commissioning import CarTest, of_car
 from web.entered import CorrectionLine, NoteLine, RepairLine, corrections_of, notes_of, repairs_of
 from web.glance import Glance, look, moment_href, utc_at
@@ -39,7 +39,7 @@ class StumbleLine:
 class Answer:
     """What failed, how often, how sure, what to test now. sure None: the findings give no probability.
 
-    link_sentences: in words and counts what brings the stumbles out.
+    link_sentences: what was off all day against earlier events, and in words and counts what brings the stumbles out.
     """
 
     sentence: str
@@ -171,7 +171,12 @@ def _answer(event_id: str, event: Event, found: Mapping[str, Any]) -> Answer:
         linked_shock=found.get("linked_shock"),
         other_causes=[TEXTS["cause"][c] for c in found.get("other_causes", [])],
         next_tests=list(found.get("next_tests", [])),
-        link_sentences=[*brings(found.get("links") or {}), *knock_levels(dict(found))],
+        link_sentences=[
+            *off_normal(found),
+            *brings(found.get("links") or {}),
+            *at_work(found["stumbles"]),
+            *knock_levels(dict(found)),
+        ],
         first_href=None if first is None else moment_href(event_id, first["recording"], first["onset_s"]),
     )
 

@@ -8,6 +8,7 @@ from urllib.parse import quote
 
 from logger.event import NS_PER_S, Event
 from logger.store.store import Store
+from logger.story import DOING
 from web import ladder, normal
 from web.entered import CorrectionLine, NoteLine, corrections_of, notes_of
 from web.glance import Glance, look, moment_href, utc_at
@@ -77,7 +78,8 @@ class Chart:
 
 @dataclass(frozen=True, slots=True)
 class MomentPage:
-    """Variables of the moment page. number None: there is no stumble at this instant, only traces.
+    """Variables of the moment page. number None: there is no stumble at this instant, only traces. doing: what the
+    engine was doing before, in words, or empty.
 
     unreadable: why the recording gives no traces, or empty.
     """
@@ -92,6 +94,7 @@ class MomentPage:
     sentence: str
     cause: str | None
     effect: str | None
+    doing: str
     lost_firings: int | None
     lowest_speed_ratio: float | None
     shares: list[Share]
@@ -138,6 +141,7 @@ def build(store: Store, event_id: str, recording: str, at_s: float | None, overv
         sentence=_sentence(stumble, _failed_start(found, recording, at_s)),
         cause=stumble["cause"] if stumble else None,
         effect=stumble["effect"] if stumble else None,
+        doing=DOING.get(stumble.get("doing", ""), "") if stumble else "",
         lost_firings=stumble["lost_firings"] if stumble else None,
         lowest_speed_ratio=stumble["lowest_speed_ratio"] if stumble else None,
         shares=_shares(stumble),

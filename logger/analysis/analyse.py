@@ -5,14 +5,14 @@ episodes (stumbles) -> order of failure (order) -> causes (causes) -> sentences 
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from logger.analysis.channels import bands, sensor_faults
-from logger.analysis.crank import pulses, starts, states
+from logger.analysis.channels import bands, normal, sensor_faults
+from logger.analysis.crank import doing, pulses, starts, states
 from logger.analysis.failure import causes, evidence, next_tests, one_cylinder, stumbles
 from logger.analysis.failure import order as orders
 from logger.analysis.failure.episodes import Episode
@@ -27,9 +27,10 @@ from logger.event import NS_PER_S, Cause, Engine, Event, FloatArray, IntArray, R
 Progress = Callable[[float], None]
 
 
-def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
+def analyse(event: Event, *, earlier: Sequence[Mapping[str, Any]] = (), progress: Progress | None = None) -> Findings:
     """Find every stumble of an event and what failed first.
 
+    earlier: what earlier events of the car taught (Findings.normal of each), the oldest first.
     progress is called with the share done, from 0 to 1. Raises AnalysisError where the event cannot be worked on.
     """
     report = progress or (lambda share: None)
@@ -54,11 +55,13 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
         )
         for (recording, firings, traces), some in zip(prepared, gaps, strict=True)
     ]
-    search = stumbles.search(views, _pressure_band(views))
+    band, levels = _pressure_band(views), [normal.samples(view) for view in views]
+    off = normal.off_normal(event, levels, earlier)
+    search = stumbles.search(views, normal.rail(earlier, band, off))
     report(0.9)
     found_stumbles = [_stumble(episode) for episode in search.episodes]
     found_stumbles.sort(key=lambda s: (_place(event, s.recording), s.onset_s))
-    found_stumbles = numbered(one_cylinder.named(found_stumbles, views))
+    found_stumbles = doing.told(numbered(one_cylinder.named(found_stumbles, views)), views)
     main, others = main_cause(found_stumbles)
     everything = faults + search.tach_faults
     running = [view.running_spans() for view in views]
@@ -82,7 +85,9 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
         linked_shock=linked["linked_shock"],
         links=linked,
         repairs=repairs.judge_runs(runs, work),
-        next_tests=next_tests.for_findings(found_stumbles, main, others, event.engine, linked),
+        next_tests=next_tests.for_findings(
+            found_stumbles, main or (off[0].cause if off else None), others, event.engine, linked
+        ),
         summary=evidence.summary(found_stumbles, main),
         not_judged=[*not_judged(event, views, scale), *corrected.sentences(event)],
         rejected=search.rejected,
@@ -95,6 +100,8 @@ def analyse(event: Event, *, progress: Progress | None = None) -> Findings:
         provoke=coverage.plan(exposures, linked["linked_heat"], linked["linked_shock"]),
         proof_ahead=repairs.proof_ahead(runs),
         pulls=pull_findings(event, running, found_stumbles),
+        off_normal=off,
+        normal=normal.learned(event, levels, band),
     )
     report(1.0)
     return findings

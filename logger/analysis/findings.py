@@ -29,6 +29,7 @@ class Stumble:
     """One moment the engine stumbled. `onset_s`: first signal leaves normal; `engine_onset_s`: first bad firing.
 
     `sub_cause` narrows the cause where the signals allow it ("feed", "trigger", "vapour_lock", ...; see causes.py).
+    `doing` is what the engine was doing before, a word of crank/doing.py ("" where nobody can tell).
     `evidence_for`, `evidence_against` and `rivals` are plain sentences for people. `burst` numbers the event's bursts.
     """
 
@@ -49,6 +50,7 @@ class Stumble:
     evidence_against: list[str] = field(default_factory=list)
     rivals: list[str] = field(default_factory=list)
     burst: int = 0
+    doing: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +92,22 @@ class RepairVerdict:
 
 
 @dataclass(frozen=True, slots=True)
+class OffNormal:
+    """A channel whose level was off all day against the car's earlier events (channels/normal.py).
+
+    cell: state, speed and warmth that are compared. now, usual: the middle of the values today and then, in SI units.
+    """
+
+    channel: str
+    cell: str
+    now: float
+    usual: float
+    n_events: int
+    cause: Cause
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
 class NextTest:
     """One bench procedure: what to do, what passes, where the limit comes from, and the caution that goes with it."""
 
@@ -107,6 +125,8 @@ class Findings:
 
     `exposure`: each run's (exposure.py), from which a season is judged. `provoke`: how to bring the stumbles out again;
     `proof_ahead`: how much clean running a repair made now would need. `pulls`: see pull_findings.py.
+
+    `off_normal`: what was off all day against earlier events; `normal`: what this event taught for the next ones.
 
     `not_judged` says in sentences what could not be judged and why; `rejected` why candidates were no stumbles.
     """
@@ -131,6 +151,8 @@ class Findings:
     proof_ahead: str | None = None
     pulls: dict[str, Any] = field(default_factory=dict)
     coverage: dict[str, Any] = field(default_factory=dict)
+    off_normal: list[OffNormal] = field(default_factory=list)
+    normal: dict[str, Any] = field(default_factory=dict)
 
     def as_json(self) -> dict[str, Any]:
         """The contract's object, ready for json.dumps."""

@@ -2,9 +2,9 @@
 
 import argparse
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from logger.circumstances import CIRCUMSTANCES
 from logger.commands import terminal
@@ -31,6 +31,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="judge a recording of the standing car in which the coil feed, then the pump feed, was interrupted on "
         "purpose; exit code 1 where it does not pass",
+    )
+    parser.add_argument(
+        "--earlier",
+        action="append",
+        default=[],
+        metavar="FOLDER",
+        help="a capture folder of an earlier day of the same car, the oldest first, to find what is off all day; of a "
+        "stored event the logbook knows them",
     )
     parser.add_argument("--json", action="store_true", help="print the findings as one JSON object")
     parser.add_argument(
@@ -65,8 +73,10 @@ def _analyse(args: argparse.Namespace, progress: Callable[[float], None]) -> "tu
         from logger.analysis import analyse
         from logger.store.capture import read_folder
 
-        event = read_folder(Path(args.event))
-        return event, analyse(event, progress=progress), reader_of(args)
+        event, earlier = read_folder(Path(args.event)), _learned(args.earlier, args.event)
+        return event, analyse(event, earlier=earlier, progress=progress), reader_of(args)
+    if args.earlier:
+        raise SettingsError("--earlier is for a capture folder; of a stored event the logbook knows the earlier ones")
     if Path(args.event).is_file():
         raise CaptureError(f"{args.event}: a file, and no folder that holds capture.toml; take it in with import first")
     if "/" in args.event or args.event.startswith("."):
@@ -80,6 +90,21 @@ def _analyse(args: argparse.Namespace, progress: Callable[[float], None]) -> "tu
             store.commission(event_id)
         findings = analyse_event(store, event_id, progress)
         return store.event(event_id), findings, reader_of(args, store)
+
+
+def _learned(folders: Sequence[str], today: str) -> list[dict[str, Any]]:
+    """What earlier days taught."""
+    from logger.analysis import analyse
+    from logger.event import same_car
+    from logger.store.capture import read_folder
+
+    engine, taught = read_folder(Path(today)).engine, []
+    for folder in folders:
+        event = read_folder(Path(folder))
+        if not same_car(event.engine, engine):
+            raise CaptureError(f"{folder}: its engine is described as another one than that of {today}")
+        taught.append(analyse(event).normal)
+    return taught
 
 
 def _pair(text: str) -> tuple[str, str]:

@@ -134,6 +134,13 @@ def remember_what_came(database: Database) -> None:
     database.execute("ALTER TABLE events ADD COLUMN last_arrival TEXT")
 
 
+@migrations()
+def keep_what_an_event_taught(database: Database) -> None:
+    """`normal`: JSON of the car's usual levels in that event (analysis/channels/normal.py), also within the findings,
+    which are a hundred times as long."""
+    database.execute("ALTER TABLE findings ADD COLUMN normal TEXT")
+
+
 def now_utc() -> str:
     """This moment as the logbook writes it."""
     return datetime.now(UTC).isoformat(timespec="seconds")

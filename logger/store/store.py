@@ -24,6 +24,7 @@ from logger.store.analysis_version import analysis_version
 from logger.store.calibrated import with_calibrations
 from logger.store.changes import Changes
 from logger.store.commissioning import Commissioning
+from logger.store.earlier import Earlier
 from logger.store.entries import (
     EventEntry,
     RecordingEntry,
@@ -47,7 +48,7 @@ _EVENTS = """
 """
 
 
-class Store(People, Changes, Commissioning):
+class Store(People, Changes, Commissioning, Earlier):
     """Everything kept under one data directory. Close it, or use it in a `with` block; safe across threads.
 
     Raises StoreError where the logbook cannot be used, an event is unknown, or an entry makes no sense.
@@ -210,7 +211,8 @@ class Store(People, Changes, Commissioning):
     # What the analysis found
 
     def input_fingerprint(self, event_id: str) -> str:
-        """A digest of everything the findings depend on: recordings, calibrations, engine, entries, version."""
+        """A digest of everything the findings depend on: recordings, calibrations, engine, entries, version, and what
+        the car's earlier events taught."""
         inputs = [
             analysis_version(),
             asdict(self.engine(event_id)),
@@ -220,6 +222,7 @@ class Store(People, Changes, Commissioning):
             self.circumstances(event_id),
             self.calibrations_in_force(),
             event_id in self.commissioned(),
+            self.earlier(event_id),
         ]
         return hashlib.sha256(json.dumps(inputs, default=str, sort_keys=True).encode()).hexdigest()
 
@@ -230,6 +233,7 @@ class Store(People, Changes, Commissioning):
             "findings": json.dumps(findings, allow_nan=False),
             "n_stumbles": len(findings.get("stumbles", ())),
             "main_cause": findings.get("main_cause"),
+            "normal": json.dumps(normal, allow_nan=False) if (normal := findings.get("normal")) else None,
             "analysis_version": analysis_version(),
             "input_fingerprint": input_fingerprint,
             "computed_utc": now_utc(),

@@ -215,11 +215,12 @@ class Car:
                 self.air.leak = 0.25 * fault.strength
 
     def _states(self, t: float) -> tuple[float, ...]:
-        """The log's columns from manifold to injected."""
+        """The log's columns from manifold to clutch."""
         driver, rail, line = self.driver, self.rail, self.line
         return (
             self.air.pressure_kpa, rail.pressure_kpa, rail.normal_kpa, self.bus.voltage, self.normal_bus.voltage,
             driver.throttle, line.speed, line.ax, driver.lateral_g, self.heat.coolant_degc, self.heat.bay_degc,
             float(self.pump_on), self.load_a, float(driver.gear), float(driver.running),
             float(t >= self.ignition.dead_until), float(self.combustion.injected and not self.combustion.cut),
+            driver.clutch,
         )  # fmt: skip

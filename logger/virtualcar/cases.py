@@ -209,7 +209,7 @@ def write_case(
     for recording in case.drives:
         place = folder / recording.name
         place.mkdir(exist_ok=True)
-        for channel, columns in _recorded(case, recording, random).items():
+        for channel, columns in recorded(case, recording, random).items():
             table = pa.table({name: pa.array(column, from_pandas=True) for name, column in columns.items()})
             pa_csv.write_csv(table, place / f"{channel}.csv", pa_csv.WriteOptions(quoting_style="none"))
     truth_path.parent.mkdir(parents=True, exist_ok=True)
@@ -217,7 +217,7 @@ def write_case(
     return case.truth
 
 
-def _recorded(case: Case, recording: Drive, random: np.random.Generator) -> dict[str, dict[str, FloatArray]]:
+def recorded(case: Case, recording: Drive, random: np.random.Generator) -> dict[str, dict[str, FloatArray]]:
     """Columns of each CSV file of one recording, with the wires' faults and gaps in them."""
     wires = case.wires.get(recording.name, [])
     result: dict[str, dict[str, FloatArray]] = {}

@@ -69,6 +69,11 @@ def clipped(drive: Drive, from_s: float, to_s: float) -> Drive:
         return Signal(signal.rate_hz, signal.value[round(start * signal.rate_hz) : round(end * signal.rate_hz)])
 
     truth = dict(drive.truth)
+    truth["doing"] = [
+        row | {"from_s": round(max(row["from_s"], start) - start, 4), "to_s": round(min(row["to_s"], end) - start, 4)}
+        for row in truth.get("doing", [])
+        if row["from_s"] < end and row["to_s"] > start
+    ]
     for name, key in (("stumbles", "onset_s"), ("distractors", "t"), ("failed_starts", "from_s")):
         truth[name] = moved(truth[name], key)
     hits = [[round(t - start, 3), peak] for t, peak in truth["recording"]["hits"] if start <= t < end]

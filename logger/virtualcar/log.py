@@ -9,7 +9,8 @@ from logger.event import FloatArray
 COLUMNS = (
     "t", "dt", "crank", "turned", "spark_t", "fired", "switched", "arced", "loss", "fault", "effective", "lam",
     "manifold", "rail", "normal_rail", "volts", "normal_volts", "throttle", "speed", "ax", "lateral", "coolant", "bay",
-    "pump_on", "load_a", "gear", "running", "alive", "injected", "starter_a",
+    "pump_on", "load_a", "gear", "running", "alive", "injected", "clutch",
+    "starter_a",
 )  # fmt: skip
 
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from logger.event import FloatArray, IntArray
 from logger.virtualcar.car import Car
+from logger.virtualcar.doing import doing
 from logger.virtualcar.engine import RPM
 from logger.virtualcar.faults import Fault
 
@@ -25,13 +26,14 @@ SCORED_FROM = 3.0  # clearly lost firings from which a careful person would see 
 
 
 def truth_of(car: Car, name: str) -> dict[str, Any]:
-    """The truth of one drive: stumbles, distractors, knocks, running time, temperatures."""
+    """The truth of one drive: stumbles, distractors, knocks, running time, temperatures, what the engine was doing."""
     log = car.log
     running = log.column("running") > 0.5
     return {
         "stumbles": _stumbles(car, name),
         "distractors": _distractors(car, name),
         "failed_starts": [{"recording": name, "from_s": _ms(a), "to_s": _ms(b)} for a, b in car.driver.failed_starts],
+        "doing": doing(car),
         "running_s": round(float(log.column("dt")[running].sum()), 1),
         "recording": {
             "recording": name,

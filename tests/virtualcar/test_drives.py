@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from functools import cache
+from itertools import pairwise
 from random import Random
 
 import numpy as np
@@ -303,3 +304,33 @@ def test_commissioning_interrupts_feed_then_pump() -> None:
 
 def test_car_spec_names_are_their_keys() -> None:
     assert all(isinstance(spec, CarSpec) and spec.name == name for name, spec in CARS.items())
+
+
+def test_what_the_engine_was_doing_runs_end_to_end_and_follows_the_drivers_controls() -> None:
+    whole, car = _drive("six_injected")
+    spans = whole.truth["doing"]
+    assert spans[0]["from_s"] == 0.0
+    assert spans[-1]["to_s"] == pytest.approx(whole.duration_s, abs=1e-3)
+    assert all(one["to_s"] == following["from_s"] for one, following in pairwise(spans))
+    words = {span["state"] for span in spans}
+    assert words >= {"off", "cranking", "starting", "idle", "clutch_in", "pulling", "switched_off"}
+    noted = [t for t, word in car.driver.notes if word == "gear_change"]
+    changes = [(s["from_s"], s["to_s"]) for s in spans if s["state"] == "gear_change"]
+    assert noted
+    assert all(any(a - 0.05 <= t <= b for a, b in changes) for t in noted)
+
+
+def test_a_clipped_drive_keeps_what_the_engine_was_doing_from_its_first_instant() -> None:
+    whole, _ = _drive("six_injected")
+    part = clipped(whole, 6.0, 9.0)
+    assert part.truth["doing"][0]["from_s"] == 0.0
+    assert part.truth["doing"][-1]["to_s"] == 3.0
+
+
+@pytest.mark.parametrize(("name", "dies"), [("six_injected", True), ("four_carburettor", False)])
+def test_a_stall_is_one_only_where_the_engine_stopped(name: str, dies: bool) -> None:
+    plan = Plan(warm_s=4.0, course=COURSE, cool_s=2.0, stall_at_start=True)
+    whole, car = _drive(name, plan=plan)
+    at = next(t for t, word in car.driver.notes if word == "driver_stall")
+    near = [span["state"] for span in whole.truth["doing"] if at < span["to_s"] and span["from_s"] < at + 3.0]
+    assert ("stalled" in near) == ("off" in near) == dies

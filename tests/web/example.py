@@ -99,6 +99,7 @@ def stumble(name: str, onset: float) -> Stumble:
         evidence_for=["The coil's feed fell to 0.4 V while the battery held 13.9 V."],
         evidence_against=["Fuel pressure stayed in its band until after the pulses had gone."],
         rivals=["A worn ignition switch would look the same."],
+        doing="pulling" if name == "r02" else "",
     )
 
 

@@ -95,6 +95,16 @@ def test_what_the_bursts_have_in_common_is_told_with_the_links(own: tuple[Client
     assert "fuel pressure lower from 1.2 s before" in page
 
 
+def test_what_was_off_all_day_stands_in_the_answer(own: tuple[Client, Store, str]) -> None:
+    client, store, event_id = own
+    said = {"channel": "battery_voltage", "sentence": "Battery voltage was at 12 V at full load."}
+    document = findings().as_json() | {"stumbles": [], "main_cause": None, "off_normal": [said]}
+    store.save_findings(event_id, document, store.input_fingerprint(event_id))
+    page = client.get(f"/events/{event_id}").text
+    assert "Battery voltage was at 12 V at full load." in page
+    assert page.index("Battery voltage was") < page.index("The day")
+
+
 def test_temperatures_follow_the_units_of_the_device(client: Client, filled: tuple[Store, str]) -> None:
     page = client.get(f"/events/{filled[1]}", headers={"Cookie": "sl_temperature=degF"}).text
     assert re.search(r"coolant 158 °F to \d+ °F", page)

@@ -129,3 +129,9 @@ def test_an_instant_has_no_more_digits_than_its_uncertainty(own: tuple[Client, S
     document["stumbles"][0]["order"][2]["at_s"] += 0.0703  # 160.3 ms ± 20 ms
     store.save_findings(event_id, document, store.input_fingerprint(event_id))
     assert "+160 ms ± 20 ms" in client.get(f"/events/{event_id}/r02/at/20.000").text
+
+
+def test_the_facts_say_what_the_engine_was_doing(client: Client, filled: tuple[Store, str]) -> None:
+    pages = [client.get(f"/events/{filled[1]}/{at}").text for at in ("r02/at/20.000", "r03/at/33.250")]
+    assert "Cut-out while pulling, 18 lost firings" in pages[0]
+    assert "Cut-out, 18 lost firings" in pages[1]

@@ -168,6 +168,7 @@ TABLES: dict[str, Table] = {
             _t("first_to_move", "channel that left normal first"),
             _t("order_of_failure", "channels in the order in which they left normal; stumble_order has the times"),
             _t("effect", "hesitation, cutout, stall or single_misses"),
+            _t("doing", "what the engine was doing before: pulling, steady, idle, overrun, gear_change, clutch_in ..."),
             _i("lost_firings", "firings lost"),
             _n("lowest_speed_ratio", "lowest crank speed over the speed before"),
             _n("coolant_degc", "coolant temperature at the onset", "degC"),
