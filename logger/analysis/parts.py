@@ -21,7 +21,7 @@ from logger.event import NS_PER_S, BoolArray, Event, FloatArray, IntArray, Recor
 PART_NS = 1200 * NS_PER_S
 SEARCHED_NS = 300 * NS_PER_S  # before that, for the calmest place
 LONGEST_NS = 1800 * NS_PER_S
-LEARNED_FROM_NS = 3600 * NS_PER_S
+LEARNED_FROM_NS = 2400 * NS_PER_S
 CALM_NS = 3 * NS_PER_S  # on either side of a cut
 CALM = 1.6  # the longest interval between pulses there over the shortest: two for a pulse that is missing
 FEWEST_PULSES = 4  # in a second

@@ -56,12 +56,12 @@ def test_nothing_is_cut_where_pulses_are_missing_or_the_engine_stands() -> None:
     assert edges(recording(tach)) == [(0.0, None)]
 
 
-def test_an_hour_of_a_longer_day_teaches_evenly_chosen() -> None:
+def test_forty_minutes_of_a_longer_day_teach_evenly_chosen() -> None:
     of = [Part(number, recording(pulsed(np.full(60_000, 0.01))), 0, None) for number in range(30)]  # ten minutes each
-    assert [part.number for part in chosen(of[:5])] == [0, 1, 2, 3, 4]
+    assert [part.number for part in chosen(of[:3])] == [0, 1, 2]
     taken = [part.number for part in chosen(of)]
-    assert len(taken) == 5
-    assert set(np.diff(taken)) == {6}
+    assert len(taken) == 4
+    assert set(np.diff(taken)) <= {7, 8}
     assert taken[0] == 3
 
 
