@@ -17,6 +17,14 @@ class StoreError(StumblelogError, OSError):
     """A file of the store is missing, damaged, of a newer version, or not ours."""
 
 
+class UnreadableError(StoreError):
+    """A recording of an event turned out damaged while it was read; `recording` is its name in the event."""
+
+    def __init__(self, recording: str, why: str) -> None:
+        super().__init__(why)
+        self.recording = recording
+
+
 class SensorError(StumblelogError, OSError):
     """A sensor did not answer or answered nonsense: the world's fault, not the caller's."""
 

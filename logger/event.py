@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from datetime import datetime
 from itertools import pairwise
-from typing import Literal
+from typing import Literal, TypedDict
 
 import numpy as np
 import numpy.typing as npt
@@ -89,7 +89,11 @@ class Gap:
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """One power-up of the logger. `pulses` maps pulse channels and driver_marks to int64 times, sorted."""
+    """One power-up of the logger, or a part of it.
+
+    `pulses` maps pulse channels and driver_marks to int64 times, sorted. duration_ns: when it ends. from_ns: when a
+    part of it begins; goes_on: whether more of it follows.
+    """
 
     name: str
     duration_ns: int
@@ -97,6 +101,51 @@ class Recording:
     pulses: Mapping[str, IntArray] = field(default_factory=dict)
     offset_ns: int | None = None
     gaps: tuple[Gap, ...] = ()
+    from_ns: int = 0
+    goes_on: bool = False
+
+    def part(self, from_ns: int, to_ns: int | None) -> "Recording":
+        """What lies from from_ns up to to_ns (None: its end), times still since the recording's start."""
+        if from_ns <= 0 and to_ns is None:
+            return self
+        traces = {}
+        for name, trace in self.traces.items():
+            inside = _inside(trace.time_ns, from_ns, to_ns)
+            traces[name] = Trace(trace.time_ns[inside], trace.value[inside])
+        pulses = {name: self.pulses_between(name, from_ns, to_ns) for name in self.pulses}
+        return Recording(self.name, traces=traces, pulses=pulses, **part_of(self, from_ns, to_ns))
+
+    def pulses_between(self, channel: str, from_ns: int, to_ns: int | None) -> IntArray:
+        """The times of a pulse channel from from_ns up to to_ns; none where it is absent."""
+        times = self.pulses.get(channel, np.empty(0, np.int64))
+        return times[_inside(times, from_ns, to_ns)]
+
+
+def _inside(time_ns: IntArray, from_ns: int, to_ns: int | None) -> slice:
+    first = 0 if from_ns <= 0 else int(np.searchsorted(time_ns, from_ns))
+    return slice(first, None if to_ns is None else int(np.searchsorted(time_ns, to_ns)))
+
+
+class PartOf(TypedDict):
+    """What a part of a recording says of itself."""
+
+    duration_ns: int
+    offset_ns: int | None
+    gaps: tuple[Gap, ...]
+    from_ns: int
+    goes_on: bool
+
+
+def part_of(whole: Recording, from_ns: int, to_ns: int | None) -> PartOf:
+    """The fields of a part of a recording that are no samples."""
+    end_ns = whole.duration_ns if to_ns is None else to_ns
+    return {
+        "duration_ns": end_ns,
+        "offset_ns": whole.offset_ns,
+        "gaps": tuple(gap for gap in whole.gaps if gap.from_ns < end_ns and gap.to_ns > from_ns),
+        "from_ns": from_ns,
+        "goes_on": to_ns is not None,
+    }
 
 
 @dataclass(frozen=True, slots=True)

@@ -200,6 +200,7 @@ def _traces(
     """Each as a line, what it is before it and its ends behind; where that leaves too little room, over it."""
     onset_ns = round(stumble["onset_s"] * NS_PER_S)
     from_ns, to_ns = onset_ns - BEFORE_NS, round(stumble["end_s"] * NS_PER_S) + AFTER_NS
+    recording = recording.part(from_ns - NS_PER_S, to_ns + NS_PER_S)
     speed = speed_from_pulses(recording.pulses["tach_pulses"], pulses_per_revolution)
     drawn = [("Speed", Trace(*speed), "rpm", LEAST_SPEED_SPAN_RPM)]
     drawn += [

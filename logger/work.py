@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from logger.analysis.findings import Findings
-from logger.errors import AnalysisError, StoreError
+from logger.errors import AnalysisError, StoreError, UnreadableError
 from logger.event import NS_PER_S
 from logger.first_look import first_look
 from logger.store.compaction import compact
@@ -37,8 +37,12 @@ def analyse_event(store: Store, event_id: str, progress: Callable[[float], None]
     store.scan()
     # Taken before reading: what changes meanwhile then makes the findings stale instead of silently wrong.
     fingerprint = store.input_fingerprint(event_id)
-    event = store.event(event_id)
-    findings = analyse(event, earlier=store.earlier(event_id), progress=progress)
+    try:
+        event = store.event_on_file(event_id)
+        findings = analyse(event, earlier=store.earlier(event_id), progress=progress)
+    except UnreadableError as error:
+        store.leave_out(event_id, error.recording, str(error))
+        return analyse_event(store, event_id, progress)
     left_out = [f"{r.name} was left out: {r.reason}" for r in store.recordings(event_id) if not r.readable]
     findings = replace(findings, not_judged=[*findings.not_judged, *left_out])
     store.save_findings(event_id, findings.as_json(), fingerprint)

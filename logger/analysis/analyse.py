@@ -1,28 +1,39 @@
 """The whole analysis of one event: each step in its own module, joined here.
 
-edges -> firings (pulses) -> sensors' lies out (sensor_faults) -> states and load (states) -> bands -> signs and
-episodes (stumbles) -> order of failure (order) -> causes (causes) -> sentences (evidence) -> findings.
+edges -> firings (pulses) -> sensors' lies out (sensor_faults) -> states and load (states) -> what the event teaches
+(bands, motion, probe, limiter) -> signs -> episodes (stumbles) -> order of failure (order) -> causes (causes) ->
+sentences (evidence) -> findings.
+
+Recordings are gone through part by part (parts.py). What an event teaches is learned first; then each part is looked
+through, and once more where its missing pulses had to wait for those of the whole event. An event that all is learned
+from stays in memory meanwhile; the parts of a longer one are read anew.
 """
 
 from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from logger.analysis.channels import bands, normal, sensor_faults
-from logger.analysis.crank import doing, pulses, starts, states
+from logger.analysis.channels import bands, normal
+from logger.analysis.crank import doing, starts, states
 from logger.analysis.failure import causes, evidence, next_tests, one_cylinder, stumbles
 from logger.analysis.failure import order as orders
 from logger.analysis.failure.episodes import Episode
-from logger.analysis.findings import Effect, Findings, SensorFault, Stumble
-from logger.analysis.links import coverage, links, superposed
-from logger.analysis.links.frames import numbered
-from logger.analysis.pull.pull_findings import pull_findings
+from logger.analysis.findings import Effect, FailedStart, Findings, SensorFault, Stumble
+from logger.analysis.links import coverage, frames, links, superposed
+from logger.analysis.links.frames import Interval, Measured, numbered
+from logger.analysis.not_judged import not_judged, settled_rpm
+from logger.analysis.parts import chosen, faults_joined, gaps_joined, parts_of, spans_joined
+from logger.analysis.prepared import Seen, completed, prepare, see
+from logger.analysis.pull import pull_findings, pulls
+from logger.analysis.pull.pulls import Pull
 from logger.analysis.repair import repairs
 from logger.analysis.repair import runs as corrected
-from logger.event import NS_PER_S, Cause, Engine, Event, FloatArray, IntArray, Recording, Trace
+from logger.analysis.signs import lame
+from logger.analysis.signs.sign import Sign
+from logger.event import NS_PER_S, Cause, Event
 
 Progress = Callable[[float], None]
 
@@ -34,50 +45,79 @@ def analyse(event: Event, *, earlier: Sequence[Mapping[str, Any]] = (), progress
     progress is called with the share done, from 0 to 1. Raises AnalysisError where the event cannot be worked on.
     """
     report = progress or (lambda share: None)
-    event = replace(event, engine=_completed(event))
-    prepared = []
-    faults: list[SensorFault] = []
-    gaps: list[list[dict[str, Any]]] = []
-    n_recordings = max(1, len(event.recordings))
-    for number, recording in enumerate(event.recordings):
-        some = sensor_faults.gaps(recording)
-        edges = recording.pulses.get("tach_pulses", np.empty(0, np.int64))
-        firings = pulses.clean(edges, event.engine, _silence_ns(some))
-        found = sensor_faults.find(recording, event.engine)
-        faults += found
-        gaps.append(some)
-        prepared.append((recording, firings, _masked(recording, found)))
-        report(0.7 * (number + 1) / n_recordings)
-    scale = states.load_scale([(traces, firings) for _, firings, traces in prepared], event.engine)
-    views = [
-        starts.without_standstills(
-            states.view(recording, event.engine, firings, traces, scale, _silence_ns(some)), scale
-        )
-        for (recording, firings, traces), some in zip(prepared, gaps, strict=True)
-    ]
-    band, levels = _pressure_band(views), [normal.samples(view) for view in views]
+    parts = parts_of(event)
+    some = chosen(parts)
+    read = [part.read() for part in some]
+    event = replace(event, engine=completed(event.engine, read))
+    ready = [prepare(recording, event.engine) for recording in read]
+    scale = states.load_scale([(one.traces, one.firings) for one in ready], event.engine)
+    sample = [see(one, event.engine, scale) for one in ready]
+    views = [one.view for one in sample]
+    band = _pressure_band(views)
+    levels = normal.by_recording(
+        event, [(part.number, normal.samples(view)) for part, view in zip(some, views, strict=True)]
+    )
     off = normal.off_normal(event, levels, earlier)
-    search = stumbles.search(views, normal.rail(earlier, band, off))
-    report(0.9)
-    found_stumbles = [_stumble(episode) for episode in search.episodes]
-    found_stumbles.sort(key=lambda s: (_place(event, s.recording), s.onset_s))
-    found_stumbles = doing.told(numbered(one_cylinder.named(found_stumbles, views)), views)
+    taught = stumbles.learn(views, [one.ride for one in sample], normal.rail(earlier, band, off))
+    full = pulls.full_throttle([pulls.widest_throttle(recording) for recording in read])
+    weather, rpm = pull_findings.air_of(event), settled_rpm(views)
+    held = dict(enumerate(sample)) if len(some) == len(parts) else {}
+    lamed = lame.signs(views) if held else []
+    del read, ready, sample, views
+
+    def seen(number: int, faults: list[SensorFault] | None = None) -> Seen:
+        if number in held:
+            return held[number]
+        return see(prepare(parts[number].read(), event.engine, faults), event.engine, scale, again=faults is not None)
+
+    looks: list[_Looked] = []
+    found: dict[int, _Found] = {}
+    for number in range(len(parts)):
+        this = seen(number)
+        # A cylinder that is lame shows best over the whole event; of one that is not held, over each part.
+        looks.append(_look(this, lamed[number] if held else lame.signs([this.view])[0], taught))
+        if all(looks[-1].look.proven):
+            found[number] = _find(this, looks[-1], [1.0] * len(looks[-1].look.gaps), taught, full, weather)
+        report(0.1 + 0.7 * (number + 1) / len(parts))
+    for number, chance in enumerate(stumbles.chances([one.look for one in looks])):
+        if number not in found:  # where missing pulses had to wait for the vote of all
+            again = seen(number, looks[number].faults)
+            found[number] = _find(again, looks[number], chance, taught, full, weather)
+        report(0.8 + 0.1 * (number + 1) / len(parts))
+    held.clear()
+    searches = [found[number] for number in range(len(parts))]
+    found_stumbles = numbered([stumble for one in searches for stumble in one.stumbles])
     main, others = main_cause(found_stumbles)
-    everything = faults + search.tach_faults
-    running = [view.running_spans() for view in views]
-    frames = links.frames_of(event, found_stumbles, running, everything)
+    of_recordings: list[list[_Looked]] = [[] for _ in event.recordings]
+    stumbled: dict[str, list[Stumble]] = {recording.name: [] for recording in event.recordings}
+    for one, part in zip(looks, parts, strict=True):
+        of_recordings[part.number].append(one)
+    for stumble in found_stumbles:
+        stumbled[stumble.recording].append(stumble)
+    everything = faults_joined([fault for one in looks for fault in one.faults])
+    everything += [fault for one in searches for fault in one.tach_faults]
+    running = [spans_joined([one.running for one in mine]) for mine in of_recordings]
+    cells = [
+        frames.joined(recording, [one.measured for one in mine], event.engine, spans, stumbled[recording.name])
+        for recording, mine, spans in zip(event.recordings, of_recordings, running, strict=True)
+    ]
+    cells = links.without_faults(cells, everything)
     splits = corrected.of_event(event, running)
-    counted = corrected.without_practice(frames, splits)
+    counted = corrected.without_practice(cells, splits)
     linked = links.linked(counted)
-    linked["precursors"] = superposed.precursors(event, [one for cells in counted for one in cells.stumbles], running)
-    runs, work = repairs.cut(event, frames)
+    counting = [stumble for run in counted for stumble in run.stumbles]
+    linked["precursors"] = superposed.precursors(event, counting, running, parts)
+    runs, work = repairs.cut(event, cells)
     exposures = [run.exposure for run in runs]
+    recorded = {channel for one in looks for channel in one.channels}
     findings = Findings(
         stumbles=found_stumbles,
         sensor_faults=everything,
-        failed_starts=[start for view in views for start in starts.failed_starts(view)],
+        failed_starts=[start for one in looks for start in one.failed_starts],
         gaps=[
-            {"recording": view.recording.name, **gap} for view, some in zip(views, gaps, strict=True) for gap in some
+            {"recording": recording.name, **gap}
+            for recording, mine in zip(event.recordings, of_recordings, strict=True)
+            for gap in gaps_joined([gap for one in mine for gap in one.gaps])
         ],
         main_cause=main,
         other_causes=others,
@@ -89,17 +129,17 @@ def analyse(event: Event, *, earlier: Sequence[Mapping[str, Any]] = (), progress
             found_stumbles, main or (off[0].cause if off else None), others, event.engine, linked
         ),
         summary=evidence.summary(found_stumbles, main),
-        not_judged=[*not_judged(event, views, scale), *corrected.sentences(event)],
-        rejected=search.rejected,
+        not_judged=[*not_judged(event.engine, recorded, rpm, scale), *corrected.sentences(event)],
+        rejected=[one for search in searches for one in search.rejected],
         runs=[
-            {"recording": view.recording.name, "from_s": a, "to_s": b}
-            for view, one in zip(views, splits, strict=True)
+            {"recording": recording.name, "from_s": a, "to_s": b}
+            for recording, one in zip(event.recordings, splits, strict=True)
             for a, b in one.runs
         ],
         exposure=[exposure.to_dict() for exposure in exposures],
         provoke=coverage.plan(exposures, linked["linked_heat"], linked["linked_shock"]),
         proof_ahead=repairs.proof_ahead(runs),
-        pulls=pull_findings(event, running, found_stumbles),
+        pulls=pull_findings.laid(event, pulls.geared([pull for one in searches for pull in one.pulls])),
         off_normal=off,
         normal=normal.learned(event, levels, band),
     )
@@ -107,34 +147,60 @@ def analyse(event: Event, *, earlier: Sequence[Mapping[str, Any]] = (), progress
     return findings
 
 
+@dataclass(frozen=True, slots=True)
+class _Looked:
+    """What the first look at a part keeps of it. channels: those with samples that can be believed."""
+
+    look: stumbles.Look
+    faults: list[SensorFault]
+    gaps: list[dict[str, Any]]
+    running: list[Interval]
+    failed_starts: list[FailedStart]
+    channels: frozenset[str]
+    measured: Measured
+
+
+def _look(this: Seen, lamed: list[Sign], taught: stumbles.Taught) -> _Looked:
+    ready, view = this.ready, this.view
+    running = view.running_spans()
+    return _Looked(
+        stumbles.look(view, this.ride, lamed, taught),
+        ready.faults,
+        ready.gaps,
+        running,
+        starts.failed_starts(view),
+        frozenset(name for name, trace in view.traces.items() if trace.time_ns.size),
+        frames.measured(ready.recording, view.engine, running),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """What is found in a part in the end; pulls without their gears."""
+
+    stumbles: list[Stumble]
+    rejected: list[dict[str, Any]]
+    tach_faults: list[SensorFault]
+    pulls: list[Pull]
+
+
+def _find(
+    this: Seen,
+    looked: _Looked,
+    chance: Sequence[float],
+    taught: stumbles.Taught,
+    full: float | None,
+    weather: pulls.Air,
+) -> _Found:
+    view = this.view
+    search = stumbles.search(view, looked.look, chance, taught.ceiling)
+    told = sorted((_stumble(episode) for episode in search.episodes), key=lambda stumble: stumble.onset_s)
+    told = doing.told(one_cylinder.named(told, [view]), [view])
+    pulled = pulls.of_recording(this.ready.recording, view.engine, looked.running, told, full, weather)
+    return _Found(told, search.rejected, search.tach_faults, pulled)
+
+
 COUNTING = ("lost_pulses", "no_spark", "no_injection", "weak_torque", "lame_cylinder", "died")
-FLOAT_BOWL_KPA = 80.0  # carburettors are fed with 15 to 40 kPa, injection with 100 and more (common practice)
-
-
-def _completed(event: Event) -> Engine:
-    """The engine with its fuel system filled in, where that is not given and the rail's level shows a carburettor."""
-    if event.engine.fuel_system is not None:
-        return event.engine
-    levels = [
-        float(np.nanpercentile(trace.value, 75))
-        for recording in event.recordings
-        if (trace := recording.traces.get("fuel_pressure")) is not None and not np.isnan(trace.value).all()
-    ]
-    low = bool(levels) and float(np.median(levels)) < FLOAT_BOWL_KPA
-    return replace(event.engine, fuel_system="carburettor") if low else event.engine
-
-
-def _masked(recording: Recording, faults: list[SensorFault]) -> Mapping[str, Trace]:
-    return {
-        name: sensor_faults.mask(trace, [fault for fault in faults if fault.channel == name])
-        for name, trace in recording.traces.items()
-    }
-
-
-def _silence_ns(gaps: list[dict[str, Any]]) -> IntArray:
-    """The gaps of all channels together, int64 (m, 2)."""
-    spans = [(gap["from_s"], gap["to_s"]) for gap in gaps if gap["channel"] == "all"]
-    return np.rint(np.asarray(spans, np.float64).reshape(-1, 2) * NS_PER_S).astype(np.int64)
 
 
 def _pressure_band(views: list[states.View]) -> bands.PressureBand | None:
@@ -241,58 +307,3 @@ def main_cause(found: list[Stumble]) -> tuple[Cause | None, list[Cause]]:
     total = sum(lost.values())
     others = [cause for cause in named[1:] if times[cause] >= 2 and lost[cause] >= 0.1 * total]
     return named[0], others
-
-
-def not_judged(event: Event, views: list[states.View], scale: states.LoadScale) -> list[str]:
-    """What could not be judged, and why, in sentences."""
-    found = []
-    if scale.channel is None:
-        found.append(
-            "Neither the throttle nor a rail pressure that follows load is recorded: combustion lost without a missing "
-            "pulse is only seen where a spark clamp or an air-fuel ratio shows it."
-        )
-    for channel, lost in (
-        ("battery_voltage", "a collapsing supply cannot be told from a failing ignition"),
-        ("ignition_feed_voltage", "the coil's feed cannot be told from its trigger"),
-        ("fuel_pressure", "fuel starvation cannot be excluded"),
-    ):
-        if not any(channel in view.traces and view.traces[channel].time_ns.size for view in views):
-            found.append(f"No {channel.replace('_', ' ')} is recorded: {lost}.")
-    found += _implausible_speed(event.engine, _settled_rpm(views))
-    if event.engine.tach_source in ("control_unit", "crank"):
-        found.append("The tach wire does not come from the coil: its pulses say nothing about the coil's switching.")
-    return found
-
-
-def _settled_rpm(views: list[states.View]) -> FloatArray:
-    """Crank speeds, rpm (n,), from five seconds after each stretch of pulses began: no cranking among them."""
-    parts = [np.empty(0)]
-    for view in views:
-        time_ns, bounds = view.firings.time_ns, view.firings.bounds()
-        for first, last in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
-            begin = int(np.searchsorted(time_ns[first:last], time_ns[first] + 5 * NS_PER_S)) + first
-            parts.append(view.firings.speed_rps[begin:last] * 60.0)
-    return np.concatenate(parts)
-
-
-def _implausible_speed(engine: Engine, rpm: FloatArray) -> list[str]:
-    """Whether the tach's pulses per revolution fit the idle and redline given (or any engine's)."""
-    if rpm.size < 100:
-        return ["Too few tach pulses to judge anything: the engine hardly ran, or the tach wire gave no pulses."]
-    idle, redline = engine.idle_rpm or 900.0, engine.redline_rpm or 7000.0
-    slow, fast = np.percentile(rpm, [2, 99.5])
-    if fast > 1.5 * redline or (slow > 1.9 * idle and fast > 1.25 * redline):
-        ratio, much = fast / redline, "too few"
-    elif fast < 0.62 * redline and slow < 0.65 * idle:
-        ratio, much = slow / idle, "too many"
-    else:
-        return []
-    return [
-        f"By {engine.pulses_per_revolution:g} tach pulses per revolution the engine would idle at {slow:.0f} and reach "
-        f"{fast:.0f} rpm, {ratio:.2g} times what it should: tach_pulses_per_revolution is {much}, set it right and "
-        "analyse again."
-    ]
-
-
-def _place(event: Event, name: str) -> int:
-    return next(number for number, recording in enumerate(event.recordings) if recording.name == name)

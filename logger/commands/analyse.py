@@ -89,7 +89,7 @@ def _analyse(args: argparse.Namespace, progress: Callable[[float], None]) -> "tu
         if args.commission:
             store.commission(event_id)
         findings = analyse_event(store, event_id, progress)
-        return store.event(event_id), findings, reader_of(args, store)
+        return store.event_on_file(event_id), findings, reader_of(args, store)
 
 
 def _learned(folders: Sequence[str], today: str) -> list[dict[str, Any]]:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from logger.conversion import NOMINAL_SUPPLY_V, counts_to_g
-from logger.errors import StoreError
+from logger.errors import SettingsError, StoreError
 from logger.event import NS_PER_S, FloatArray, IntArray, Trace
 from logger.settings import ChannelSettings, Settings
 from logger.store.blocks import Series
@@ -37,7 +37,11 @@ class Calibrated:
         """The settings in use."""
         if self._override is not None:
             return self._override
-        return _settings_of(json.dumps(self._meta.settings), json.dumps(self._meta.calibrations), self._where)
+        try:
+            return _settings_of(json.dumps(self._meta.settings), json.dumps(self._meta.calibrations))
+        except SettingsError:
+            Settings.from_dict(dict(self._meta.settings), self._where)  # says which file it is
+            raise
 
     def supply_channel(self, channels: Sequence[str]) -> str | None:
         """The channel that must be read along with these, because some sensor is read against its supply."""
@@ -125,9 +129,11 @@ class Calibrated:
 
 
 @lru_cache(maxsize=64)
-def _settings_of(snapshot: str, calibrations: str, where: str) -> Settings:
+def _settings_of(snapshot: str, calibrations: str) -> Settings:
     """A day's recordings are opened again and again, and checking settings takes longer than reading a window."""
-    return with_calibrations(Settings.from_dict(json.loads(snapshot), where), json.loads(calibrations))
+    return with_calibrations(
+        Settings.from_dict(json.loads(snapshot), "the settings of a recording"), json.loads(calibrations)
+    )
 
 
 def with_calibrations(settings: Settings, conversions: Mapping[str, Mapping[str, Any]]) -> Settings:

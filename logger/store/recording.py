@@ -348,21 +348,28 @@ class RecordingReader:
         with sqlite_errors(self.path):
             return str(self._connection.execute("PRAGMA quick_check(1)").fetchone()[0])
 
-    def recording(self, name: str | None = None, offset_ns: int | None = None) -> Recording:
-        """The whole recording as the analysis takes it; channels that gave nothing are left out."""
-        series = self.raws(self.channels)
-        if self.meta.origin != "import":
-            series = {name: item for name, item in series.items() if item.time_ns.size or name in (TACH, MARKS)}
-        sampled = [name for name, item in series.items() if item.raw is not None]
-        supply = self._calibrated.supply_channel(sampled)
-        traces = self._calibrated.traces(
-            {channel: series[channel] for channel in {*sampled, supply} if channel in series}, sampled, None, None
+    @property
+    def given(self) -> tuple[str, ...]:
+        """Names of the channels that gave something; an imported folder's are all of them."""
+        return tuple(
+            name
+            for number, name in enumerate(self.channels)
+            if self.meta.origin == "import" or name in (TACH, MARKS) or self._source.gave(number)
         )
+
+    def recording(
+        self, name: str | None = None, offset_ns: int | None = None, t0_ns: int | None = None, t1_ns: int | None = None
+    ) -> Recording:
+        """The recording as the analysis takes it, or the samples of a window of it; channels that gave nothing are left
+        out."""
+        given = self.given
+        series = self._with_supply(given, t0_ns, t1_ns)
+        sampled = [name for name in given if not self._stored(name).is_pulses]
         return Recording(
             name=name or self.path.name.removesuffix(schema.SUFFIX),
             duration_ns=self.duration_ns,
-            traces=traces,
-            pulses={channel: item.time_ns for channel, item in series.items() if item.raw is None},
+            traces=self._calibrated.traces(series, sampled, t0_ns, t1_ns),
+            pulses={name: cut(series[name], t0_ns, t1_ns).time_ns for name in given if self._stored(name).is_pulses},
             offset_ns=offset_ns,
             gaps=self.gaps(),
         )

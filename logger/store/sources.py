@@ -16,7 +16,7 @@ from logger.errors import StoreError
 from logger.event import NS_PER_S, FloatArray, Gap, IntArray
 from logger.store.blocks import Series, decode
 from logger.store.schema import RecordingMeta, crc_of, read_meta, sqlite_errors
-from logger.store.summary import SummaryLayout, unpack_rollup
+from logger.store.summary import COARSE_S, N, SummaryLayout, unpack_rollup
 
 BLOCK_NS = 60 * NS_PER_S
 _MOST_CHANNELS = 1024
@@ -170,6 +170,11 @@ class GrowingSource:
             out.append({"second": second, **json.loads(notes)})
         return out
 
+    def gave(self, channel: int) -> bool:
+        """Whether a channel gave anything."""
+        _, summary = self.summaries(channel, COARSE_S)
+        return bool(summary.size) and bool((summary[..., N] > 0).any())
+
     def gaps(self) -> list[Gap]:
         """Gaps as they were noted, second by second."""
         return [Gap(*gap) for note in self.notes() for gap in note.get("gaps", ())]
@@ -284,6 +289,10 @@ class ClosedSource:
         columns = decode(data, 0)
         raw = [np.asarray(column.raw, dtype=np.float64) for column in columns]
         return columns[0].time_ns // NS_PER_S, np.stack(raw, axis=1)
+
+    def gave(self, channel: int) -> bool:
+        """Whether a channel gave anything."""
+        return channel in self.index
 
     def gaps(self) -> list[Gap]:
         """Gaps, merged."""

@@ -32,6 +32,7 @@ from logger.store.entries import (
     from_row,
 )
 from logger.store.logbook import Logbook, now_utc
+from logger.store.on_file import on_file
 from logger.store.people import People
 from logger.store.recording import RecordingReader
 
@@ -154,18 +155,46 @@ class Store(People, Changes, Commissioning, Earlier):
     def event(self, event_id: str, only: Collection[str] | None = None) -> Event:
         """The event as arrays, or `only` these of its recordings. Those that cannot be read are left out; `recordings`
         names them with a reason."""
+
+        def read(stored: RecordingEntry, name: str, offset_ns: int | None) -> Recording:
+            with self._open(stored) as reader:
+                return reader.recording(name, offset_ns)
+
+        return self._event(event_id, only, read)
+
+    def event_on_file(self, event_id: str) -> Event:
+        """The same with recordings that are read part by part when they are asked for: for days that memory need not
+        hold. Parts raise UnreadableError where the file turns out damaged; `leave_out` names it then."""
+        return self._event(
+            event_id,
+            None,
+            lambda one, name, offset_ns: on_file(
+                self.data_dir / one.file, self._settings_in_force(one), name, offset_ns
+            ),
+        )
+
+    def _event(
+        self,
+        event_id: str,
+        only: Collection[str] | None,
+        read: Callable[[RecordingEntry, str, int | None], Recording],
+    ) -> Event:
         self.scan()
         outline = self.outline(event_id)
+        stored = {one.name: one for one in self.recordings(event_id)}
         recordings: list[Recording] = []
         for known in outline.recordings:
             if only is not None and known.name not in only:
                 continue
             try:
-                with self.reader(event_id, known.name) as reader:
-                    recordings.append(replace(reader.recording(), name=known.name, offset_ns=known.offset_ns))
+                recordings.append(read(stored[known.name], known.name, known.offset_ns))
             except StoreError as error:
-                intake.mark_damaged(self.logbook, self.data_dir, event_id, known.name, str(error))
+                self.leave_out(event_id, known.name, str(error))
         return replace(outline, recordings=tuple(recordings))
+
+    def leave_out(self, event_id: str, recording: str, why: str) -> None:
+        """Name a recording as unreadable, with its reason, so that the event stands without it."""
+        intake.mark_damaged(self.logbook, self.data_dir, event_id, recording, why)
 
     def reader(self, event_id: str, recording: str) -> RecordingReader:
         """Open one recording by its name in the event, with the calibrations in force; the caller closes it."""
@@ -173,8 +202,11 @@ class Store(People, Changes, Commissioning, Earlier):
             if stored.name == recording:
                 if not stored.readable:
                     raise StoreError(f"{recording} of {event_id} cannot be read: {stored.reason}")
-                return RecordingReader(self.data_dir / stored.file, self._settings_in_force(stored))
+                return self._open(stored)
         raise StoreError(f"event {event_id!r} has no recording {recording!r}")
+
+    def _open(self, stored: RecordingEntry) -> RecordingReader:
+        return RecordingReader(self.data_dir / stored.file, self._settings_in_force(stored))
 
     def calibrated(self, settings: Settings) -> Settings:
         """These settings with the calibrations and the engine data that people entered."""

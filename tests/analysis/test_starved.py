@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from logger.analysis.crank.states import View
 from logger.analysis.signs import starved
 from logger.analysis.signs.motion import learn, motion_of
 from logger.analysis.signs.sign import Sign
@@ -42,12 +43,16 @@ def _view(pull: tuple[tuple[float, float], ...], *, brakes: tuple[float, float] 
     return seen(turned(*points), UNTIL_S, traces)
 
 
+def _found(view: View, low: Sign) -> list[Sign]:
+    return starved.signs(view, [low], starved.learn([view]))
+
+
 def _low(from_s: float, to_s: float, strength: float = 0.6) -> Sign:
     return Sign("low_pressure", "fuel_pressure", round(from_s * NS_PER_S), round(to_s * NS_PER_S), 0.0, strength)
 
 
 def test_a_push_that_ends_and_comes_back_with_the_rail_was_starved() -> None:
-    ((sign,),) = starved.signs([_view(STARVED)], [[_low(32.8, 34.7)]])
+    (sign,) = _found(_view(STARVED), _low(32.8, 34.7))
     assert sign.kind == "weak_torque"
     assert sign.from_ns / NS_PER_S == pytest.approx(33.0, abs=0.15)
     assert sign.to_ns / NS_PER_S == pytest.approx(34.6, abs=0.15)
@@ -67,18 +72,18 @@ def test_a_push_that_ends_and_comes_back_with_the_rail_was_starved() -> None:
 def test_nothing_is_made_of_a_rail_that_was_low_where_something_else_explains_the_coasting(
     why: str, pull: tuple[tuple[float, float], ...], low: Sign
 ) -> None:
-    assert starved.signs([_view(pull)], [[low]]) == [[]], why
+    assert _found(_view(pull), low) == [], why
 
 
 def test_a_driver_who_gives_up_and_brakes_as_the_pressure_returns_had_been_starved() -> None:
     pull = ((32.0, 2500.0), (33.0, 3000.0), (36.0, 2400.0))
     view = _view(pull, brakes=(34.6, 36.5))
-    assert len(starved.signs([view], [[_low(32.8, 34.7)]])[0]) == 1
-    assert starved.signs([view], [[_low(32.8, 35.9)]]) == [[]]
+    assert len(_found(view, _low(32.8, 34.7))) == 1
+    assert _found(view, _low(32.8, 35.9)) == []
 
 
 def test_a_throttle_that_is_recorded_tells_better() -> None:
-    assert starved.signs([_view(STARVED, throttle=True)], [[_low(32.8, 34.7)]]) == [[]]
+    assert _found(_view(STARVED, throttle=True), _low(32.8, 34.7)) == []
 
 
 @pytest.mark.parametrize(

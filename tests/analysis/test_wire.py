@@ -1,5 +1,6 @@
 """Did the ignition miss, or did only the tach wire lose the pulses?"""
 
+import tracemalloc
 from dataclasses import replace
 
 import numpy as np
@@ -105,3 +106,16 @@ def test_an_exhaust_that_shows_burnt_mixture_over_a_gap_speaks_for_the_wire() ->
         gappy = replace(view, firings=clean(lost, view.engine))
         ((alone,), (asked,)) = (gaps(gappy, probe) for probe in (None, learn([view])))
         assert asked.ratio - alone.ratio == pytest.approx(witness)
+
+
+def test_a_day_of_twenty_thousand_gaps_is_judged_without_a_table_of_their_pairs() -> None:
+    """Of every gap with every other it would take 3.2 GB."""
+    many = [gap(1 + k % 9, float(k % 7) - 3.0) for k in range(20_000)]
+    tracemalloc.start()
+    chance = chance_real(many, [k % 50 == 0 for k in range(20_000)], [k % 2 == 0 for k in range(20_000)])
+    (_, most), _ = tracemalloc.get_traced_memory(), tracemalloc.stop()
+    assert most < 20e6
+    assert chance[0] == 1.0
+    alike = [k for k in range(4, 20_000, 9 * 7 * 2) if k % 50]
+    assert np.ptp(chance[alike]) < 1e-9
+    assert np.ptp(chance[4:13]) > 0.01

@@ -65,7 +65,7 @@ BENCHES = (
     Bench("recorder", "measure_start", ("start",)),
     Bench("recorder", "measure_memory", ("memory",)),
     Bench("analysis_speed", "measure_speed", ("analysis",)),
-    Bench("analysis_speed", "measure_memory", ("memory",)),
+    Bench("analysis_speed", "measure_files", ("analysis", "memory")),
     Bench("incremental", "measure", ("incremental",)),
     Bench("page_speed", "measure", ("page",)),
     Bench("first_view", "measure", ("view",)),

@@ -24,6 +24,7 @@ RAN_ON_BRIEFLY, RAN_ON = 0.85, 0.6
 # gear turns for a while with a dead engine.
 PATIENCE_S = {False: 4, True: 10}
 PUMPLESS_S = 10
+AROUND_SAG_NS = 150_000_000
 LONG_ENOUGH_NS = NS_PER_S // 10
 GAINS_PER_S, HOLDS_PER_S = 0.05, -0.01  # relative; drag and a dead engine take some hundredths (no source)
 
@@ -37,8 +38,9 @@ def lies(
     return scene.while_running(low, time_ns), scene.while_running(high, time_ns)
 
 
-def supply_sags(time_ns: IntArray, scene: Scene) -> BoolArray:
-    """Samples near which the 5 V supply was off, or the battery too low to make it: no fault of the sensors."""
+def supply_sags(scene: Scene) -> IntArray:
+    """Stretches, ns (m, 2), in which the 5 V supply was off, or the battery too low to make it, and 150 ms around: what
+    a sensor says there is no fault of its own."""
     for name, enough in (("sensor_supply_voltage", 0.0), ("battery_voltage", REGULATOR_MIN_V)):
         trace = scene.recording.traces.get(name)
         if trace is None or trace.time_ns.size == 0 or np.isnan(trace.value).all():
@@ -48,8 +50,19 @@ def supply_sags(time_ns: IntArray, scene: Scene) -> BoolArray:
             off = (trace.value < 0.93 * nominal) | (trace.value > 1.07 * nominal)
         else:
             off = scene.trusted[name].value < enough
-        return _near(time_ns, trace.time_ns, off)
-    return np.zeros(time_ns.size, bool)
+        spans = spans_of(off)
+        return np.column_stack(
+            (trace.time_ns[spans[:, 0]] - AROUND_SAG_NS, trace.time_ns[spans[:, 1] - 1] + AROUND_SAG_NS)
+        )
+    return np.empty((0, 2), np.int64)
+
+
+def during(spans_ns: IntArray, time_ns: IntArray) -> BoolArray:
+    """Samples (n,) within stretches (m, 2)."""
+    inside = np.zeros(time_ns.size, bool)
+    for first, last in np.searchsorted(time_ns, spans_ns).tolist():
+        inside[first:last] = True
+    return inside
 
 
 def nominal_supply(value: FloatArray) -> float:
@@ -57,15 +70,6 @@ def nominal_supply(value: FloatArray) -> float:
     known = value[:: max(1, value.size // 5000)]
     known = known[~np.isnan(known)]
     return 3.3 if known.size and 3.0 < float(np.median(known)) < 3.6 else 5.0
-
-
-def _near(time_ns: IntArray, other_ns: IntArray, off: BoolArray, within_ns: int = 150_000_000) -> BoolArray:
-    """Samples within 150 ms of where a mask over another channel's samples is set."""
-    near = np.zeros(time_ns.size, bool)
-    for start, stop in spans_of(off).tolist():
-        first, last = np.searchsorted(time_ns, [other_ns[start] - within_ns, other_ns[stop - 1] + within_ns])
-        near[first:last] = True
-    return near
 
 
 def _battery(value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Scene) -> tuple[BoolArray, BoolArray]:

@@ -113,6 +113,24 @@ def samples(view: View) -> Samples:
     return found
 
 
+def by_recording(event: Event, parts: Sequence[tuple[int, Samples]]) -> list[Samples]:
+    """Each recording's samples, in order, from those of its parts: (number of the recording, samples of a part)."""
+    found: list[Samples] = []
+    for number in range(len(event.recordings)):
+        own = [part for of, part in parts if of == number]
+        channels = {channel for part in own for channel in part}
+        found.append(
+            {
+                channel: (
+                    np.concatenate([part[channel][0] for part in own if channel in part]),
+                    np.concatenate([part[channel][1] for part in own if channel in part]),
+                )
+                for channel in channels
+            }
+        )
+    return found
+
+
 def _cells(view: View, place: IntArray, coolant_degc: FloatArray) -> IntArray:
     by_throttle = view.load_channel == "throttle_position"
     full = STATES.index("full") if by_throttle else STATES.index("pulling")

@@ -58,11 +58,14 @@ def find(recording: Recording, engine: Engine, running: list[tuple[float, float]
     for name in _ORDER:  # a frozen voltage must not bear witness against another
         if name in trusted and trusted[name].time_ns.size >= 3:
             trusted[name] = _without_frozen(name, trusted[name], scene)
+    sags_ns: IntArray | None = None
     for name in sorted(recording.traces, key=lambda name: _ORDER.index(name) if name in _ORDER else len(_ORDER)):
         trace = recording.traces[name]
         if name not in PLAUSIBLE or trace.time_ns.size < 3:
             continue
-        found = _judge(name, trace, scene)
+        if sags_ns is None and not PLAUSIBLE[name].electrical:
+            sags_ns = electrical.supply_sags(scene)  # the voltages have been judged by now
+        found = _judge(name, trace, scene, sags_ns)
         trusted[name] = mask(trace, found)
         faults += found
     return faults + clamps.silences(scene)
@@ -95,14 +98,15 @@ def gaps(recording: Recording) -> list[dict[str, Any]]:
     A gap is five sample intervals and a quarter of a second, or more; "all" where every sampled channel has it and no
     tach pulse falls into it. Gaps that the recorder noted itself are listed with the reason it gave.
     """
+    is_part = recording.goes_on or recording.from_ns > 0  # what is absent from it is there elsewhere
     noted: list[dict[str, Any]] = [
         {"channel": gap.channel, "from_s": gap.from_ns / NS_PER_S, "to_s": gap.to_ns / NS_PER_S, "why": gap.why}
         for gap in recording.gaps
     ]
     missing = {
-        name: _missing(trace.time_ns, recording.duration_ns)
+        name: _missing(trace.time_ns, recording)
         for name, trace in recording.traces.items()
-        if name != "key_sense" and trace.time_ns.size >= 3
+        if name != "key_sense" and (trace.time_ns.size >= 3 or is_part)
     }
     if not missing:
         return noted
@@ -123,9 +127,10 @@ def gaps(recording: Recording) -> list[dict[str, Any]]:
     return sorted(noted + found, key=lambda gap: (gap["from_s"], gap["channel"]))
 
 
-def _missing(time_ns: IntArray, duration_ns: int) -> IntArray:
+def _missing(time_ns: IntArray, recording: Recording) -> IntArray:
     longest = max(5 * interval_ns(time_ns), NS_PER_S // 4)
-    bounds = np.concatenate(([0], time_ns, [max(duration_ns, int(time_ns[-1]))]))
+    end_ns = max([recording.duration_ns, *time_ns[-1:].tolist()])
+    bounds = np.concatenate(([recording.from_ns], time_ns, [end_ns]))
     at = np.flatnonzero(np.diff(bounds) > longest)
     return merge(np.column_stack((bounds[at], bounds[at + 1])), longest)
 
@@ -144,12 +149,14 @@ def _overlapping(spans: IntArray, others: IntArray) -> BoolArray:
     return np.asarray((before >= 0) & (others[before, 1] > spans[:, 0]))
 
 
-def _judge(name: str, trace: Trace, scene: Scene) -> list[SensorFault]:
-    """Judge one channel: gather its lies, drop what the supply is to blame for, and name what is left."""
+def _judge(name: str, trace: Trace, scene: Scene, sags_ns: IntArray | None) -> list[SensorFault]:
+    """Judge one channel: gather its lies, drop what the supply is to blame for, and name what is left.
+
+    sags_ns: stretches in which it is, (m, 2); None for a voltage."""
     limits = PLAUSIBLE[name]
     time_ns = trace.time_ns
     nothing = np.zeros(time_ns.size, bool)
-    excused = nothing if limits.electrical else electrical.supply_sags(time_ns, scene)
+    excused = nothing if sags_ns is None or limits.electrical else electrical.during(sags_ns, time_ns)
     absent, low, high, stuck = nothing, nothing, nothing, nothing
     for axis in trace.value.reshape(time_ns.size, -1).T:
         value = np.where(excused, np.nan, axis) if excused.any() else axis

@@ -18,6 +18,7 @@ filter (linear regression; S. M. Kay, "Fundamentals of Statistical Signal Proces
 memory).
 """
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -55,19 +56,27 @@ def speed_loss(firings: Firings, length: int, after: int = 0) -> tuple[FloatArra
     Returns, at each pulse, float64 (n,): the relative speed lost per pulse if `length` pulses from there on had lost
     their firing, and that over its standard error from edge jitter. Both 0 within reach of a stretch's ends.
     """
+    (both,) = speed_losses(firings, (length,), after)
+    return both
+
+
+def speed_losses(firings: Firings, lengths: Sequence[int], after: int = 0) -> Iterator[tuple[FloatArray, FloatArray]]:
+    """The same with several filters, one after the other."""
     n = firings.time_ns.size
     if n < 4:
-        return np.zeros(n), np.zeros(n)
+        yield from ((np.zeros(n), np.zeros(n)) for _ in lengths)
+        return
     log_interval = log_intervals(firings)
     summed = np.concatenate(([0.0], np.cumsum(log_interval)))
-    weights, spread = matched_filter(length, BEFORE, after)
-    # correlate1d centres its window; origin shifts it so that the onset's pulse carries the result.
-    lost = ndimage.correlate1d(summed, weights, mode="nearest", origin=BEFORE - weights.size // 2)
-    reach = np.zeros(n, bool)
-    for edge in firings.bounds().tolist():
-        reach[max(0, edge - length - after) : edge + BEFORE] = True
-    lost[reach] = 0.0
-    return lost, lost / (spread * edge_jitter(log_interval))
+    jitter = edge_jitter(log_interval)
+    bounds = firings.bounds().tolist()
+    for length in lengths:
+        weights, spread = matched_filter(length, BEFORE, after)
+        # correlate1d centres its window; origin shifts it so that the onset's pulse carries the result.
+        lost = ndimage.correlate1d(summed, weights, mode="nearest", origin=BEFORE - weights.size // 2)
+        for edge in bounds:
+            lost[max(0, edge - length - after) : edge + BEFORE] = 0.0
+        yield lost, lost / (spread * jitter)
 
 
 @cache

@@ -116,8 +116,11 @@ def view(
 
 
 def _without_nan(trace: Trace) -> Trace:
-    bad = np.isnan(trace.value) if trace.value.ndim == 1 else np.isnan(trace.value).any(axis=1)
-    return Trace(trace.time_ns[~bad], trace.value[~bad]) if bad.any() else trace
+    absent = np.isnan(trace.value)
+    if not absent.any():
+        return trace
+    good = ~(absent if trace.value.ndim == 1 else absent.any(axis=1))
+    return Trace(trace.time_ns[good], trace.value[good])
 
 
 def _coarse_state(firings: Firings, engine: Engine, gaps_ns: IntArray) -> StateArray:

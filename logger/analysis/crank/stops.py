@@ -50,6 +50,8 @@ def stops(view: View) -> list[Stop]:
     for number, (first, stop) in enumerate(zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True)):
         if not view.running[first:stop].any() or stop - first < 12:
             continue
+        if view.recording.goes_on and stop == firings.time_ns.size:
+            continue  # a cut through a long recording, with the engine running
         following = int(firings.time_ns[stop]) if stop < firings.time_ns.size else view.recording.duration_ns
         found.append(_judge(view, _last_steady(view, first, stop), following, _restart(view, number)))
     return found

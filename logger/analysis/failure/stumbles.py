@@ -22,7 +22,6 @@ from logger.analysis.findings import SensorFault
 from logger.analysis.signs import (
     cutouts,
     injection,
-    lame,
     lean,
     motion,
     probe,
@@ -43,82 +42,113 @@ FEWEST_LOST, SURE = 2.5, 3.0  # firings; natural log-odds
 BELIEVED = 0.66  # chance from which missing pulses are held to be the ignition's, not the wire's
 
 
+@dataclass(frozen=True, slots=True)
+class Taught:
+    """What an event teaches before it is searched: the rail's band (None: not known), how the car pushes (None: not
+    known), the same told without a throttle, the crank speed of its rev limiter, rev/s, and its exhaust probe (None:
+    none that tells)."""
+
+    pressure: bands.PressureBand | None
+    law: motion.Law | None
+    blind_law: motion.Law | None
+    ceiling: float
+    exhaust: probe.Probe | None
+
+
+def learn(views: Sequence[View], rides: Sequence[motion.Motion | None], pressure: bands.PressureBand | None) -> Taught:
+    """Learn from views of an event, all of them or a fair choice. rides: of each; pressure: the rail's band."""
+    known = [ride for ride in rides if ride is not None]
+    return Taught(pressure, motion.learn(known), starved.learn(views), limiter.ceiling(views), probe.learn(views))
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What a first look at one view shows: signs apart from missing pulses, these, and why the engine stopped.
+
+    proven, watched: for each gap, as wire.chance_real takes them.
+    """
+
+    signs: list[Sign]
+    gaps: list[wire.Gap]
+    proven: list[bool]
+    watched: list[bool]
+    halts: list[Stop]
+
+
+def look(view: View, ride: motion.Motion | None, lamed: list[Sign], taught: Taught) -> Look:
+    """Look one view through. What its missing pulses are, only those of the whole event together can tell.
+
+    ride: of the view; lamed: its signs of a lame cylinder."""
+    dips, injections, gaps = supply_signs(view), injection.signs(view), wire.gaps(view, taught.exhaust)
+    felt, low = _torque_signs(view, ride, taught.law, rail.signs(view, taught.pressure))
+    signs = dips + sparks.signs(view) + low
+    felt += starved.signs(view, low, taught.blind_law)
+    signs += [sign for sign in felt if not probe.burned_on(view, taught.exhaust, sign.from_ns, sign.to_ns)]
+    signs += lean.signs(view, taught.exhaust) + injections + lamed
+    signs += starved_coil.signs(view) + starved_coil.collapsed(view)
+    proven = [_proven(gap, dips + injections) for gap in gaps]
+    watched = [view.near("ignition_feed_voltage", gap.from_ns, gap.to_ns).value.size > 1 for gap in gaps]
+    return Look(signs, gaps, proven, watched, stops(view))
+
+
+def chances(looks: Sequence[Look]) -> list[list[float]]:
+    """For each look the probability that each of its gaps was the ignition's: all gaps of the event vote."""
+    each = iter(
+        wire.chance_real(
+            [gap for one in looks for gap in one.gaps],
+            [proven for one in looks for proven in one.proven],
+            [watched for one in looks for watched in one.watched],
+        ).tolist()
+    )
+    return [[next(each) for _ in one.gaps] for one in looks]
+
+
 @dataclass(slots=True)
 class Search:
-    """What the search over one event brings: episodes, what was rejected and why, faults of the tach wire."""
+    """What the search over one view brings: episodes, what was rejected and why, faults of the tach wire."""
 
     episodes: list[Episode] = field(default_factory=list)
     rejected: list[dict[str, Any]] = field(default_factory=list)
     tach_faults: list[SensorFault] = field(default_factory=list)
 
 
-def search(views: Sequence[View], pressure: bands.PressureBand | None) -> Search:
-    """Find the episodes of an event. pressure: the rail's band over the event, None where it is not known."""
+def search(view: View, seen: Look, chance: Sequence[float], ceiling: float) -> Search:
+    """Find the episodes of a view that was looked through. chance: of its gaps, from chances(); ceiling: as taught."""
     result = Search()
-    if not views:
-        return result
-    low = [rail.signs(view, pressure) for view in views]
-    torque_signs, low = _torque_signs(views, low)
-    ceiling = limiter.ceiling(views)
-    exhaust = probe.learn(views)
-    dips = [supply_signs(view) for view in views]
-    starving = starved.signs(views, low)
-    injections = [injection.signs(view) for view in views]
-    lamed = lame.signs(views)
-    gaps = [wire.gaps(view, exhaust) for view in views]
-    flat = [(number, gap) for number, some in enumerate(gaps) for gap in some]
-    proven = [_proven(gap, dips[number] + injections[number]) for number, gap in flat]
-    watched = [
-        views[number].near("ignition_feed_voltage", gap.from_ns, gap.to_ns).value.size > 1 for number, gap in flat
-    ]
-    chance = wire.chance_real([gap for _, gap in flat], proven, watched)
-    for number, view in enumerate(views):
-        signs = dips[number] + sparks.signs(view) + low[number]
-        felt = torque_signs[number] + starving[number]
-        signs += [sign for sign in felt if not probe.burned_on(view, exhaust, sign.from_ns, sign.to_ns)]
-        signs += lean.signs(view, exhaust) + injections[number] + lamed[number]
-        signs += starved_coil.signs(view) + starved_coil.collapsed(view)
-        for (owner, gap), real in zip(flat, chance.tolist(), strict=True):
-            if owner != number:
-                continue
-            sign = _lost_pulses(view, gap, real)
-            if real > BELIEVED:
-                signs.append(sign)
-            elif (limited := limiter.held(Episode(view, (sign,)), ceiling)) is not None:
-                result.rejected.append(_rejected(view, gap.from_ns, gap.to_ns, limited))
-            elif not limiter.near(view, gap.from_ns, gap.to_ns, ceiling):
-                result.tach_faults.append(_dropped(view, gap))
-        halts = stops(view)
-        signs = [sign for sign in signs if not _at_key_off(sign, halts)]
-        signs += [_died(view, halt) for halt in halts if halt.why == "died"]
-        result.rejected += [
-            _rejected(view, halt.at_ns, halt.at_ns, halt.reason) for halt in halts if halt.why != "died"
-        ]
-        for members in join(signs, BOWL_NS if view.engine.fuel_system == "carburettor" else 0):
-            halt = next((h for h in halts if h.why == "died" and any(s.from_ns == h.at_ns for s in members)), None)
-            episode = Episode(view, tuple(members), halt)
-            why_not = _no_stumble(episode) or limiter.held(episode, ceiling)
-            if why_not is None:
-                result.episodes.append(episode)
-            else:
-                result.rejected.append(_rejected(view, episode.from_ns, episode.to_ns, why_not))
-        result.tach_faults += _extra_edges(view, [sign for sign in signs if sign.kind == "lost_pulses"], ceiling)
+    signs = list(seen.signs)
+    for gap, real in zip(seen.gaps, chance, strict=True):
+        sign = _lost_pulses(view, gap, real)
+        if real > BELIEVED:
+            signs.append(sign)
+        elif (limited := limiter.held(Episode(view, (sign,)), ceiling)) is not None:
+            result.rejected.append(_rejected(view, gap.from_ns, gap.to_ns, limited))
+        elif not limiter.near(view, gap.from_ns, gap.to_ns, ceiling):
+            result.tach_faults.append(_dropped(view, gap))
+    halts = seen.halts
+    signs = [sign for sign in signs if not _at_key_off(sign, halts)]
+    signs += [_died(view, halt) for halt in halts if halt.why == "died"]
+    result.rejected += [_rejected(view, halt.at_ns, halt.at_ns, halt.reason) for halt in halts if halt.why != "died"]
+    for members in join(signs, BOWL_NS if view.engine.fuel_system == "carburettor" else 0):
+        halt = next((h for h in halts if h.why == "died" and any(s.from_ns == h.at_ns for s in members)), None)
+        episode = Episode(view, tuple(members), halt)
+        why_not = _no_stumble(episode) or limiter.held(episode, ceiling)
+        if why_not is None:
+            result.episodes.append(episode)
+        else:
+            result.rejected.append(_rejected(view, episode.from_ns, episode.to_ns, why_not))
+    result.tach_faults += _extra_edges(view, [sign for sign in signs if sign.kind == "lost_pulses"], ceiling)
     return result
 
 
-def _torque_signs(views: Sequence[View], low: list[list[Sign]]) -> tuple[list[list[Sign]], list[list[Sign]]]:
+def _torque_signs(
+    view: View, ride: motion.Motion | None, law: motion.Law | None, low: list[Sign]
+) -> tuple[list[Sign], list[Sign]]:
     """What car and crank show of missing torque; and the rail's shortages, eased where they show that none is."""
-    rides = [motion.motion_of(view) for view in views]
-    law = motion.learn([ride for ride in rides if ride is not None])
-    found: list[list[Sign]] = [[] for _ in views]
-    if law is None:
-        return found, low
-    for number, (view, ride) in enumerate(zip(views, rides, strict=True)):
-        if ride is not None:
-            found[number] = torque.signs(view, ride, law) + cutouts.signs(view, ride, law)
-            if view.load_channel == "throttle_position":
-                low[number] = [starved.eased(sign, ride, law) for sign in low[number]]
-    return found, low
+    if law is None or ride is None:
+        return [], low
+    if view.load_channel == "throttle_position":
+        low = [starved.eased(sign, ride, law) for sign in low]
+    return torque.signs(view, ride, law) + cutouts.signs(view, ride, law), low
 
 
 def _at_key_off(sign: Sign, halts: Sequence[Stop]) -> bool:

@@ -77,41 +77,86 @@ class Frame:
         return found
 
 
-def frame(recording: Recording, engine: Engine, running: Sequence[Interval], stumbles: Sequence[Stumble] = ()) -> Frame:
-    """Lay one recording's conditions on a common grid. Channels that are absent are absent from `values`."""
-    n = max(0, int(np.ceil(recording.duration_ns / NS_PER_S / CELL_S)))
-    time_s = (np.arange(n, dtype=np.float64) + 0.5) * CELL_S
-    is_running = inside(time_s, running)
-    tach = recording.pulses.get("tach_pulses", np.empty(0, np.int64))
-    rpm = _speed(tach, engine, time_s)
-    values = {"engine_speed": rpm, "time_since_start": time_s - (running[0][0] if running else 0.0)}
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What a recording, or a part of it, shows by itself: conditions on its cells, knocks, and load steps (k,), s."""
+
+    values: dict[str, FloatArray]
+    hits: shock.Hits
+    load_steps_s: FloatArray
+
+
+def measured(recording: Recording, engine: Engine, running: Sequence[Interval]) -> Measured:
+    """Lay the samples of a recording, or of a part of it, on cells. Channels that are absent are absent from `values`.
+
+    running: where the engine ran in it."""
+    time_s = _cells(recording)
+    values = {"engine_speed": _speed(recording.pulses.get("tach_pulses", np.empty(0, np.int64)), engine, time_s)}
     for name in ("coolant_temperature", "under_bonnet_temperature"):
         if name in recording.traces:
             values[name] = on_grid(recording.traces[name], time_s)
     if "battery_voltage" in recording.traces:
         values["battery_voltage"] = smooth(recording.traces["battery_voltage"], time_s, 1.0)
-        own = [(s.onset_s - STEP_DOUBT_S, s.end_s + STEP_DOUBT_S) for s in stumbles if s.recording == recording.name]
-        steps = load_steps(recording, running)
-        values["time_since_load_step"] = _since(steps[~inside(steps, own)], time_s, values["time_since_start"])
     if "throttle_position" in recording.traces:
         values["load"] = smooth(recording.traces["throttle_position"], time_s, CELL_S)
     acceleration = recording.traces.get("acceleration")
     if acceleration is not None and acceleration.value.ndim == 2 and acceleration.time_ns.size:
         values["lateral_g"] = np.abs(smooth(Trace(acceleration.time_ns, acceleration.value[:, 1]), time_s, 0.5))
+    return Measured(values, shock.hits_of(recording, engine), load_steps(recording, running))
+
+
+def frame(recording: Recording, engine: Engine, running: Sequence[Interval], stumbles: Sequence[Stumble] = ()) -> Frame:
+    """Lay one recording's conditions on a common grid. Channels that are absent are absent from `values`."""
+    return joined(recording, [measured(recording, engine, running)], engine, running, stumbles)
+
+
+def joined(
+    recording: Recording,
+    parts: Sequence[Measured],
+    engine: Engine,
+    running: Sequence[Interval],
+    stumbles: Sequence[Stumble] = (),
+) -> Frame:
+    """The frame of a recording from what its parts show; the recording's own samples are not looked at."""
+    time_s = _cells(recording)
+    names = dict.fromkeys(name for part in parts for name in part.values)
+    values = {
+        name: np.concatenate(
+            [part.values.get(name, np.full(part.values["engine_speed"].size, np.nan)) for part in parts]
+        )
+        for name in names
+    }
+    values["time_since_start"] = time_s - (running[0][0] if running else 0.0)
+    if "battery_voltage" in values:
+        own = [(s.onset_s - STEP_DOUBT_S, s.end_s + STEP_DOUBT_S) for s in stumbles if s.recording == recording.name]
+        steps = np.concatenate([part.load_steps_s for part in parts])
+        values["time_since_load_step"] = _since(steps[~inside(steps, own)], time_s, values["time_since_start"])
+    is_running = inside(time_s, running)
     empty = Frame(
         recording=recording.name,
         time_s=time_s,
         values=values,
         running=is_running,
-        driving=driving(rpm, is_running, engine),
+        driving=driving(values["engine_speed"], is_running, engine),
         at_risk=is_running,
         bursts_s=np.empty((0, 2)),
         stumbles_s=np.empty((0, 2)),
         onsets_s=np.empty(0),
         onset_low_s=np.empty(0),
-        hits=shock.hits_of(recording, engine),
+        hits=shock.Hits(
+            np.concatenate([part.hits.time_ns for part in parts]),
+            np.concatenate([part.hits.level_g for part in parts]),
+        ),
     )
     return with_stumbles(empty, stumbles)
+
+
+def _cells(recording: Recording) -> FloatArray:
+    """The middles of the cells of a recording, or of a part of it, seconds (n,)."""
+    first = round(recording.from_ns / NS_PER_S / CELL_S)
+    last = recording.duration_ns / NS_PER_S / CELL_S
+    n = max(0, (round(last) if recording.goes_on else int(np.ceil(last))) - first)
+    return (np.arange(first, first + n, dtype=np.float64) + 0.5) * CELL_S
 
 
 def with_stumbles(cells: Frame, stumbles: Sequence[Stumble]) -> Frame:
@@ -215,8 +260,9 @@ def load_steps(recording: Recording, running: Sequence[Interval]) -> FloatArray:
     trace = recording.traces.get("battery_voltage")
     if trace is None or trace.time_ns.size < 4:
         return np.empty(0)
-    n = int(recording.duration_ns / NS_PER_S / CELL_S)
-    time_s = (np.arange(n, dtype=np.float64) + 0.5) * CELL_S
+    time_s = _cells(recording)
+    if not recording.goes_on and (recording.duration_ns / NS_PER_S / CELL_S) % 1.0:
+        time_s = time_s[:-1]  # the last cell is not whole
     value = smooth(trace, time_s, CELL_S)
     found = np.flatnonzero((np.abs(value[2:] - value[:-2]) > STEP_VOLT) & inside(time_s, running)[1:-1]) + 1
     first = found[np.concatenate([[True], np.diff(found) > 1.0 / CELL_S])] if found.size else found

@@ -42,7 +42,7 @@ from logger.analysis.links.conditions import Compared
 from logger.analysis.links.crossover import crossover
 from logger.analysis.links.frames import CELL_S, Frame, Interval, frame
 from logger.analysis.links.matched import benjamini_hochberg
-from logger.event import Event
+from logger.event import BoolArray, Event
 
 LEVEL_P = 0.05
 LEANING_P = 0.15
@@ -106,20 +106,55 @@ def frames_of(
         frame(recording, event.engine, spans, stumbles)
         for recording, spans in zip(event.recordings, running, strict=True)
     ]
+    return without_faults(frames, sensor_faults)
+
+
+def without_faults(frames: list[Frame], sensor_faults: Sequence[SensorFault]) -> list[Frame]:
+    """The frames with channels blanked out while their sensor was faulty."""
+    named = {cells.recording: cells for cells in frames}
     for fault in sensor_faults:
-        for cells in frames:
-            if cells.recording == fault.recording and fault.channel in cells.values:
-                value = cells.values[fault.channel]
-                value[(cells.time_s >= fault.from_s - 1.0) & (cells.time_s <= fault.to_s + 1.0)] = np.nan
+        cells = named.get(fault.recording)
+        if cells is not None and fault.channel in cells.values:
+            value = cells.values[fault.channel]
+            value[(cells.time_s >= fault.from_s - 1.0) & (cells.time_s <= fault.to_s + 1.0)] = np.nan
     return frames
 
 
 def linked(frames: Sequence[Frame]) -> dict[str, Any]:
     """The verdict over frames, for whoever has them already."""
-    n_stumbles = sum(cells.onsets_s.size for cells in frames)
-    n_bursts = sum(len(cells.bursts_s) for cells in frames)
-    shock = compared.shock(frames)
     could_begin = compared.could_begin(frames)
+    conditions = _conditions(frames, could_begin)
+    heat, shock = _heat_and_shock(conditions)
+    n_stumbles = _n_stumbles(frames)
+    return {
+        "linked_heat": heat,
+        "linked_shock": shock,
+        "stumbles": n_stumbles,
+        "bursts": sum(len(cells.bursts_s) for cells in frames),
+        "sentence": _summary(n_stumbles, conditions),
+        "conditions": [asdict(condition) for condition in conditions],
+        "crossover": crossover(frames, could_begin),
+        "runs": [_run(cells) for cells in frames],
+    }
+
+
+def heat_and_shock(frames: Sequence[Frame]) -> tuple[bool | None, bool | None]:
+    """Whether heat and whether shock is linked, and nothing else of the verdict."""
+    return _heat_and_shock(_conditions(frames, compared.could_begin(frames)))
+
+
+def _heat_and_shock(conditions: Sequence[Condition]) -> tuple[bool | None, bool | None]:
+    verdict = {condition.name: condition.linked for condition in conditions}
+    return verdict.get("heat"), verdict.get("shock")
+
+
+def _n_stumbles(frames: Sequence[Frame]) -> int:
+    return sum(cells.onsets_s.size for cells in frames)
+
+
+def _conditions(frames: Sequence[Frame], could_begin: Sequence[BoolArray]) -> list[Condition]:
+    """Every condition that was measured, with its verdict."""
+    shock = compared.shock(frames)
     others = [found for name in COMPARED if (found := compared.ranked(frames, name, could_begin))]
     heat = compared.heat(frames, shock, others)
     first = [found for found in (heat, shock) if found is not None]
@@ -127,18 +162,7 @@ def linked(frames: Sequence[Frame]) -> dict[str, Any]:
     everything = benjamini_hochberg([c.p for c in first + others])
     for found, p in zip(first + others, everything, strict=True):
         adjusted.setdefault(found.name, p)
-    conditions = [_judge(found, float(adjusted[found.name]), n_stumbles, others) for found in first + others]
-    verdict = {condition.name: condition.linked for condition in conditions}
-    return {
-        "linked_heat": verdict.get("heat"),
-        "linked_shock": verdict.get("shock"),
-        "stumbles": n_stumbles,
-        "bursts": n_bursts,
-        "sentence": _summary(n_stumbles, conditions),
-        "conditions": [asdict(condition) for condition in conditions],
-        "crossover": crossover(frames, could_begin),
-        "runs": [_run(cells) for cells in frames],
-    }
+    return [_judge(found, float(adjusted[found.name]), _n_stumbles(frames), others) for found in first + others]
 
 
 def _run(cells: Frame) -> dict[str, Any]:

@@ -22,6 +22,7 @@ N_DRAWS = 4000
 N_RISES = 19
 RISE_FLOOR = 0.02
 MOST_CONTROLS = 1500
+MOST_DEALT = 250_000
 SEED = 4
 
 
@@ -131,7 +132,8 @@ def rise_p(case: FloatArray, control: FloatArray, width: float) -> float:
     thinned = control[:: max(1, control.size // MOST_CONTROLS)]
     log_rises = _log_rises(thinned, width)
     drawn = np.random.default_rng(SEED).integers(0, thinned.size, size=(N_DRAWS, case.size))
-    return _share_beyond(log_rises(case).sum(axis=1), log_rises(thinned)[:, drawn].sum(axis=2))
+    # One place of the rise at a time: all at once would take N_RISES times the memory.
+    return _share_beyond(log_rises(case).sum(axis=1), np.stack([row[drawn].sum(axis=1) for row in log_rises(thinned)]))
 
 
 def rise_evidence(case: FloatArray, control: FloatArray, width: float) -> float:
@@ -162,8 +164,12 @@ def rise_p_of_trials(value: FloatArray, hit: BoolArray, level: FloatArray, width
     for number in range(3):
         mine = np.flatnonzero(third == number)
         n_hits = int(hit[mine].sum())
-        chosen = np.argsort(rng.random((N_DRAWS, mine.size)), axis=1)[:, :n_hits]
-        dealt += log_rises[:, mine[chosen]].sum(axis=2)
+        # A few draws at a time: of a day with many trials all at once would take gigabytes.
+        n_at_once = max(1, MOST_DEALT // max(1, mine.size))
+        for first in range(0, N_DRAWS, n_at_once):
+            draws = slice(first, min(first + n_at_once, N_DRAWS))
+            chosen = np.argsort(rng.random((draws.stop - first, mine.size)), axis=1)[:, :n_hits]
+            dealt[:, draws] += np.stack([row[mine[chosen]].sum(axis=1) for row in log_rises])
     return _share_beyond(log_rises[:, hit].sum(axis=1), dealt)
 
 

@@ -118,7 +118,7 @@ def residual_length(
     time_ns: IntArray, value: FloatArray, rate_hz: float, tach_pulses: IntArray | None, engine: Engine | None
 ) -> FloatArray:
     """Length (n,), g, of what is neither slow nor of engine order; 0 where a sample is absent or a lone spike."""
-    good = np.isfinite(value).all(axis=1) & ~_lone_spikes(value)
+    good = _finite(value) & ~_lone_spikes(value)
     filled = _fill(value, good)
     width = _odd(MEDIAN_S * rate_hz)
     # Axis by axis: SciPy's filter along one dimension is fifteen times as fast as the one for several.
@@ -130,11 +130,19 @@ def residual_length(
     return np.where(good, length, 0.0)
 
 
+def _finite(value: FloatArray) -> BoolArray:
+    """Rows without NaN, (n,)."""
+    finite = np.isfinite(value)
+    return np.ones(len(value), bool) if finite.all() else np.asarray(finite.all(axis=1))
+
+
 def _lone_spikes(value: FloatArray) -> BoolArray:
     """Samples at the end of the range while both neighbours are calm: a glitch on the wire."""
+    lone = np.zeros(len(value), dtype=bool)
+    if not (np.nanmax(np.abs(value), initial=0.0) >= END_OF_RANGE_G):
+        return lone
     extreme: BoolArray = np.any(np.abs(value) >= END_OF_RANGE_G, axis=1)
     around = np.abs(np.diff(value, axis=0)).max(axis=1)
-    lone = np.zeros(len(value), dtype=bool)
     lone[1:-1] = extreme[1:-1] & (around[:-1] > 8) & (around[1:] > 8)
     return lone
 
@@ -201,14 +209,29 @@ def _orders_of_blocks(
     model = np.zeros_like(fast)
     for n in range(1, orders.size + 1):
         blocks = np.flatnonzero(carried == n)
-        angle = 2 * np.pi * (turns[blocks] - 2 * np.floor(turns[blocks, :1] / 2))[..., None] * orders[:n]
-        basis = np.concatenate([np.cos(angle), np.sin(angle)], axis=2)
+        basis = _waves(turns[blocks], orders[:n])
         used = (basis * use[blocks][..., None]).transpose(0, 2, 1)
         normal = used @ basis
         # So little that it only matters where two orders cannot be told apart: then both take a share.
         normal += RIDGE * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(2 * n)
         model[blocks] = basis @ np.linalg.solve(normal, used @ fast[blocks])
     return model
+
+
+def _waves(turns: FloatArray, orders: FloatArray) -> FloatArray:
+    """Cosines and sines (blocks, n, 2 * orders) of the orders of the crank, which turned by `turns` (blocks, n).
+
+    Orders are whole multiples of a half: powers of one complex number instead of an angle for each.
+    """
+    angle = np.pi * (turns - 2 * np.floor(turns[:, :1] / 2))
+    half = np.cos(angle) + 1j * np.sin(angle)
+    basis = np.empty((*turns.shape, 2 * orders.size))
+    wave = np.ones_like(half)
+    for k, more in enumerate(np.diff(2 * orders, prepend=0.0).round().astype(int).tolist()):
+        for _ in range(more):
+            wave = wave * half
+        basis[..., k], basis[..., orders.size + k] = wave.real, wave.imag
+    return basis
 
 
 def _collect(time_ns: IntArray, length: FloatArray, limit: FloatArray, rate_hz: float) -> Hits:

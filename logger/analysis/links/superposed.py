@@ -21,6 +21,7 @@ import numpy as np
 from logger.analysis.findings import Stumble
 from logger.analysis.links.frames import BURST_GAP_S, Interval, bursts, driving, inside
 from logger.analysis.links.shock import residual_length, sampling_rate_hz
+from logger.analysis.parts import Part, inside_part, parts_of
 from logger.event import NS_PER_S, Engine, Event, FloatArray, IntArray, Recording, Trace
 
 STEP_S = 0.02
@@ -71,38 +72,48 @@ def superpose(
     n_random: int = N_RANDOM,
     channels: Collection[str] | None = None,
     level: float = LEVEL,
+    parts: Sequence[Part] = (),
 ) -> dict[str, Superposed]:
     """Superpose every sampled channel, engine speed ("engine_speed") and shock ("shock_g") at the bursts' begins.
 
-    channels: only these. level: how sure a precursor must be. Channels with fewer than MINIMUM_KEYS stumbles are left
-    out. The same input gives the same result (fixed seed).
+    channels: only these. level: how sure a precursor must be. parts: of the event, for whoever has them. Channels with
+    fewer than MINIMUM_KEYS stumbles are left out. The same input gives the same result (fixed seed).
     """
     lag = np.arange(round(-before_s / STEP_S), round(after_s / STEP_S) + 1, dtype=np.int64)
     lag_s: FloatArray = lag.astype(np.float64) * STEP_S
-    keys = [bursts(stumbles, recording.name) for recording in event.recordings]
-    series = [_series(recording, event, channels) for recording in event.recordings]
-    names = sorted({name for one in series for name in one})
-    at_risk = [_at_risk(one, spans, mine, event.engine) for one, spans, mine in zip(series, running, keys, strict=True)]
+    rows: dict[str, list[FloatArray]] = {}
+    random_rows: dict[str, list[FloatArray]] = {}
+    draws: dict[str, np.random.Generator] = {}
+    keys = {name: bursts(stumbles, name) for name in {stumble.recording for stumble in stumbles}}
+    for part in parts or parts_of(event):
+        all_keys = keys.get(part.recording.name, np.empty((0, 2)))
+        mine = all_keys[inside_part(all_keys[:, 0], part)]
+        if not len(mine):
+            continue
+        recording = part.read()
+        first = round(recording.from_ns / NS_PER_S / STEP_S)
+        series = _series(recording, event, channels)
+        free = _at_risk(series, first, running[part.number], all_keys, event.engine)
+        for name in sorted(series):
+            rng = draws.setdefault(name, np.random.default_rng(SEED))
+            rows.setdefault(name, []).append(_cut(series[name], (mine[:, 0] / STEP_S).round().astype(int) - first, lag))
+            drawn = rng.choice(free, size=(n_random, len(mine))) if free.size else np.full((n_random, len(mine)), -1)
+            laid = _cut(series[name], drawn.ravel(), lag).reshape(n_random, len(mine), lag.size)
+            random_rows.setdefault(name, []).append(laid)
     found = {}
-    for name in names:
-        rows, random_rows = [], []
-        rng = np.random.default_rng(SEED)
-        for one, mine, free in zip(series, keys, at_risk, strict=True):
-            if name in one and len(mine):
-                rows.append(_cut(one[name], (mine[:, 0] / STEP_S).round().astype(int), lag))
-                drawn = (
-                    rng.choice(free, size=(n_random, len(mine))) if free.size else np.full((n_random, len(mine)), -1)
-                )
-                random_rows.append(_cut(one[name], drawn.ravel(), lag).reshape(n_random, len(mine), lag.size))
-        laid = np.concatenate(rows) if rows else np.empty((0, lag.size))
+    for name in sorted(rows):
+        laid = np.concatenate(rows[name])
         laid = laid[np.isfinite(laid).any(axis=1)]
         if len(laid) >= MINIMUM_KEYS:
-            found[name] = _summarise(lag_s, laid, np.concatenate(random_rows, axis=1), level)
+            found[name] = _summarise(lag_s, laid, np.concatenate(random_rows[name], axis=1), level)
     return found
 
 
 def precursors(
-    event: Event, stumbles: Sequence[Stumble], running: Sequence[Sequence[Interval]]
+    event: Event,
+    stumbles: Sequence[Stumble],
+    running: Sequence[Sequence[Interval]],
+    parts: Sequence[Part] = (),
 ) -> list[dict[str, Any]]:
     """What stood out before the bursts, the earliest first: `channel`, `from_s` (below 0), `is_higher`, `n` bursts.
 
@@ -117,6 +128,7 @@ def precursors(
         after_s=0.0,
         channels=CHANNELS,
         level=1 - (1 - LEVEL) / len(CHANNELS),
+        parts=parts,
     )
     told = [
         {"channel": name, "from_s": round(one.precursor_s, 2), "is_higher": one.is_higher, "n": one.n}
@@ -177,10 +189,13 @@ def _cut(value: FloatArray, centre: IntArray, lag: IntArray) -> FloatArray:
     return np.where(outside, np.nan, value[np.clip(index, 0, max(0, value.size - 1))])
 
 
-def _at_risk(one: dict[str, FloatArray], running: Sequence[Interval], mine: FloatArray, engine: Engine) -> IntArray:
-    """Steps of driving at which a burst could have begun; of all running where there is none."""
+def _at_risk(
+    one: dict[str, FloatArray], first: int, running: Sequence[Interval], mine: FloatArray, engine: Engine
+) -> IntArray:
+    """Steps of driving at which a burst could have begun; of all running where there is none. first: number of the
+    first step."""
     speed = one.get("engine_speed", np.empty(0))
-    time_s = np.arange(speed.size, dtype=np.float64) * STEP_S
+    time_s = np.arange(first, first + speed.size, dtype=np.float64) * STEP_S
     runs = inside(time_s, running)
     free = runs & ~inside(time_s, [(a, b + BURST_GAP_S) for a, b in mine])
     driven = free & driving(speed, runs, engine, STEP_S)
@@ -189,7 +204,9 @@ def _at_risk(one: dict[str, FloatArray], running: Sequence[Interval], mine: Floa
 
 def _series(recording: Recording, event: Event, channels: Collection[str] | None) -> dict[str, FloatArray]:
     """Every channel of a recording, or those of `channels`, on the common step; engine speed in any case."""
-    time_s = np.arange(int(recording.duration_ns / NS_PER_S / STEP_S) + 1, dtype=np.float64) * STEP_S
+    first = round(recording.from_ns / NS_PER_S / STEP_S)
+    last = int(recording.duration_ns / NS_PER_S / STEP_S) + 1
+    time_s = np.arange(first, last, dtype=np.float64) * STEP_S
     series = {
         name: _laid(trace, time_s)
         for name, trace in recording.traces.items()
@@ -220,5 +237,6 @@ def _laid(trace: Trace, time_s: FloatArray) -> FloatArray:
 def _highest(sample_s: FloatArray, value: FloatArray, time_s: FloatArray) -> FloatArray:
     """The highest sample within each step, so that a short knock is not lost between them."""
     highest = np.zeros(time_s.size)
-    np.maximum.at(highest, np.clip((sample_s / STEP_S).astype(int), 0, time_s.size - 1), value)
+    first = round(time_s[0] / STEP_S) if time_s.size else 0
+    np.maximum.at(highest, np.clip((sample_s / STEP_S).astype(int) - first, 0, time_s.size - 1), value)
     return highest

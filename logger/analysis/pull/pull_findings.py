@@ -29,16 +29,30 @@ STANDARD: air.Standard = "SAE J1349"
 
 def pull_findings(event: Event, running: Sequence[Sequence[Interval]], stumbles: Sequence[Stumble]) -> dict[str, Any]:
     """Find the pulls and lay them over each other, with weather and inertia as entered for the event."""
-    given = {key: float(value) for key, value in event.circumstances.items() if not isinstance(value, str)}
-    pressure = given.get("air_pressure_kpa", air.DEFAULT_PRESSURE_KPA)
+    return laid(event, pulls.find(event, running, stumbles, **asdict(air_of(event))))
+
+
+def air_of(event: Event) -> pulls.Air:
+    """The weather as entered for the event, or the standard's own."""
+    given = _numbers(event)
     temperature = given.get("air_temperature_degc", air.DEFAULT_TEMPERATURE_DEGC)
-    vapour = air.vapour_pressure(temperature, given.get("air_humidity_percent", 0.0))
-    found = pulls.find(
-        event, running, stumbles, standard=STANDARD, pressure_kpa=pressure, temperature_degc=temperature,
-        vapour_kpa=vapour,
-    )  # fmt: skip
+    return pulls.Air(
+        STANDARD,
+        given.get("air_pressure_kpa", air.DEFAULT_PRESSURE_KPA),
+        temperature,
+        air.vapour_pressure(temperature, given.get("air_humidity_percent", 0.0)),
+    )
+
+
+def _numbers(event: Event) -> dict[str, float]:
+    return {key: float(value) for key, value in event.circumstances.items() if not isinstance(value, str)}
+
+
+def laid(event: Event, found: Sequence[Pull]) -> dict[str, Any]:
+    """The findings of these pulls, their gears told apart, in time order."""
     if not found:
         return {}
+    given, weather = _numbers(event), air_of(event)
     compared = compare(found)
     vehicle, loss = _vehicle(given), given.get("driveline_loss", 0.0)
     gear = Counter(pull.gear for pull in found).most_common(1)[0][0]
@@ -49,7 +63,7 @@ def pull_findings(event: Event, running: Sequence[Sequence[Interval]], stumbles:
         "best": {str(one): number for one, number in compared.best.items()},
         "differences": [asdict(difference) for difference in compared.differences],
         "sentences": compared.sentences,
-        "referred": _referred(given, pressure, temperature, vehicle, loss),
+        "referred": _referred(given, weather.pressure_kpa, weather.temperature_degc, vehicle, loss),
     }
 
 

@@ -109,32 +109,63 @@ def find(
 ) -> list[Pull]:
     """All pulls of an event in time order. Weather as entered, or the standard's own; where intake air is measured,
     its temperature at each pull takes the place of the entered one."""
-    full = _full_throttle(event)
+    given = Air(standard, pressure_kpa, temperature_degc, vapour_kpa)
+    full = full_throttle([widest_throttle(recording) for recording in event.recordings])
     pulls = []
     for recording, spans in zip(event.recordings, running, strict=True):
-        mine = [s for s in stumbles if s.recording == recording.name]
-        time_s, speed = _speed(recording, event.engine)
-        wide = _wide_open(recording, time_s, full)
-        stretches = _stretches(time_s, speed, wide, event.engine, spans, mine)
-        intakes = _means_at(recording.traces.get("intake_temperature"), stretches)
-        coolants = _means_at(recording.traces.get("coolant_temperature"), stretches)
-        for (from_s, to_s), intake, coolant in zip(stretches, intakes, coolants, strict=True):
-            factor = air.correction(standard, pressure_kpa, temperature_degc if intake is None else intake, vapour_kpa)
-            first, last = np.searchsorted(time_s, [from_s - SMOOTH_S, to_s + SMOOTH_S])
-            part = slice(first, last)
-            pull = _curve(recording, time_s[part], speed[part], wide[part], from_s, to_s, mine, coolant, factor)
-            if pull is not None:
-                pulls.append(pull)
-    return _geared(pulls)
+        pulls += of_recording(recording, event.engine, spans, stumbles, full, given)
+    return geared(pulls)
 
 
-def _full_throttle(event: Event) -> float | None:
+@dataclass(frozen=True, slots=True)
+class Air:
+    """The air that an event's curves are corrected from, and by which standard."""
+
+    standard: air.Standard = "SAE J1349"
+    pressure_kpa: float = air.DEFAULT_PRESSURE_KPA
+    temperature_degc: float = air.DEFAULT_TEMPERATURE_DEGC
+    vapour_kpa: float = 0.0
+
+
+def of_recording(
+    recording: Recording,
+    engine: Engine,
+    running: Sequence[Interval],
+    stumbles: Sequence[Stumble],
+    full: float | None,
+    given: Air,
+) -> list[Pull]:
+    """The pulls of one recording, or of a part of it, their gears not yet told apart. full: from full_throttle."""
+    mine = [s for s in stumbles if s.recording == recording.name]
+    time_s, speed = _speed(recording, engine)
+    wide = _wide_open(recording, time_s, full)
+    stretches = _stretches(time_s, speed, wide, engine, running, mine)
+    intakes = _means_at(recording.traces.get("intake_temperature"), stretches)
+    coolants = _means_at(recording.traces.get("coolant_temperature"), stretches)
+    pulls = []
+    for (from_s, to_s), intake, coolant in zip(stretches, intakes, coolants, strict=True):
+        factor = air.correction(
+            given.standard, given.pressure_kpa, given.temperature_degc if intake is None else intake, given.vapour_kpa
+        )
+        first, last = np.searchsorted(time_s, [from_s - SMOOTH_S, to_s + SMOOTH_S])
+        part = slice(first, last)
+        pull = _curve(recording, time_s[part], speed[part], wide[part], from_s, to_s, mine, coolant, factor)
+        if pull is not None:
+            pulls.append(pull)
+    return pulls
+
+
+def widest_throttle(recording: Recording) -> float | None:
+    """The widest opening of the throttle in a recording, but for half a per cent; None where it is not measured."""
+    throttle = recording.traces.get("throttle_position")
+    if throttle is None or not np.isfinite(throttle.value).any():
+        return None
+    return float(np.percentile(throttle.value[np.isfinite(throttle.value)], 99.5))
+
+
+def full_throttle(widest: Sequence[float | None]) -> float | None:
     """The opening from which the throttle counts as full: a share of the widest seen, or None where not measured."""
-    wide = [
-        float(np.percentile(trace.value[np.isfinite(trace.value)], 99.5))
-        for recording in event.recordings
-        if (trace := recording.traces.get("throttle_position")) is not None and np.isfinite(trace.value).any()
-    ]
+    wide = [one for one in widest if one is not None]
     return FULL_SHARE * max(wide) if wide and max(wide) > 30 else None
 
 
@@ -236,7 +267,7 @@ def _curve(
     )  # fmt: skip
 
 
-def _geared(pulls: Sequence[Pull]) -> list[Pull]:
+def geared(pulls: Sequence[Pull]) -> list[Pull]:
     """Number like gearing by gaps in push (forward g per gain of speed), or in the gain itself without it."""
     if not pulls:
         return []

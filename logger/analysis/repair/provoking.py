@@ -86,8 +86,7 @@ def matched_conditions(before: Sequence[Run]) -> list[Matched]:
     """
     frames = [run.frame for run in before if run.frame is not None]
     if frames:
-        found = links.linked(frames)
-        linked_heat, linked_shock = found["linked_heat"], found["linked_shock"]
+        linked_heat, linked_shock = links.heat_and_shock(frames)
     else:
         failed = [run for run in before if run.exposure.bursts]
         linked_heat = agreed(run.linked_heat for run in failed)

@@ -132,8 +132,7 @@ def corners(firings: Firings) -> tuple[FloatArray, FloatArray]:
     fall = np.zeros(firings.time_ns.size)
     rise = np.zeros(firings.time_ns.size)
     interval = NS_PER_S / np.maximum(firings.speed_rps * firings.pulses_per_revolution, 1e-3)
-    for length in CORNER_LENGTHS:
-        score = roughness.speed_loss(firings, length)[1]
+    for length, (_, score) in zip(CORNER_LENGTHS, roughness.speed_losses(firings, CORNER_LENGTHS), strict=True):
         fits = (length * interval > CORNER_NS[0]) & (length * interval < CORNER_NS[1])
         fall = np.where(fits, np.maximum(fall, score), fall)
         rise = np.where(fits, np.maximum(rise, -score), rise)
@@ -198,23 +197,29 @@ class _Sums:
     def spans(self, length: int) -> list[Span]:
         """Stretches of that many steps in which torque was missing against what was known beside them."""
         first = np.arange(1, self.n - length)
-        stop = first + length
-        count, short, due = (total[stop] - total[first] for total in (self.count, self.short, self.due))
+        count = self.count[first + length] - self.count[first]
         loaded = count >= LOADED_SHARE * length
+        first, count = first[loaded], count[loaded]
+        if first.size < FEWEST_STRETCHES:
+            return []
+        stop = first + length
+        short, due = (total[stop] - total[first] for total in (self.short, self.due))
         level, due = short / np.maximum(count, 1.0), np.maximum(due / np.maximum(count, 1.0), LEAST_DUE_G)
         before = self._side(first, stop, level, (first - 1 - SIDE, first - 1), (first - 1, first + 1 + NEXT))
         after = self._side(first, stop, level, (stop + 1, stop + 1 + SIDE), (stop + 1 + NEXT, stop - 1))
         returns = before.known & after.known & before.answers & after.answers & before.slower & after.slower
         cut_short = before.known & ~after.known & before.answers & (length >= CUT_SHORT)
         missing = np.where(after.known, np.minimum(before.missing, after.missing), before.missing)
-        if np.count_nonzero(loaded) < FEWEST_STRETCHES:
-            return []
-        sigmas = _sigmas(missing, missing[loaded])
+        sigmas = _sigmas(missing, missing)
         share = missing / due
-        good = loaded & (returns | cut_short) & (sigmas > SIGNIFICANT) & (share < MOST_MISSING)
+        good = (returns | cut_short) & (sigmas > SIGNIFICANT) & (share < MOST_MISSING)
         good &= share > np.where(returns, MISSING, MISSING_CUT_SHORT)
         good &= level > np.where(returns, LOW, LOW_CUT_SHORT) * due
-        good &= missing >= ndimage.maximum_filter1d(np.where(good, missing, 0.0), length + 3)
+        if not good.any():
+            return []
+        everywhere = np.zeros(self.n)
+        everywhere[first[good]] = missing[good]
+        good &= missing >= ndimage.maximum_filter1d(everywhere, length + 3)[first]
         return [
             Span(int(first[k]), int(stop[k]), float(missing[k]), float(sigmas[k]), bool(returns[k]))
             for k in np.flatnonzero(good)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
+from logger.analysis.channels.scene import usual_step_ns
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.crank.states import State, View
 from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
@@ -105,7 +106,7 @@ def _lean_coasting(views: Sequence[View]) -> float:
 
 
 def sampled_every_s(view: View) -> float:
-    return float(np.median(np.diff(view.traces["air_fuel_ratio"].time_ns[:2000]))) / NS_PER_S
+    return usual_step_ns(view.traces["air_fuel_ratio"].time_ns[:2000]) / NS_PER_S
 
 
 def _levels(load: FloatArray, ratio: FloatArray, cuts_fuel: bool) -> FloatArray | None:

@@ -15,7 +15,8 @@ import numpy as np
 from scipy import ndimage
 
 from logger.analysis.crank.states import View
-from logger.analysis.signs.motion import MS, STEP_NS, Law, Motion, blind, learn
+from logger.analysis.signs import motion
+from logger.analysis.signs.motion import MS, STEP_NS, Law, Motion, blind
 from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S, BoolArray, FloatArray
 
@@ -36,28 +37,23 @@ SHIFT_NS = NS_PER_S
 CLUTCH_RPS2 = 45.0  # changes of crank speed that only a clutch or a tyre makes
 
 
-def signs(views: Sequence[View], low: Sequence[Sequence[Sign]]) -> list[list[Sign]]:
-    """Stretches without torque while the rail was short, as weak_torque signs; low: each view's low_pressure signs.
+def learn(views: Sequence[View]) -> Law | None:
+    """How the car pushes, told without a throttle; None where one is recorded throughout, or too little is known."""
+    if all(view.load_channel == "throttle_position" and np.isfinite(view.load).all() for view in views):
+        return None
+    return motion.learn([ride for view in views if (ride := blind(view)) is not None])
 
-    Only where no throttle tells; elsewhere torque.py and cutouts.py see better.
+
+def signs(view: View, low: Sequence[Sign], law: Law | None) -> list[Sign]:
+    """Stretches without torque while the rail was short, as weak_torque signs; low: the view's low_pressure signs.
+
+    Only where no throttle tells; elsewhere torque.py and cutouts.py see better. law: from learn().
     """
-    none: list[list[Sign]] = [[] for _ in views]
-    short = [
-        [sign for sign in some if sign.strength >= LEAST_STARVED and not _throttle_known(view, sign)]
-        for view, some in zip(views, low, strict=True)
-    ]
-    if not any(short):
-        return none
-    rides = [blind(view) for view in views]
-    law = learn([ride for ride in rides if ride is not None])
-    if law is None:
-        return none
-    return [
-        [found for from_ns, to_ns in _joined(some) for found in _within(view, ride, law, from_ns, to_ns)]
-        if ride is not None
-        else []
-        for view, ride, some in zip(views, rides, short, strict=True)
-    ]
+    short = [sign for sign in low if sign.strength >= LEAST_STARVED and not _throttle_known(view, sign)]
+    ride = blind(view) if short and law is not None else None
+    if law is None or ride is None:
+        return []
+    return [found for from_ns, to_ns in _joined(short) for found in _within(view, ride, law, from_ns, to_ns)]
 
 
 def eased(sign: Sign, motion: Motion, law: Law) -> Sign:

@@ -20,7 +20,7 @@ from logger.analysis.crank import roughness
 from logger.analysis.crank.states import View
 from logger.analysis.signs.motion import HALF_NS, MS, OPEN, STEP_NS, Law, Motion
 from logger.analysis.signs.sign import Sign
-from logger.event import NS_PER_S, FloatArray
+from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 WIDE_OPEN = 0.63  # load from which a missing torque is unmistakable
 SHORTEST_NS = {"throttle_position": 80 * MS, "fuel_pressure": 140 * MS}
@@ -34,12 +34,13 @@ SUDDEN_SCORE = 10.0
 SUDDEN_LOAD = 0.55
 SLOWING_RPS2 = -3.0  # a lost torque slows the crank; a clutch that opens only ends its rise
 MISSING_WEAK = 0.08  # with a battery so low that single sparks fail, the car hardly shows it
+SLACK = 1e-6  # for the rounding of running sums
 FULL_TORQUE_LOAD = 0.6  # about from which load on an engine gives full torque
 
 
 def signs(view: View, motion: Motion, law: Law) -> list[Sign]:
     """Stretches behind an open throttle in which the torque was gone, as weak_torque signs."""
-    scores = [roughness.speed_loss(view.firings, length)[1] for length in SUDDEN_LENGTHS]
+    scores = [score for _, score in roughness.speed_losses(view.firings, SUDDEN_LENGTHS)]
     found = _lasting(view, motion, law, scores[-1])
     if view.load_channel == "throttle_position":  # behind a lift the rail shows load for a while yet
         found += _sudden(view, motion, law, np.stack(scores))
@@ -104,15 +105,15 @@ def _sudden(view: View, motion: Motion, law: Law, score: FloatArray) -> list[Sig
     best = score.max(axis=0)
     peak = (best > SUDDEN_SCORE) & (best == ndimage.maximum_filter1d(best, 41)) & view.running
     peak &= view.load > SUDDEN_LOAD  # or it is not steadily open
+    at_peak = np.flatnonzero(peak)
     found = []
-    for k in np.flatnonzero(peak).tolist():
+    for k in at_peak[_worth_it(view, motion, law, e, at_peak)].tolist():
         for which in np.argsort(-score[:, k]).tolist():
             length = SUDDEN_LENGTHS[which]
             if score[which, k] > SUDDEN_SCORE and _steadily_open(view, k, length):
                 at, until = int(firings.time_ns[k]), int(firings.time_ns[min(k + length, firings.time_ns.size - 1)])
                 first, stop = np.searchsorted(motion.time_ns, [at + 50 * MS, max(until, at + 60 * MS) + 50 * MS])
                 begin = int(np.searchsorted(motion.time_ns, at))
-                # What costs least comes first: a long day has a hundred thousand such peaks.
                 if not (_open_before(motion, begin) and grounded[begin : int(stop)].all()):
                     break
                 least = MISSING_WEAK if _weakly_fed(view, at) else MISSING_SUDDEN
@@ -122,6 +123,43 @@ def _sudden(view: View, motion: Motion, law: Law, score: FloatArray) -> list[Sig
                     found.append(_sign(view, at, until, float(score[which, k])))
                 break
     return found
+
+
+def _worth_it(view: View, motion: Motion, law: Law, e: FloatArray, at_peak: IntArray) -> BoolArray:
+    """Which of these pulses (m,) can have lost enough torque by any length: a long day has a hundred thousand peaks.
+
+    All at once and a little too generous, so that what is left is judged one by one.
+    """
+    firings = view.firings
+    battery = view.near("battery_voltage", 0, view.recording.duration_ns).value
+    least = MISSING_WEAK if (battery < bands.WEAK_COIL_V).any() else MISSING_SUDDEN
+    at_ns = firings.time_ns[at_peak]
+    begin = np.searchsorted(motion.time_ns, at_ns)
+    shut, airborne = _counted(motion.load <= OPEN), _counted(~law.grounded(motion))
+    worth = shut[begin] == shut[np.maximum(begin - 40, 0)]
+    worth &= begin >= 11  # or there is no before
+    at_peak, at_ns, begin = at_peak[worth], at_ns[worth], begin[worth]
+    given = np.minimum(motion.load / FULL_TORQUE_LOAD, 1.0)
+    before = np.maximum(begin[:, None] + np.arange(-35, -3), 0)
+    usual_e, usual_given = (np.median(value[before], axis=1) for value in (e, given))
+    first = np.searchsorted(motion.time_ns, at_ns + 50 * MS)
+    lost = begin < 35  # then the level before is not this median
+    for length in SUDDEN_LENGTHS:
+        until_ns = firings.time_ns[np.minimum(at_peak + length, firings.time_ns.size - 1)]
+        stop = np.searchsorted(motion.time_ns, np.maximum(until_ns, at_ns + 60 * MS) + 50 * MS)
+        mean_e, mean_given = (
+            (total[stop] - total[first]) / np.maximum(stop - first, 1) for total in map(_counted, (e, given))
+        )
+        drop = law.open_level - law.coast_level
+        missing = (usual_e - mean_e) / drop + mean_given - usual_given
+        lost |= (missing > least - SLACK) & (airborne[begin] == airborne[stop])
+    worth[worth] = lost
+    return np.asarray(worth)
+
+
+def _counted(value: FloatArray | BoolArray) -> FloatArray:
+    """Running sum, (n + 1,), from which the sum of any stretch comes at once."""
+    return np.concatenate(([0.0], np.cumsum(value)))
 
 
 def _weakly_fed(view: View, at_ns: int) -> bool:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from logger.analysis.channels.scene import usual_step_ns
 from logger.analysis.crank import roughness
 from logger.analysis.crank.states import State, View
 from logger.analysis.signs.probe import Probe, burned_on
@@ -87,7 +88,7 @@ def _unrecorded(view: View, first: int, stop: int) -> bool:
     for trace in view.recording.traces.values():
         if trace.time_ns.size < 100:
             continue
-        expected = (to_ns - from_ns) / max(1.0, float(np.median(np.diff(trace.time_ns[:500]))))
+        expected = (to_ns - from_ns) / max(1.0, usual_step_ns(trace.time_ns[:500]))
         if expected >= 5:
             inside = np.searchsorted(trace.time_ns, [from_ns, to_ns])
             holes.append(float(inside[1] - inside[0]) < 0.3 * expected)
@@ -218,15 +219,22 @@ def chance_real(some: Sequence[Gap], proven: Sequence[bool], watched: Sequence[b
     ratio = np.clip([gap.ratio for gap in some], -30.0, 30.0)
     length = np.log([gap.lost / len(gap.runs) for gap in some])
     sure = np.asarray(proven, bool)
-    likeness = np.exp(-2.0 * np.abs(length[:, None] - length[None, :]))
-    np.fill_diagonal(likeness, 0.0)
-    if watched is not None:
-        likeness[np.ix_(np.asarray(watched, bool) & ~sure, sure)] = 0.0
+    unlike = np.zeros(sure.size, bool) if watched is None else np.asarray(watched, bool) & ~sure
+    # Many gaps have few lengths: what those of a length say together is summed once, not for each pair of gaps.
+    lengths, kind = np.unique(length, return_inverse=True)
+    likeness = np.exp(-2.0 * np.abs(lengths[:, None] - lengths[None, :]))
+
+    def said_by_others(weight: FloatArray) -> FloatArray:
+        """Of each gap the others' weights (n,), by likeness; proven ones are no witnesses where they would show."""
+        said = (likeness @ np.bincount(kind, weight, lengths.size))[kind] - weight
+        of_sure = (likeness @ np.bincount(kind[sure], weight[sure], lengths.size))[kind]
+        return np.asarray(np.maximum(np.where(unlike, said - of_sure, said), 0.0))
+
     alone = ratio + LENGTH_SPEAKS * (length - np.log(USUAL_LENGTH))
     chance = np.where(sure, 1.0, 1.0 / (1.0 + np.exp(-alone)))
     # Each gap is judged with the others as neighbours, whose own judgement it changes in turn: a few rounds settle it.
     for _ in range(10):
-        real = 1.0 + likeness @ chance
-        wire = 0.15 + likeness @ (1.0 - chance)
+        real = 1.0 + said_by_others(chance)
+        wire = 0.15 + said_by_others(1.0 - chance)
         chance = np.where(sure, 1.0, 1.0 / (1.0 + np.exp(-np.clip(alone + np.log(real / wire), -30.0, 30.0))))
     return chance
