@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from logger.analysis.crank.doing import Doing
+from logger.analysis.crank.states import State
 from logger.analysis.findings import FailedStart, Findings, OffNormal, RepairVerdict
 from logger.analysis.repair.provoking import Matched
 from logger.event import Event, Repair
@@ -13,7 +13,7 @@ from logger.story import DOING, bursts, percent, repair_words, story
 from tests.analysis.invented import ENGINE, run, stumble
 
 NOTHING = Findings([], [], [], [], None, [], None, None)
-NOT_STUMBLED_IN = (Doing.OFF, Doing.CRANKING, Doing.STALLED, Doing.SWITCHED_OFF)
+NOT_STUMBLED_IN = (State.OFF, State.CRANKING, State.STALLED, State.SWITCHED_OFF)
 STARTED = datetime(2026, 5, 9, 8, 0, tzinfo=UTC)
 
 
@@ -80,7 +80,7 @@ def test_what_was_off_all_day_is_told_before_that_no_stumble_was_found() -> None
 
 
 def test_every_state_that_can_be_told_has_its_words() -> None:
-    assert DOING.keys() == {one.name.lower() for one in Doing if one not in NOT_STUMBLED_IN}
+    assert DOING.keys() == {one.name.lower() for one in State if one not in NOT_STUMBLED_IN}
 
 
 def test_findings_of_before_bursts_were_numbered_make_each_stumble_one() -> None:

@@ -195,7 +195,7 @@ def _find(
     view = this.view
     search = stumbles.search(view, looked.look, chance, taught.ceiling)
     told = sorted((_stumble(episode) for episode in search.episodes), key=lambda stumble: stumble.onset_s)
-    told = doing.told(one_cylinder.named(told, [view]), [view])
+    told = doing.told(one_cylinder.named(told, [view]), view, looked.look.halts)
     pulled = pulls.of_recording(this.ready.recording, view.engine, looked.running, told, full, weather)
     return _Found(told, search.rejected, search.tach_faults, pulled)
 

@@ -70,7 +70,7 @@ class OpenEvent:
         """Analyse the event now, whatever was found before."""
         from logger.analysis import analyse
 
-        self.findings = analyse(self._store.event_on_file(self.event_id))
+        self.findings = analyse(self._store.event_on_file(self.event_id), earlier=self._store.earlier(self.event_id))
         return self.findings
 
     def channels(self, recording: str) -> tuple[str, ...]:

@@ -17,16 +17,16 @@ from typing import Any
 import numpy as np
 
 from logger.analysis import analyse
+from logger.analysis.channels.scene import spans_of
 from logger.analysis.crank import doing, pulses, starts, states, stops
-from logger.analysis.crank.doing import Doing
-from logger.analysis.crank.states import View
+from logger.analysis.crank.states import State, View
 from logger.event import NS_PER_S, Event, FloatArray, IntArray, Recording, Trace
 from logger.virtualcar.cases import HEALTHY, Case, build_case, choose, names_of, recorded
 from logger.virtualcar.faults import KINDS
 from tests.bench.quality import proportion
 
 TOLERANCE_S = 0.1
-WORDS = [word.name.lower() for word in Doing]
+WORDS = [word.name.lower() for word in State]
 Spans = Sequence[dict[str, Any]]
 
 
@@ -50,7 +50,7 @@ class Tally:
         either = (said == here) | (said == before) | (said == after)
         source = view.load_channel or "no load channel"
         np.add.at(self.firings[source], (here, np.where(either, here, said)), 1)
-        for word in (Doing.GEAR_CHANGE, Doing.STALLED):
+        for word in (State.GEAR_CHANGE, State.STALLED):
             name = word.name.lower()
             true = [
                 (span["from_s"] - TOLERANCE_S, span["to_s"] + TOLERANCE_S) for span in spans if span["state"] == name
@@ -58,7 +58,7 @@ class Tally:
             for begin, end in true:
                 found = said[(time_s > begin) & (time_s < end)] == word
                 self.changes[name, "found" if found.any() else "missed"] += 1
-            for first, stop in doing.runs(said == word):
+            for first, stop in spans_of(said == word).tolist():
                 real = any(begin < time_s[stop - 1] and end > time_s[first] for begin, end in true)
                 self.changes[name, "true" if real else f"false, {WORDS[here[(first + stop) // 2]]}"] += 1
 
@@ -88,7 +88,7 @@ class Tally:
 
 
 def truth_at(spans: Spans, time_s: FloatArray) -> IntArray:
-    """The true state at each time, int64 (n,) of Doing."""
+    """The true state at each time, int64 (n,) of State."""
     begin = np.array([span["from_s"] for span in spans])
     word = np.array([WORDS.index(span["state"]) for span in spans])
     return np.asarray(word[np.clip(np.searchsorted(begin, time_s, side="right") - 1, 0, None)], np.int64)

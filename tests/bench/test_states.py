@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from logger.analysis.crank.doing import Doing
+from logger.analysis.crank.states import State
 from logger.virtualcar.cases import HEALTHY, build_case
 from tests.bench.states import WORDS, Tally, event_of, truth_at, views_of
 
@@ -37,17 +37,17 @@ def test_gear_changes_are_found_and_little_else_is_taken_for_one(tallies: dict[s
 @pytest.mark.parametrize(
     ("load", "word", "least"),
     [
-        ("throttle_position", Doing.PULLING, 0.97),
-        ("throttle_position", Doing.OVERRUN, 0.97),
-        ("throttle_position", Doing.STEADY, 0.95),
-        ("throttle_position", Doing.CLUTCH_IN, 0.5),
-        ("fuel_pressure", Doing.PULLING, 0.9),
-        ("fuel_pressure", Doing.OVERRUN, 0.95),
-        ("no load channel", Doing.OVERRUN, 0.85),
-        ("no load channel", Doing.IDLE, 0.9),
+        ("throttle_position", State.PULLING, 0.97),
+        ("throttle_position", State.OVERRUN, 0.97),
+        ("throttle_position", State.STEADY, 0.95),
+        ("throttle_position", State.CLUTCH_IN, 0.5),
+        ("fuel_pressure", State.PULLING, 0.9),
+        ("fuel_pressure", State.OVERRUN, 0.95),
+        ("no load channel", State.OVERRUN, 0.85),
+        ("no load channel", State.IDLE, 0.9),
     ],
 )
-def test_firings_get_the_state_that_they_had(tallies: dict[str, Tally], load: str, word: Doing, least: float) -> None:
+def test_firings_get_the_state_that_they_had(tallies: dict[str, Tally], load: str, word: State, least: float) -> None:
     row = tallies[load].firings[load][word]
     assert row.sum() > 50
     assert row[word] / row.sum() > least

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
+from logger.analysis.channels.scene import spans_of
 from logger.analysis.crank.states import View
-from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray, Trace
+from logger.event import NS_PER_S, BoolArray, FloatArray, Trace
 
 DIP_V = {"battery_voltage": 1.0, "ignition_feed_voltage": 1.0, "sensor_supply_voltage": 0.15}
 WEAK_BATTERY_V = 11.0  # while running: below the open-circuit voltage of a flat battery (common practice, no source)
@@ -87,7 +88,7 @@ def voltage_dips(channel: str, trace: Trace) -> list[Excursion]:
 def excursions(channel: str, trace: Trace, below: FloatArray, outside: BoolArray) -> list[Excursion]:
     """Runs of samples outside, as Excursions; below: how far under the band's reference each sample lies."""
     found = []
-    for first, stop in _runs(outside).tolist():
+    for first, stop in spans_of(outside).tolist():
         found.append(
             Excursion(
                 channel,
@@ -99,11 +100,6 @@ def excursions(channel: str, trace: Trace, below: FloatArray, outside: BoolArray
             )
         )
     return found
-
-
-def _runs(mask: BoolArray) -> IntArray:
-    change = np.diff(np.concatenate(([0], mask.astype(np.int8), [0])))
-    return np.column_stack((np.flatnonzero(change == 1), np.flatnonzero(change == -1))).astype(np.int64)
 
 
 @dataclass(frozen=True, slots=True)

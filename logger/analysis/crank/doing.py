@@ -22,19 +22,16 @@ How often that is right, against the virtual car's own controls: python -m tests
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from enum import IntEnum
 
 import numpy as np
-import numpy.typing as npt
 from scipy import ndimage
 
+from logger.analysis.channels.scene import spans_of
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
-from logger.analysis.crank.states import IDLE_BAND, State, View
-from logger.analysis.crank.stops import Stop, stops
+from logger.analysis.crank.states import IDLE_BAND, State, StateArray, View, sampled
+from logger.analysis.crank.stops import Stop
 from logger.analysis.findings import Stumble
 from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
-
-DoingArray = npt.NDArray[np.int8]
 
 MS = 1_000_000
 STEP_NS = 20 * MS
@@ -58,40 +55,23 @@ AWAY = 0.12  # natural logarithm of speed gained within half a second: the car p
 # A standing car reads the same all the time, and no more restlessly than at idle (no source; 0.02 g of road at 5 m/s).
 STILL_G, STILL_NS = 0.07, 100 * MS
 CALM, CALM_G, CALM_STEPS = 2.0, 0.004, 40
-HOLE_NS = 60 * MS
 STALL_BELOW = 0.97  # of the speed before
-
-
-class Doing(IntEnum):
-    """Engine states, one for each firing; the first six are those of State."""
-
-    OFF = 0
-    CRANKING = 1
-    STARTING = 2
-    IDLE = 3
-    OVERRUN = 4
-    PULLING = 5
-    STEADY = 6
-    GEAR_CHANGE = 7
-    CLUTCH_IN = 8
-    STALLED = 9
-    SWITCHED_OFF = 10
 
 
 @dataclass(frozen=True, slots=True)
 class _Grid:
     """One recording's crank on a regular grid. time_ns: int64 (n,). level: natural logarithm of its speed in rev/s,
-    (n,). rate: its change, 1/s, (n,). load: (n,), NaN where unknown. state: int8 (n,) of Doing, to be refined."""
+    (n,). rate: its change, 1/s, (n,). load: (n,), NaN where unknown. state: int8 (n,) of State, to be refined."""
 
     time_ns: IntArray
     level: FloatArray
     rate: FloatArray
     load: FloatArray
-    state: DoingArray
+    state: StateArray
 
 
-def of(view: View, halts: Sequence[Stop]) -> DoingArray:
-    """The state at each firing, int8 (n,) of Doing. halts: the recording's stops, from stops.stops."""
+def of(view: View, halts: Sequence[Stop]) -> StateArray:
+    """The state at each firing, int8 (n,) of State. halts: the recording's stops, from stops.stops."""
     firings = view.firings
     state = view.state.copy()
     grid = _grid(view)
@@ -104,7 +84,7 @@ def of(view: View, halts: Sequence[Stop]) -> DoingArray:
         grid.state[running & np.isnan(grid.load) & (gained > -EVEN_PER_S)] = State.PULLING
         grid.state[(grid.state == State.OVERRUN) & (gained > EVEN_PER_S)] = State.PULLING
         steady = even & ((grid.state == State.PULLING) | np.isnan(grid.load)) & ~(grid.load > HARD)
-        grid.state[steady] = Doing.STEADY
+        grid.state[steady] = State.STEADY
         if view.load_channel != "throttle_position":  # else an open throttle is no idle, however slow
             grid.state[even & (grid.level < idle_level + np.log(IDLE_BAND))] = State.IDLE
         _mark_free(view, grid, idle_level)
@@ -117,16 +97,20 @@ def of(view: View, halts: Sequence[Stop]) -> DoingArray:
     return state
 
 
-def told(stumbles: Sequence[Stumble], views: Sequence[View]) -> list[Stumble]:
-    """The stumbles with what the engine was doing as it first missed, in the words of Doing, lower case."""
-    by_name = {view.recording.name: view for view in views}
-    doing = {name: of(by_name[name], stops(by_name[name])) for name in {stumble.recording for stumble in stumbles}}
-    return [replace(one, doing=_at(by_name[one.recording], doing[one.recording], one)) for one in stumbles]
+def told(stumbles: Sequence[Stumble], view: View, halts: Sequence[Stop]) -> list[Stumble]:
+    """A view's stumbles with what the engine was doing as it first missed, in the words of State, lower case.
+
+    halts: the view's stops, from stops.stops.
+    """
+    if not stumbles:
+        return []
+    state = of(view, halts)
+    return [replace(one, doing=_at(view, state, one)) for one in stumbles]
 
 
-def _at(view: View, doing: DoingArray, stumble: Stumble) -> str:
+def _at(view: View, state: StateArray, stumble: Stumble) -> str:
     place = int(np.searchsorted(view.firings.time_ns, round(stumble.engine_onset_s * NS_PER_S) - MS)) - 1
-    return Doing(int(doing[place])).name.lower() if place >= 0 else ""
+    return State(int(state[place])).name.lower() if place >= 0 else ""
 
 
 def _grid(view: View) -> _Grid | None:
@@ -163,17 +147,17 @@ def _gained(grid: _Grid) -> FloatArray:
 def _mark_gear_changes(grid: _Grid) -> None:
     for sign in (-1.0, 1.0):
         strong = np.concatenate(([0], np.cumsum(sign * grid.rate > STROKE_PER_S)))
-        for first, stop in runs(sign * grid.rate > FAST_PER_S):
+        for first, stop in spans_of(sign * grid.rate > FAST_PER_S).tolist():
             if stop - first > STROKE_STEPS or strong[stop] == strong[first] or stop + AFTER_STEPS > grid.level.size:
                 continue
             lead = max(0, first - LEADS_STEPS)
             around = grid.state[lead : stop + AFTER_STEPS]
-            no_gear = (around < State.IDLE).any() or (around[: stop - lead] == Doing.CLUTCH_IN).any()
+            no_gear = (around < State.IDLE).any() or (around[: stop - lead] == State.CLUTCH_IN).any()
             if no_gear or grid.state[first] < State.OVERRUN:
                 continue
             known = bool(np.isfinite(grid.load[lead : stop + AFTER_STEPS]).all())
             if _changed_up(grid, first, stop, known) if sign < 0 else _changed_down(grid, first, stop, known):
-                grid.state[_foot_moved(grid, first, known) : stop] = Doing.GEAR_CHANGE
+                grid.state[_foot_moved(grid, first, known) : stop] = State.GEAR_CHANGE
 
 
 def _changed_up(grid: _Grid, first: int, stop: int, known: bool) -> bool:
@@ -216,13 +200,13 @@ def _mark_free(view: View, grid: _Grid, idle_level: float) -> None:
     above = (grid.state >= State.OVERRUN) & (grid.level > idle_level + np.log(IDLE_BAND))
     stands = _standing(view, grid)
     if stands is not None:
-        grid.state[above & stands] = Doing.CLUTCH_IN
-        for _, stop in runs(above & stands):
+        grid.state[above & stands] = State.CLUTCH_IN
+        for _, stop in spans_of(above & stands).tolist():
             until = _engaged(grid, stop)
             part = grid.state[stop:until]
-            part[part >= State.OVERRUN] = Doing.CLUTCH_IN
+            part[part >= State.OVERRUN] = State.CLUTCH_IN
         return
-    for first, _ in runs(grid.rate > SHOOTS_UP_PER_S):
+    for first, _ in spans_of(grid.rate > SHOOTS_UP_PER_S).tolist():
         if grid.level[first] < idle_level + np.log(1.5 * IDLE_BAND) and grid.state[max(0, first - 5)] == State.IDLE:
             last = min(first + FREE_STEPS, grid.level.size - SOON_STEPS)
             gained = grid.level[first + SOON_STEPS : last + SOON_STEPS] - grid.level[first:last]
@@ -230,7 +214,7 @@ def _mark_free(view: View, grid: _Grid, idle_level: float) -> None:
             ends[:SOON_STEPS] = False
             stop = first + (int(np.argmax(ends)) if ends.any() else last - first)
             part = grid.state[first:stop]
-            part[part >= State.OVERRUN] = Doing.CLUTCH_IN
+            part[part >= State.OVERRUN] = State.CLUTCH_IN
 
 
 def _engaged(grid: _Grid, first: int) -> int:
@@ -264,29 +248,17 @@ def _standing(view: View, grid: _Grid) -> BoolArray | None:
     calm = np.concatenate((calm[half:], np.full(half, calm[-1]))) | np.concatenate(
         (np.full(half, calm[0]), calm[:-half])
     )
-    near = (np.abs(felt - rest).max(axis=1) < STILL_G) & _sampled(trace.time_ns, grid.time_ns)
+    near = (np.abs(felt - rest).max(axis=1) < STILL_G) & sampled(trace.time_ns, grid.time_ns)
     return np.asarray(ndimage.binary_opening(near & calm, np.ones(SOON_STEPS, bool)))
 
 
-def _sampled(sample_ns: IntArray, time_ns: IntArray) -> BoolArray:
-    """Whether samples lie within HOLE_NS of one another around each time, (n,): across a hole nothing is known."""
-    after = np.clip(np.searchsorted(sample_ns, time_ns), 1, sample_ns.size - 1)
-    return np.asarray(sample_ns[after] - sample_ns[after - 1] < HOLE_NS)
-
-
-def _mark_halt(view: View, state: DoingArray, halt: Stop) -> None:
+def _mark_halt(view: View, state: StateArray, halt: Stop) -> None:
     time_ns = view.firings.time_ns
     if halt.why == "key_off" and halt.off_ns is not None:
-        state[int(np.searchsorted(time_ns, halt.off_ns)) : halt.last + 1] = Doing.SWITCHED_OFF
+        state[int(np.searchsorted(time_ns, halt.off_ns)) : halt.last + 1] = State.SWITCHED_OFF
     elif halt.why == "driver_stall":
         first = int(np.searchsorted(time_ns, time_ns[halt.last] - NS_PER_S))
         speed = view.firings.speed_rps[first : halt.last + 1]
         sound = np.flatnonzero(speed > STALL_BELOW * float(np.median(speed[: max(1, speed.size // 2)])))
         dragged = first + int(sound[-1]) + 1 if sound.size else first
-        state[min(dragged, halt.last - 1) : halt.last + 1] = Doing.STALLED
-
-
-def runs(mask: BoolArray) -> list[tuple[int, int]]:
-    """Runs of true values: index of the first, and of the first one after."""
-    change = np.diff(np.concatenate(([0], mask.astype(np.int8), [0])))
-    return list(zip(np.flatnonzero(change == 1).tolist(), np.flatnonzero(change == -1).tolist(), strict=True))
+        state[min(dragged, halt.last - 1) : halt.last + 1] = State.STALLED

@@ -29,7 +29,7 @@ SHORTEST_STRETCH = 8  # pulses; fewer are noise on a wire, not an engine
 
 
 class State(IntEnum):
-    """Engine states, one for each firing."""
+    """Engine states, one for each firing. A View knows the first six; doing.py tells the others from them."""
 
     OFF = 0
     CRANKING = 1
@@ -37,6 +37,11 @@ class State(IntEnum):
     IDLE = 3
     OVERRUN = 4
     PULLING = 5
+    STEADY = 6
+    GEAR_CHANGE = 7
+    CLUTCH_IN = 8
+    STALLED = 9
+    SWITCHED_OFF = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +185,12 @@ class LoadScale:
         return load
 
 
+def sampled(sample_ns: IntArray, time_ns: IntArray) -> BoolArray:
+    """Whether samples lie less than SAMPLE_HOLE_NS apart around each time, (n,): across a hole nothing is known."""
+    after = np.clip(np.searchsorted(sample_ns, time_ns), 1, sample_ns.size - 1)
+    return np.asarray(sample_ns[after] - sample_ns[after - 1] < SAMPLE_HOLE_NS)
+
+
 def load_from_crank(firings: Firings, window: int = 24) -> LoadArray:
     """Rough load from relative acceleration over `window` pulses: 0 while the crank slows, 1 while it gains 30 %/s."""
     n = firings.time_ns.size
@@ -194,6 +205,7 @@ def load_from_crank(firings: Firings, window: int = 24) -> LoadArray:
 
 PRESSURE_LAG_NS = 40_000_000  # regulator and damping filter behind the manifold, about (no source; 30-60 ms seen)
 LOAD_HOLE_NS = 250_000_000
+SAMPLE_HOLE_NS = 60_000_000
 # Neither float bowls nor mechanical injection, whose pressure is the higher, hang on the manifold (common practice).
 UNREFERENCED, UNREFERENCED_KPA = ("carburettor", "mechanical_injection"), 420.0
 LEAST_SWING = 0.12  # of the closed-throttle pressure; less, and the rail does not show load

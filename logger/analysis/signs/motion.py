@@ -15,12 +15,11 @@ import numpy as np
 from scipy import ndimage
 
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
-from logger.analysis.crank.states import LoadArray, State, View, load_from_crank
+from logger.analysis.crank.states import LoadArray, State, View, load_from_crank, sampled
 from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 MS = 1_000_000
 STEP_NS = 20 * MS
-HOLE_NS = 60 * MS
 HALF_NS = 40 * MS  # window on either side over which the crank's acceleration is taken
 OPEN, SHUT = 0.45, 0.05  # of full load
 # The load must have been open or shut for this many steps on either side: a rail shows load late, and smooths it.
@@ -119,17 +118,11 @@ def _motion(view: View, load_at_firings: LoadArray, around_steps: int) -> Motion
     load = np.interp(time_ns, firings.time_ns, np.nan_to_num(load_at_firings.astype(np.float64), nan=0.2))
     place = np.clip(np.searchsorted(firings.time_ns, time_ns), 0, firings.time_ns.size - 1)
     fast = 1.5 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
-    running = (view.state[place] >= State.IDLE) & (firings.speed_rps[place] > fast) & _sampled(trace.time_ns, time_ns)
+    running = (view.state[place] >= State.IDLE) & (firings.speed_rps[place] > fast) & sampled(trace.time_ns, time_ns)
     width = 2 * around_steps + 1
     opened = running & (ndimage.minimum_filter1d(load, width) > OPEN)
     shut = running & (ndimage.maximum_filter1d(load, width) < SHUT)
     return Motion(time_ns, acceleration, crank, opened, shut, running, load, firings.speed_rps[place])
-
-
-def _sampled(sample_ns: IntArray, time_ns: IntArray) -> BoolArray:
-    """Whether samples lie within HOLE_NS on both sides of each time, bool (n,): across a hole nothing is known."""
-    after = np.clip(np.searchsorted(sample_ns, time_ns), 1, sample_ns.size - 1)
-    return np.asarray(sample_ns[after] - sample_ns[after - 1] < HOLE_NS)
 
 
 def learn(motions: list[Motion]) -> Law | None:

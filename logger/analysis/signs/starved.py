@@ -14,11 +14,12 @@ from dataclasses import replace
 import numpy as np
 from scipy import ndimage
 
+from logger.analysis.channels.scene import spans_of
 from logger.analysis.crank.states import View
 from logger.analysis.signs import motion
 from logger.analysis.signs.motion import MS, STEP_NS, Law, Motion, blind
 from logger.analysis.signs.sign import Sign
-from logger.event import NS_PER_S, BoolArray, FloatArray
+from logger.event import NS_PER_S, FloatArray
 
 CLEARLY_STARVED, JUST_NOT = 1.5, 0.95  # times what makes an engine stumble
 LEAST_DUE = 0.3  # of full torque, that the load must promise to tell anything
@@ -102,7 +103,7 @@ def _within(view: View, motion: Motion, law: Law, low_ns: int, high_ns: int) -> 
     gone = (fallen > GONE) & (fallen < braked) & motion.running[begin : end + SMOOTH]
     gone = ndimage.binary_closing(gone, np.ones(HOLES, bool))
     found = []
-    for a, b in _runs(gone):
+    for a, b in spans_of(gone).tolist():
         inside = min(b, stop - begin) - max(a, first - begin)
         if inside < SHORTEST or inside < 0.6 * (b - a) or _other_gear(motion, begin + a, begin + b):
             continue
@@ -118,11 +119,6 @@ def _within(view: View, motion: Motion, law: Law, low_ns: int, high_ns: int) -> 
         strength = 10.0 * float(fallen[a:b].mean())
         found.append(Sign("weak_torque", "tach_pulses", from_ns, to_ns, lost, strength, from_ns - STEP_NS))
     return found
-
-
-def _runs(mask: BoolArray) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], mask.astype(np.int8), [0]))))
-    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
 
 
 def _pushes(fallen: FloatArray) -> bool:
