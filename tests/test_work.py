@@ -14,6 +14,7 @@ from logger.errors import AnalysisError, StoreError
 from logger.event import NS_PER_S, Repair
 from logger.store.blocks import Series
 from logger.store.capture_out import write_folder
+from logger.store.door import open_event
 from logger.store.recording import RecordingReader, RecordingWriter, Second
 from logger.store.schema import RecordingMeta, stored_channel
 from logger.store.store import Store
@@ -118,6 +119,8 @@ def test_what_the_earlier_events_taught_is_used(tmp_path):
         assert [one.channel for one in findings.off_normal] == ["fuel_pressure"]
         assert store.has_fresh_findings(event_id)
         assert (store.findings(event_id) or {})["off_normal"][0]["cause"] == "fuel_delivery"
+    with open_event(tmp_path / "data", event_id) as opened:
+        assert [one.channel for one in opened.analyse().off_normal] == ["fuel_pressure"]
 
 
 def test_an_entry_made_by_another_process_makes_the_event_due(bench):
