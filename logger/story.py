@@ -256,7 +256,9 @@ def at_work(stumbles: Sequence[dict[str, Any]]) -> Iterator[str]:
     """What the engine was doing as it stumbled, most often first, where several stumbles are told."""
     times = Counter(DOING[one["doing"]] for one in stumbles if one.get("doing") in DOING).most_common()
     if len(stumbles) > 1 and times:
-        yield f"Of {len(stumbles)} stumbles came {', '.join(f'{n} {doing}' for doing, n in times)}."
+        (most, n_most), *others = times
+        told = [f"{n_most} came {most}", *(f"{n} {doing}" for doing, n in others)]
+        yield f"Of {len(stumbles)} stumbles {', '.join(told)}."
 
 
 _KNOCK = re.compile(r"knocks? (?:above|of) (\d+(?:\.\d+)?) g")

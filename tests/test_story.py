@@ -68,7 +68,7 @@ def test_what_the_engine_was_doing_is_told_with_the_worst_and_counted_over_all()
     found = [replace(stumble("r01", at), doing=doing) for at, doing in did]
     told = story(day(), replace(NOTHING, stumbles=found, main_cause="ignition_primary").as_json())
     assert "a cut-out of 0.30 s while pulling, 12 firings lost" in told.happened[0]
-    assert told.brings == ["Of 4 stumbles came 2 while pulling, 1 in a gear change."]
+    assert told.brings == ["Of 4 stumbles 2 came while pulling, 1 in a gear change."]
 
 
 def test_what_was_off_all_day_is_told_before_that_no_stumble_was_found() -> None:
