@@ -62,7 +62,9 @@ def analyse(event: Event, *, earlier: Sequence[Mapping[str, Any]] = (), progress
     full = pulls.full_throttle([pulls.widest_throttle(recording) for recording in read])
     weather, rpm = pull_findings.air_of(event), settled_rpm(views)
     held = dict(enumerate(sample)) if len(some) == len(parts) else {}
+    # A cylinder that is lame shows best over the whole event; of one that is not held, over each part.
     lamed = lame.signs(views) if held else []
+    usual = lame.NOTHING if held else lame.learn(views)
     del read, ready, sample, views
 
     def seen(number: int, faults: list[SensorFault] | None = None) -> Seen:
@@ -74,8 +76,7 @@ def analyse(event: Event, *, earlier: Sequence[Mapping[str, Any]] = (), progress
     found: dict[int, _Found] = {}
     for number in range(len(parts)):
         this = seen(number)
-        # A cylinder that is lame shows best over the whole event; of one that is not held, over each part.
-        looks.append(_look(this, lamed[number] if held else lame.signs([this.view])[0], taught))
+        looks.append(_look(this, lamed[number] if held else lame.signs([this.view], usual)[0], taught))
         if all(looks[-1].look.proven):
             found[number] = _find(this, looks[-1], [1.0] * len(looks[-1].look.gaps), taught, full, weather)
         report(0.1 + 0.7 * (number + 1) / len(parts))

@@ -104,6 +104,15 @@ def test_a_lobe_that_is_off_by_as_much_as_a_lame_cylinder_shows_is_none() -> Non
     assert lame.signs([view_of(off)]) == [[]]
 
 
+def test_what_the_rest_of_the_day_taught_shows_a_cylinder_that_is_lame_all_of_a_part() -> None:
+    part = view_of(recording(cylinder(2, 4, (0.0, 60.0)), until_s=8.0))  # of one pull nothing sets it off
+    sound = view_of(recording(never))
+    taught = lame.learn([sound])
+    (sign,) = lame.signs([part], taught)[0]
+    assert (sign.to_ns - sign.from_ns) / NS_PER_S > 7.0
+    assert lame.signs([part]) == lame.signs([sound], taught) == [[]]
+
+
 def test_an_idling_cylinder_that_drops_out_is_found() -> None:
     signs = found(cylinder(3, 4, (20.0, 22.0)), idles=True)
     assert len(signs) == 1
@@ -178,6 +187,6 @@ def test_pieces_of_a_day_find_what_the_whole_does(monkeypatch: pytest.MonkeyPatc
 
 def test_the_longer_the_day_the_more_it_takes_to_convince() -> None:
     view = view_of(recording(never))
-    hours = [lame.Day([view] * n, 4).convincing for n in (1, 20, 200)]
+    hours = [lame.Day([view] * n, 4, lame.NOTHING).convincing for n in (1, 20, 200)]
     assert hours[0] == lame.CONVINCING
     assert hours[2] - hours[1] == pytest.approx(np.log(10.0), abs=1e-3)

@@ -4,7 +4,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import ndimage
 
+from logger.analysis.crank import pulses
+from logger.analysis.crank.phase import LONG, SHORT
 from logger.analysis.crank.pulses import clean
 from logger.event import Engine, IntArray
 
@@ -200,3 +203,16 @@ def test_a_single_that_slows_down_and_picks_up_within_a_handful_of_pulses_has_lo
 def test_a_single_still_shows_the_pulses_that_it_lost() -> None:
     firings = clean(np.delete(even(60, interval_ms=30.0), slice(30, 33)), ONCE_IN_TWO_TURNS)
     assert firings.missing_runs().tolist() == [[30, 33]]
+
+
+@settings(deadline=None, max_examples=200)
+@given(st.integers(0, 400), st.sampled_from([7, 15]), st.sampled_from([0.01, 0.05, 0.2]), st.integers(0, 2**32 - 1))
+def test_intervals_that_need_no_median_are_told_as_their_median_would(
+    n: int, width: int, restless: float, seed: int
+) -> None:
+    random = np.random.default_rng(seed)
+    interval = 1e6 * np.exp(np.cumsum(random.normal(0.0, restless, n)))
+    interval[random.random(n) < 0.02] *= random.choice([0.3, 0.65, 1.5, 2.0, 3.0])
+    odd = pulses.off_median(interval, width)
+    median = ndimage.median_filter(interval, width, mode="nearest") if n else interval
+    assert np.array_equal(odd, (interval < SHORT * median) | (interval > LONG * median))

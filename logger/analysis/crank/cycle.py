@@ -12,7 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage, signal
+from scipy import signal
 
 from logger.analysis.crank.pulses import Firings
 from logger.event import BoolArray, Engine, FloatArray, IntArray
@@ -26,6 +26,7 @@ ENOUGH = 100_000  # pulses that a pattern is taken from, evenly over the day: as
 FEWEST_CYCLES = 12  # between two gaps: fewer have no places of their own
 SURE_TURN = 9.0  # log-likelihood by which a turn of the pattern must beat the others
 UNLIKELY_TURN = 3.0  # by which another turn beats the count that goes on over lost pulses, so that it has slipped
+MATCHED = 0  # group of the pulses whose places are known by the span that all are matched with
 MOST_LOST = 8  # pulses lost in a row, over which they can be counted on
 
 
@@ -47,6 +48,11 @@ class Folded:
     place: PlaceArray
     group: GroupArray
     valid: BoolArray
+
+    def groups(self, span: slice = slice(None)) -> list[int]:
+        """The groups that pulses of a span belong to, in order."""
+        found: list[int] = np.flatnonzero(np.bincount(self.group[span] + 1)[1:]).tolist()
+        return found
 
 
 def spread_out(chosen: BoolArray, every: int) -> IntArray:
@@ -82,10 +88,13 @@ def unevenness(firings: Firings, count: int) -> tuple[SingleArray, BoolArray]:
         summed = np.concatenate(([0.0], np.cumsum(log_interval - np.median(log_interval))))
         rest = summed - signal.savgol_filter(summed, width, SMOOTH_DEGREE, mode="nearest")
         uneven[begin : begin + PIECE] = rest[begin - low : begin - low + PIECE]
-    unsafe = ~firings.seen
-    for edge in firings.bounds().tolist():
-        unsafe[max(0, edge - 1) : edge + 1] = True
-    return uneven, np.asarray(~ndimage.binary_dilation(unsafe, iterations=width // 2 + 1))
+    valid, reach = firings.seen.copy(), width // 2 + 1
+    for first, stop in [
+        *firings.missing_runs().tolist(),
+        *((edge - 1, edge + 1) for edge in firings.bounds().tolist()),
+    ]:
+        valid[max(0, first - reach) : stop + reach] = False
+    return uneven, valid
 
 
 @cache
@@ -104,38 +113,42 @@ def _width(count: int) -> int:
     return max(SMOOTH_CYCLES * count + 1, SMOOTH_LEAST) | 1
 
 
-def fold(trains: Sequence[Firings], chosen: Sequence[BoolArray], count: int) -> list[Folded]:
+def fold(
+    trains: Sequence[Firings], chosen: Sequence[BoolArray], count: int, known: "Span | None" = None
+) -> tuple[list[Folded], "Span | None"]:
     """Lay the pulses of an event's recordings on one cycle of `count` places.
 
-    chosen: bool (n,) of each recording, which pulses show the standing pattern by which the places are matched.
+    chosen: bool (n,) of each recording, which pulses show the standing pattern by which the places are matched. known:
+    the span that others are matched with, where an earlier call chose it. Returns that span, too (None: no span).
     """
     parts = [unevenness(firings, count) for firings in trains]
     places = [np.zeros(firings.time_ns.size, np.uint8) for firings in trains]
     groups = [np.full(firings.time_ns.size, -1, np.int32) for firings in trains]
     spans = [
-        _Span(number, first, stop, *_pattern(*parts[number], use, count, first, stop))
+        Span(number, first, stop, *_pattern(*parts[number], use, count, first, stop))
         for number, (firings, use) in enumerate(zip(trains, chosen, strict=True))
         for first, stop in _spans(firings, FEWEST_CYCLES * count)
     ]
-    longest = max(spans, key=lambda span: float(span.weight.min()), default=None)
-    group, turn, before = 0, 0, None
+    longest = known or max(spans, key=lambda span: float(span.weight.min()), default=None)
+    group, turn, before = MATCHED, 0, None
     for number, span in enumerate(spans):
         misfit = _misfit(span, longest or span)
         best, second = np.argsort(misfit)[:2].tolist() if count > 1 else (0, 0)
         sure = span is longest or misfit[second] - misfit[best] > SURE_TURN
         if sure or before is None or not _goes_on(trains, before, span) or misfit[turn] - misfit[best] > UNLIKELY_TURN:
-            group, turn = 0 if sure else number + 1, best
+            group, turn = MATCHED if sure else number + 1, best
         before = span
         groups[span.recording][span.first : span.stop] = group
         places[span.recording][span.first : span.stop] = (np.arange(span.first, span.stop) + turn) % count
-    return [
+    folded = [
         Folded(uneven, place, group, valid & (group >= 0))
         for (uneven, valid), place, group in zip(parts, places, groups, strict=True)
     ]
+    return folded, longest
 
 
 @dataclass(frozen=True, slots=True)
-class _Span:
+class Span:
     """Pulses first..stop-1 of a recording: their mean pattern by index modulo the places, and its weight."""
 
     recording: int
@@ -167,7 +180,7 @@ def _pattern(
     return mean, number / np.maximum(variance, 1e-10)
 
 
-def _misfit(span: _Span, longest: _Span) -> FloatArray:
+def _misfit(span: Span, longest: Span) -> FloatArray:
     """How badly a span lies on the longest one if turned by 0, 1, ... places: negative log-likelihoods, (count,)."""
     misfit = []
     for turn in range(span.mean.size):
@@ -177,7 +190,7 @@ def _misfit(span: _Span, longest: _Span) -> FloatArray:
     return np.array(misfit)
 
 
-def _goes_on(trains: Sequence[Firings], before: _Span, span: _Span) -> bool:
+def _goes_on(trains: Sequence[Firings], before: Span, span: Span) -> bool:
     """Whether pulses can be counted on from one span to the next: few were lost between them, the engine ran on."""
     firings = trains[span.recording]
     if before.recording != span.recording or firings.stretch[before.first] != firings.stretch[span.first]:

@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from logger.analysis.channels.scene import spans_of
 from logger.analysis.crank import tach_noise
 from logger.analysis.crank.phase import LONG, SAG_MATTERS_BELOW, SHORT, Patch, odd_places, resolve
 from logger.event import NS_PER_S, BoolArray, Engine, FloatArray, IntArray
@@ -82,16 +83,33 @@ def _clean(edges: IntArray, engine: Engine) -> Firings:
     width = MEDIAN_WIDTH if per_revolution >= 1.0 else FEW_WIDTH
     noisy = tach_noise.bursts(interval, tach_noise.fastest_interval_ns(engine))
     noisy |= tach_noise.scatter(interval, noisy, slowest)
-    if noisy.any():
-        typical = np.full(interval.size, np.inf)
-        if not noisy.all():
-            typical[~noisy] = ndimage.median_filter(interval[~noisy], width, mode="nearest")
-    else:
-        typical = ndimage.median_filter(interval, width, mode="nearest")
-    odd = noisy | (interval < SHORT * typical) | (interval > LONG * typical)
+    odd = noisy.copy()
+    odd[~noisy] = off_median(interval[~noisy], width)
     odd |= tach_noise.chatter(interval, odd, SAG_MATTERS_BELOW * slowest)
     patches = [resolve(edges, interval, odd, first, last, slowest) for first, last in odd_places(interval, odd)]
     return _assemble(edges, patches, per_revolution)
+
+
+def off_median(interval: FloatArray, width: int) -> BoolArray:
+    """Which intervals are far from the median of the `width` ones around them, (n,).
+
+    A median is asked for only where it matters: most intervals, and all around them, are too like each other.
+    """
+    block = 2 * width
+    n_blocks = interval.size // block
+    least, most = np.zeros(n_blocks + 2), np.full(n_blocks + 2, np.inf)  # what comes first and last is always asked
+    whole = interval[: n_blocks * block].reshape(-1, block)
+    least[1:-1], most[1:-1] = whole.min(axis=1), whole.max(axis=1)
+    least, most = (ndimage.minimum_filter1d(least, 3), ndimage.maximum_filter1d(most, 3))
+    unlike = ((most > LONG * least) | (least < SHORT * most))[1:]
+    odd = np.zeros(interval.size, bool)
+    for first, last in spans_of(unlike).tolist():
+        low, high = max(0, first * block - width), last * block + width
+        typical = ndimage.median_filter(interval[low:high], width, mode="nearest")
+        far = (interval[low:high] < SHORT * typical) | (interval[low:high] > LONG * typical)
+        span = slice(first * block, last * block)
+        odd[span] = far[span.start - low : span.stop - low]
+    return odd
 
 
 def _join(parts: list[Firings], extra_ns: IntArray) -> Firings:
@@ -132,8 +150,11 @@ def slowest_running_interval_ns(engine: Engine) -> float:
 
 
 def _distinct(edges_ns: IntArray) -> tuple[IntArray, IntArray]:
-    edges = np.sort(np.asarray(edges_ns, np.int64))
-    repeat = np.concatenate(([False], np.diff(edges) == 0)) if edges.size else np.empty(0, bool)
+    edges = np.asarray(edges_ns, np.int64)
+    if (edges[1:] > edges[:-1]).all():
+        return edges, edges[:0]
+    edges = np.sort(edges)
+    repeat = np.concatenate(([False], np.diff(edges) == 0))
     return edges[~repeat], edges[repeat]
 
 

@@ -13,11 +13,12 @@ edges of a cycle come early and late by
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from logger.analysis.crank.cycle import ENOUGH, FEWEST_CYCLES, Folded, spread_out
-from logger.analysis.crank.states import State, View
+from logger.analysis.crank.cycle import ENOUGH, FEWEST_CYCLES, Folded, PlaceArray, spread_out
+from logger.analysis.crank.states import State, StateArray, View
 from logger.event import BoolArray, FloatArray, IntArray
 
 WORK = 9400.0  # p V / J, 1/s2: 800 kPa at full load over 0.085 kg m2 a litre (judgement; a heavy flywheel halves it)
@@ -44,27 +45,31 @@ def due(view: View, count: int, at: slice | IntArray) -> FloatArray:
 
 
 def patterns(
-    views: Sequence[View], folded: Sequence[Folded], count: int, sound: Sequence[BoolArray]
+    views: Sequence[View],
+    folded: Sequence[Folded],
+    count: int,
+    sound: Sequence[BoolArray],
+    known: Mapping[int, FloatArray],
 ) -> dict[int, FloatArray]:
     """How late each place's pulse comes in a sound engine, in intervals: by group, (KINDS, count); NaN where not known.
 
     The pattern is the median by place of what runs alike (pulling, idling, on overrun), in each group of pulses whose
     places are known to each other; or, where that shows a lame cylinder, only what does not follow load and speed.
-    sound: bool (n,) of each recording, from which pulses the pattern is taken, where they are enough.
+    sound: bool (n,) of each recording, from which pulses the pattern is taken, where they are enough. known: patterns
+    that are not asked for anew.
     """
-    found = {}
-    for number in sorted({number for one in folded for number in np.unique(one.group).tolist()} - {-1}):
-        own = [one.valid & (one.group == number) for one in folded]
-        table = np.full((len(KINDS), count), np.nan)
-        lobes = _lobes(*_together(views, folded, own, count), count, views[0].load_channel is not None)
+    found = dict(known)
+    for number in sorted({number for one in folded for number in one.groups()} - set(known)):
+        own = _together(views, folded, [one.valid & (one.group == number) for one in folded], count, sound)
+        lobes = _lobes(own, count, views[0].load_channel is not None)
+        found[number] = np.full((len(KINDS), count), np.nan)
         for row, kind in enumerate(KINDS):
-            alike = [some & (view.state == kind) for some, view in zip(own, views, strict=True)]
-            pattern = lobes if any(some.any() for some in alike) else None
-            for chosen in ([a & b for a, b in zip(alike, sound, strict=True)], alike):
-                pattern = _median(*_together(views, folded, chosen, count)[:2], count) if pattern is None else pattern
+            alike = own.of(own.state == kind)
+            pattern = lobes if alike.place.size else None
+            for some in (alike.of(alike.sound), alike):
+                pattern = _median(some, count) if pattern is None else pattern
             if pattern is not None:
-                table[row] = pattern
-        found[number] = table
+                found[number][row] = pattern
     return found
 
 
@@ -74,64 +79,88 @@ def beyond(
     """How late pulses of a span come beyond the standing pattern, in intervals, (m,); and where that is known."""
     state, group = view.state[span], folded.group[span]
     usual = np.full(state.size, np.nan)
-    for number in np.unique(group).tolist():
-        if number in table:
-            rows = np.vstack((table[number], np.full((1, count), np.nan)))
-            kind = np.select([state == kind for kind in KINDS], range(len(KINDS)), len(KINDS))
-            usual = np.where(group == number, rows[kind, folded.place[span]], usual)
+    kinds = np.full(len(State), len(KINDS))
+    kinds[list(KINDS)] = range(len(KINDS))
+    kind = kinds[state]
+    for number in folded.groups(span):
+        rows = np.vstack((table[number], np.full((1, count), np.nan)))
+        usual = np.where(group == number, rows[kind, folded.place[span]], usual)
     known = folded.valid[span] & np.isfinite(usual)
     return np.where(known, folded.uneven[span] - usual, 0.0), known
 
 
+@dataclass(frozen=True, slots=True)
+class _Pulses:
+    """Some pulses of an event, (m,) each: place in the cycle, unevenness, due wave, state, and whether sound."""
+
+    place: PlaceArray
+    uneven: FloatArray
+    wave: FloatArray
+    state: StateArray
+    sound: BoolArray
+
+    def of(self, use: BoolArray) -> "_Pulses":
+        return _Pulses(self.place[use], self.uneven[use], self.wave[use], self.state[use], self.sound[use])
+
+
 def _together(
-    views: Sequence[View], folded: Sequence[Folded], chosen: Sequence[BoolArray], count: int
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Place, unevenness, due wave and state of the chosen pulses of all recordings, (m,) each."""
+    views: Sequence[View],
+    folded: Sequence[Folded],
+    chosen: Sequence[BoolArray],
+    count: int,
+    sound: Sequence[BoolArray],
+) -> _Pulses:
+    """The chosen pulses of all recordings; of very many an even choice."""
     every = sum(int(np.count_nonzero(use)) for use in chosen) // ENOUGH
     parts = []
-    for view, one, use in zip(views, folded, chosen, strict=True):
+    for view, one, use, good in zip(views, folded, chosen, sound, strict=True):
         at = spread_out(use, every)
-        parts.append((one.place[at], one.uneven[at].astype(np.float64), due(view, count, at), view.state[at]))
-    place, uneven, wave, state = (np.concatenate(column) for column in zip(*parts, strict=True))
-    return place, uneven, wave, state
+        parts.append((one.place[at], one.uneven[at].astype(np.float64), due(view, count, at), view.state[at], good[at]))
+    return _Pulses(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
-def _median(place: FloatArray, uneven: FloatArray, count: int) -> FloatArray | None:
-    parts = [uneven[place == p] for p in range(count)]
-    if min(part.size for part in parts) < FEWEST_CYCLES:
+def _median(pulses: _Pulses, count: int) -> FloatArray | None:
+    """The median unevenness of each place, (count,); None where one of them has too few pulses."""
+    number = np.bincount(pulses.place, minlength=count)
+    if number.min() < FEWEST_CYCLES:
         return None
-    return np.array([float(np.median(part)) for part in parts])
+    by_place = pulses.uneven[np.argsort(pulses.place, kind="stable")]
+    return np.array([float(np.median(part)) for part in np.split(by_place, np.cumsum(number)[:-1])])
 
 
-def _lobes(
-    place: FloatArray, uneven: FloatArray, wave: FloatArray, state: FloatArray, count: int, load_known: bool
-) -> FloatArray | None:
+def _lobes(pulses: _Pulses, count: int, load_known: bool) -> FloatArray | None:
     """The part of the pattern that follows neither load nor speed, (count,), where the rest shows a lame cylinder.
 
     By each place a straight line is fitted of `uneven` over the wave due; None where their slopes make no wave.
     """
-    use = np.isin(state, KINDS if load_known else KINDS[:2])  # a shut throttle that nothing tells says nothing
-    place, uneven, wave = place[use], uneven[use], wave[use]
-    usual = _median(place, uneven, count)
+    # A shut throttle that nothing tells says nothing.
+    pulses = pulses.of(np.isin(pulses.state, KINDS if load_known else KINDS[:2]))
+    usual = _median(pulses, count)
     if usual is None:
         return None
-    off = uneven - usual[place]
+    place, wave = pulses.place, pulses.wave
+
+    def by_place(value: FloatArray) -> FloatArray:
+        return np.asarray(np.bincount(place, value, minlength=count), np.float64)
+
+    off = pulses.uneven - usual[place]
     limit = CLIP * 1.4826 * float(np.median(np.abs(off)))
-    level, slope, error = np.empty(count), np.empty(count), np.empty(count)
-    for p in range(count):
-        value, x = usual[p] + np.clip(off[place == p], -limit, limit), wave[place == p]
-        spread = x - x.mean()
-        if not spread.any():
-            return None
-        slope[p] = float(spread @ value) / float(spread @ spread)
-        level[p] = float(value.mean() - slope[p] * x.mean())
-        error[p] = float(np.std(value - level[p] - slope[p] * x)) / float(np.sqrt(spread @ spread))
+    number = np.bincount(place, minlength=count)
+    value = usual[place] + np.clip(off, -limit, limit)
+    mean_wave = by_place(wave) / number
+    spread = wave - mean_wave[place]
+    squares = by_place(spread**2)
+    if not squares.all():
+        return None
+    slope = by_place(spread * value) / squares
+    level = by_place(value) / number - slope * mean_wave
+    error = np.sqrt(by_place((value - level[place] - slope[place] * wave) ** 2) / number / squares)
     turns = np.exp(-2j * np.pi * np.arange(count) / count) * (1.0 if count == 2 else 2.0) / count
     size, size_error = complex(slope @ turns), float(np.sqrt(error**2 @ np.abs(turns) ** 2))
     if abs(size) < max(LAME_ALL_DAY, SURE * size_error):
         return None
     template = wave * np.cos(2.0 * np.pi * place / count + np.angle(size))
-    shown = template * np.clip(uneven - level[place], -limit, limit)
+    shown = template * np.clip(pulses.uneven - level[place], -limit, limit)
     parts = [
         float(some.sum()) / float(due @ due)
         for some, due in zip(np.array_split(shown, PARTS), np.array_split(template, PARTS), strict=True)

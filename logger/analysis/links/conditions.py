@@ -22,6 +22,7 @@ RIVAL_ODDS = 10.0  # "strong evidence" in the scale of H. Jeffreys, Theory of Pr
 SURE_SHOCK_P = 0.02
 SURE_SPEED_P = 0.05
 SLACK_G = 0.8
+MOST_RANKED = 20_000
 HEAT = ("coolant_temperature", "under_bonnet_temperature")
 LESS_IS_WORSE = ("battery_voltage", "time_since_load_step")
 HEAT_WORDS = {"coolant_temperature": "coolant", "under_bonnet_temperature": "under the bonnet"}
@@ -155,7 +156,9 @@ def _against(name: str, case: FloatArray, control: FloatArray, where: str) -> Co
     if name in HEAT:
         p = rise_p(case, control, RISE_DEGC)
     else:
-        p = float(mannwhitneyu(sign * case, sign * control, alternative="greater").pvalue)
+        # Ranks among so many cells are as sharp as among all of a long day.
+        some = control[:: max(1, control.size // MOST_RANKED)]
+        p = float(mannwhitneyu(sign * case, sign * some, alternative="greater").pvalue)
     limit = sign * float(np.quantile(sign * control, 1 - SHARE))
     seen = int((sign * case >= sign * limit).sum())
     expected = float(np.mean(sign * control >= sign * limit)) * case.size

@@ -29,6 +29,7 @@ BURST_GAP_S = 3.0
 CELL_S = 0.1
 DRIVING_OVER_IDLE = 1.5
 DRIVING_SPREAD_S = 3.0
+FAR_S = 2.0  # between a cell and the nearest sample that still tells of it
 MAX_DOUBT_S = 0.02
 STRUCK_S = 0.3
 HIT_DOUBT_S = 0.01
@@ -306,7 +307,7 @@ def driving(rpm: FloatArray, running: BoolArray, engine: Engine, step_s: float =
 
 
 def smooth(trace: Trace, time_s: FloatArray, span_s: float) -> FloatArray:
-    """Mean of a trace over `span_s` around each cell; NaN farther than 2 s from any sample."""
+    """Mean of a trace over `span_s` around each cell, (n,), span_s up to 2 FAR_S; NaN farther off than that."""
     good = np.isfinite(trace.value)
     sample_s, value = trace.time_ns[good] / NS_PER_S, trace.value[good]
     if not value.size:
@@ -314,9 +315,12 @@ def smooth(trace: Trace, time_s: FloatArray, span_s: float) -> FloatArray:
     total = np.concatenate([[0.0], np.cumsum(value)])
     low, high = np.searchsorted(sample_s, time_s - span_s / 2), np.searchsorted(sample_s, time_s + span_s / 2)
     n = high - low
-    mean = np.where(n > 0, (total[high] - total[low]) / np.maximum(n, 1), np.interp(time_s, sample_s, value))
-    after = np.clip(np.searchsorted(sample_s, time_s), 1, max(1, value.size - 1))
-    distance = np.minimum(
-        np.abs(sample_s[after - 1] - time_s), np.abs(sample_s[min(1, value.size - 1) * after] - time_s)
-    )
-    return np.where(distance <= 2.0, mean, np.nan)
+    mean = (total[high] - total[low]) / np.maximum(n, 1)
+    # Where no sample is that near, what lies between the next ones.
+    alone = np.flatnonzero(n == 0)
+    at_s = time_s[alone]
+    after = np.clip(low[alone], 1, max(1, value.size - 1))
+    before_s, after_s = sample_s[after - 1], sample_s[min(1, value.size - 1) * after]
+    near = np.minimum(np.abs(before_s - at_s), np.abs(after_s - at_s)) <= FAR_S
+    mean[alone] = np.where(near, np.interp(at_s, sample_s, value), np.nan)
+    return np.asarray(mean)

@@ -16,7 +16,7 @@ Not seen: one pulse a cycle; a loss that falls midway between two pulses a cycle
 """
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -89,22 +89,38 @@ class Find:
     due: float
 
 
+@dataclass(frozen=True, slots=True)
+class Taught:
+    """What a choice of an event's views taught: the span of pulses that others are laid on (None: none), and the
+    standing pattern of the pulses whose places are known by it, as standing.patterns gives it."""
+
+    span: cycle.Span | None
+    patterns: Mapping[int, FloatArray]
+
+
+NOTHING = Taught(None, {})
+
+
 class Day:
     """An event's pulses on the engine's cycle, to be searched piece by piece: a long day need not lie in memory."""
 
-    def __init__(self, views: Sequence[View], count: int) -> None:
-        self.views, self.count = views, count
+    def __init__(self, views: Sequence[View], count: int, taught: Taught) -> None:
+        self.views, self.count, self.taught = views, count, taught
         pulls = [view.state == State.PULLING for view in views]
-        self.folded = cycle.fold([view.firings for view in views], pulls, count)
+        self.folded, self.span = cycle.fold([view.firings for view in views], pulls, count, taught.span)
         self.sound = [np.ones(view.state.size, bool) for view in views]
         self.races = [_racing(view) for view in views]
         running_s = sum(to_s - from_s for view in views for from_s, to_s in view.running_spans())
         # The longer one looks, the more chance shows.
         self.convincing = CONVINCING + max(0.0, float(np.log(max(running_s, 1.0) / USUAL_DAY_S)))
 
+    def patterns(self) -> dict[int, FloatArray]:
+        """The standing pattern of each group of pulses, of what is held for sound now."""
+        return standing.patterns(self.views, self.folded, self.count, self.sound, self.taught.patterns)
+
     def trains(self) -> Iterator[Train]:
         """The pieces, in order, against the pattern of what is held for sound now."""
-        table = standing.patterns(self.views, self.folded, self.count, self.sound)
+        table = self.patterns()
         turns = np.exp(-2j * np.pi * np.arange(self.count) / self.count)
         of_jitter, of_wave = cycle.kept(self.count)
         gain = 1.0 if self.count == 2 else np.sqrt(2.0)
@@ -124,13 +140,30 @@ class Day:
                 yield Train(number, begin, wave, level, judged, calm, one.group[span])
 
 
-def signs(views: Sequence[View]) -> list[list[Sign]]:
-    """Stretches of each recording of an event in which one cylinder misfired, as lame_cylinder signs."""
+def learn(views: Sequence[View]) -> Taught:
+    """Learn from a fair choice of a long event's views what its parts, searched one by one, are held against."""
+    day, _ = _searched(views, NOTHING)
+    if day is None:
+        return NOTHING
+    return Taught(day.span, {group: pattern for group, pattern in day.patterns().items() if group == cycle.MATCHED})
+
+
+def signs(views: Sequence[View], taught: Taught = NOTHING) -> list[list[Sign]]:
+    """Stretches of each recording of an event in which one cylinder misfired, as lame_cylinder signs.
+
+    taught: what else the event is known by, where these are not all its views."""
     found: list[list[Sign]] = [[] for _ in views]
+    for find in _searched(views, taught)[1]:
+        found[find.number].append(_sign(views[find.number], find))
+    return found
+
+
+def _searched(views: Sequence[View], taught: Taught) -> tuple[Day | None, list[Find]]:
+    """The day, with all that is lame no part of what is sound, and what is lame; no day where none can be told."""
     count = cycle.places(views[0].engine, views[0].firings) if views else 0
     if count < 2 or views[0].engine.cylinders < 2 or not any(view.state.size for view in views):
-        return found
-    day = Day(views, count)
+        return None, []
+    day = Day(views, count, taught)
     finds: list[Find] = []
     # What was found lame is no part of the sound engine's pattern, which without it shows the rest the better.
     for _ in range(ROUNDS):
@@ -139,9 +172,7 @@ def signs(views: Sequence[View]) -> list[list[Sign]]:
             break
         for find in finds:
             day.sound[find.number][find.first : find.stop] = False
-    for find in finds:
-        found[find.number].append(_sign(views[find.number], find))
-    return found
+    return day, finds
 
 
 def _search(day: Day) -> list[Find]:
@@ -202,7 +233,7 @@ def _racing(view: View) -> BoolArray:
     before, after = (np.clip(np.searchsorted(time_ns, grid + d), 0, time_ns.size - 1) for d in (-HALF_NS, HALF_NS))
     span = np.maximum(time_ns[after] - time_ns[before], HALF_NS) / NS_PER_S
     races = np.log(np.maximum(speed[after], 0.1) / np.maximum(speed[before], 0.1)) / span > RACING_PER_S
-    return np.asarray(ndimage.binary_dilation(races, iterations=NEAR_NS // GRID_NS))
+    return np.asarray(ndimage.maximum_filter1d(races, 2 * (NEAR_NS // GRID_NS) + 1, mode="nearest"))
 
 
 def _scatter(value: FloatArray) -> FloatArray:

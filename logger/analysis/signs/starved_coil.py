@@ -32,7 +32,8 @@ FEWEST = 2  # drops within half a second of each other
 def signs(view: View) -> list[Sign]:
     """Groups of drops, as weak_torque signs; empty where the battery is not recorded."""
     time_ns = view.firings.time_ns
-    if time_ns.size < 20 * SIDE or "battery_voltage" not in view.traces:
+    battery = view.traces.get("battery_voltage")
+    if time_ns.size < 20 * SIDE or battery is None or not (battery.value < COIL_FAILS_V).any():
         return []
     drops = np.flatnonzero(_drops(view))
     found = []
@@ -52,12 +53,13 @@ def collapsed(view: View) -> list[Sign]:
     What they cost is only estimated: single misses under load hardly show. Empty where no voltage tells of the battery.
     """
     trace, firings = bands.supply(view), view.firings
-    if trace is None or trace.time_ns.size < 50 or firings.time_ns.size < 50:
+    known = view.load_channel is not None
+    least_v = COLLAPSED_V if known else COLLAPSED_ANYHOW_V
+    if trace is None or trace.time_ns.size < 50 or firings.time_ns.size < 50 or not (trace.value < least_v).any():
         return []
     volts = np.interp(firings.time_ns, trace.time_ns, ndimage.median_filter(trace.value, SMOOTH, mode="nearest"))
-    known = view.load_channel is not None
     fast = firings.speed_rps > FAST * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
-    short = view.running & fast & (view.load > LOADED) & (volts < (COLLAPSED_V if known else COLLAPSED_ANYHOW_V))
+    short = view.running & fast & (view.load > LOADED) & (volts < least_v)
     found = []
     at = np.flatnonzero(short)
     for part in np.split(at, np.flatnonzero(np.diff(firings.time_ns[at]) > JOIN_NS) + 1) if at.size else []:
