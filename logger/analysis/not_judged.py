@@ -23,6 +23,11 @@ def not_judged(engine: Engine, recorded: Collection[str], rpm: FloatArray, scale
     ):
         if channel not in recorded:
             found.append(f"No {channel.replace('_', ' ')} is recorded: {lost}.")
+    if engine.redline_rpm is None:
+        found.append(
+            "No redline is given: near the highest speeds a rev limiter, or torque that falls as it does there in any "
+            "engine, may be taken for combustion lost. Give redline_rpm and analyse again."
+        )
     found += _implausible_speed(engine, rpm)
     if engine.tach_source in ("control_unit", "crank"):
         found.append("The tach wire does not come from the coil: its pulses say nothing about the coil's switching.")

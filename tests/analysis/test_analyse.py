@@ -62,6 +62,13 @@ def test_no_pulses_or_one_say_that_nothing_could_be_judged(pulses: list[int]) ->
     assert any("Too few tach pulses" in sentence for sentence in found.not_judged)
 
 
+def test_an_unknown_redline_is_asked_for() -> None:
+    event = Event("rest", replace(NATURAL, redline_rpm=None), (Recording("r01", NS_PER_S),))
+    assert any("redline_rpm" in sentence for sentence in analyse(event).not_judged)
+    known = replace(event, engine=replace(NATURAL, redline_rpm=6500.0))
+    assert not any("redline_rpm" in sentence for sentence in analyse(known).not_judged)
+
+
 def test_empty_channels_are_as_good_as_absent_ones() -> None:
     nothing = Trace(np.empty(0, np.int64), np.empty(0))
     vector = Trace(np.empty(0, np.int64), np.empty((0, 3)))

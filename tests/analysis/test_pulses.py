@@ -216,3 +216,15 @@ def test_intervals_that_need_no_median_are_told_as_their_median_would(
     odd = pulses.off_median(interval, width)
     median = ndimage.median_filter(interval, width, mode="nearest") if n else interval
     assert np.array_equal(odd, (interval < SHORT * median) | (interval > LONG * median))
+
+
+@settings(deadline=None, max_examples=100)
+@given(st.integers(0, 60), st.integers(0, 2**32 - 1))
+def test_no_noise_on_a_short_train_is_too_much(n: int, seed: int) -> None:
+    random = np.random.default_rng(seed)
+    edges = np.cumsum(random.uniform(9e6, 11e6, n)).astype(np.int64)
+    rings = edges[random.random(n) < 0.3]
+    noisy = np.concatenate((edges, rings + random.integers(200_000, 4_000_000, rings.size)))
+    firings = clean(noisy, FOUR)
+    assert firings.time_ns.size + firings.extra_ns.size >= n
+    assert (np.diff(firings.time_ns) > 0).all()

@@ -55,6 +55,18 @@ def test_a_limiter_that_cuts_the_spark_is_neither_stumble_nor_tach_fault() -> No
     assert_quiet(analyse(Event("limiter", drive.engine, (cut,))))
 
 
+@pytest.mark.parametrize("channel", ["battery_voltage", "ignition_feed_voltage", "fuel_pressure"])
+@pytest.mark.parametrize("rate_hz", [100, 25])
+def test_single_samples_that_a_spark_falsified_are_no_stumbles(channel: str, rate_hz: int) -> None:
+    whole = Drive().recording()
+    trace = whole.traces[channel]
+    step = 100 // rate_hz
+    time_ns, value = trace.time_ns[::step], trace.value[::step].copy()
+    value[np.searchsorted(time_ns, np.array([20.0, 24.5, 45.0, 51.3]) * NS_PER_S)] *= 0.35
+    noisy = replace(whole, traces={**whole.traces, channel: Trace(time_ns, value)})
+    assert analyse(Event("noise", NATURAL, (noisy,))).stumbles == []
+
+
 @pytest.mark.parametrize("cylinders", [4, 6])
 def test_a_wasted_spark_tach_of_one_coil_is_quiet(cylinders: int) -> None:
     engine = replace(NATURAL, cylinders=cylinders, tach_pulses_per_revolution=1.0)

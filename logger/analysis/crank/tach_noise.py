@@ -77,6 +77,8 @@ def scatter(interval: FloatArray, already: BoolArray, slowest_ns: float) -> Bool
         if usual > slowest_ns or float(before.max()) > 1.4 * usual:
             continue
         part = interval[k : k + LONGEST_SCATTER]
+        if part.size <= REGULAR_RUN:
+            break  # too near the end to come regularly again
         regular = np.abs(np.diff(np.log(part))) < REGULAR
         like = (part[1:] > usual / 3.0) & (part[1:] < 3.0 * usual)
         run = np.convolve(regular & like, np.ones(REGULAR_RUN, int), "valid") == REGULAR_RUN

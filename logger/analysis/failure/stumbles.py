@@ -267,6 +267,8 @@ def _no_stumble(episode: Episode) -> str | None:
         return "one or two pulses missing and nothing else: too little to tell the ignition from the tach wire"
     if any(sign.kind not in ("supply_dip", "low_pressure") for sign in episode.signs):
         return None
+    if all(sign.one_sample for sign in episode.signs):
+        return "one sample alone left its band, and nothing else shows: noise on the sensor's wire"
     if any(sign.kind == "low_pressure" and sign.strength >= 1.0 for sign in episode.signs):
         return None
     dips = [dip for dip in episode.of("supply_dip") if dip.channel != "sensor_supply_voltage"]

@@ -8,7 +8,7 @@ import numpy as np
 
 from logger.analysis.channels import bands
 from logger.analysis.crank.states import State, View
-from logger.analysis.signs.sign import Sign
+from logger.analysis.signs.sign import DENSE_NS, Sign
 from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 MS = 1_000_000
@@ -41,6 +41,8 @@ def signs(view: View, band: bands.PressureBand | None) -> list[Sign]:
     for dip in bands.excursions("fuel_pressure", trace, band.floor - trace.value, low):
         if not view.ran_at(dip.from_ns) or dip.depth < 0.08 * band.closed:
             continue
+        if dip.from_ns == dip.to_ns and dip.from_ns - dip.last_good_ns < DENSE_NS:
+            continue  # one sample: no hose empties and fills so fast
         if _unfed(view, dip):
             continue
         left, level = bands.fall(trace, dip.from_ns, band)

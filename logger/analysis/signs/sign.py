@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from typing import Literal
 
+DENSE_NS = 50_000_000  # between samples: what supplies and rails do lasts longer
+
 SignKind = Literal[
     "lost_pulses", "no_spark", "weak_torque", "lame_cylinder", "supply_dip", "low_pressure", "lean", "no_injection",
     "died"
@@ -28,3 +30,9 @@ class Sign:
     earliest_ns: int | None = None
     engine_ns: int | None = None
     note: str = ""
+
+    @property
+    def one_sample(self) -> bool:
+        """Whether it rests on one of many samples a second, which noise on a sensor's wire can be."""
+        earliest_ns = self.from_ns if self.earliest_ns is None else self.earliest_ns
+        return self.from_ns == self.to_ns and self.from_ns - earliest_ns < DENSE_NS
