@@ -33,6 +33,17 @@ def test_lobes_tell_by_how_many_places_the_count_slipped(sooner: int) -> None:
     assert (folded.place[after] - folded.place[0]) % 4 == 3012 % 4
 
 
+def test_where_edges_were_taken_out_the_count_may_have_slipped_too() -> None:
+    """A pulse that was taken for the echo of the one before it leaves no gap, but an edge too many."""
+    sound = view_of(recording(never, lobe_deg=1.0))
+    whole, after = sound.firings.time_ns, 3001
+    moved = np.concatenate((whole[:after], whole[after + 1 :] - (whole[after + 1] - whole[after])))
+    rest = {name: getattr(sound.firings, name)[:-1] for name in ("seen", "stretch", "speed_rps")}
+    slipped = replace(sound.firings, time_ns=moved, extra_ns=moved[after : after + 1] - 1_000_000, **rest)
+    (folded,), _ = cycle.fold([slipped], [pulling(sound)[:-1]], 4)
+    assert (int(folded.place[after]) - int(folded.place[0])) % 4 == (after + 1) % 4
+
+
 def test_without_lobes_pulses_after_a_long_silence_are_a_group_of_their_own() -> None:
     sound = recording(never, lobe_deg=0.0)
     gone = without(sound.pulses["tach_pulses"], 3000, 40, 0)

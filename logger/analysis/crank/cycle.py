@@ -159,7 +159,9 @@ class Span:
 
 
 def _spans(firings: Firings, fewest: int) -> list[tuple[int, int]]:
-    cuts = sorted({*firings.bounds().tolist(), *firings.missing_runs()[:, 1].tolist()})
+    # Where pulses are missing, or edges were taken out, the count may have slipped.
+    doubtful = np.searchsorted(firings.time_ns, firings.extra_ns).tolist()
+    cuts = sorted({*firings.bounds().tolist(), *firings.missing_runs()[:, 1].tolist(), *doubtful})
     return [(a, b) for a, b in pairwise(cuts) if b - a >= fewest]
 
 
