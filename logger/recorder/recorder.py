@@ -29,7 +29,7 @@ from logger.recorder.space import Space, SpaciousWriter
 from logger.recorder.viewers import Viewers
 from logger.sensors.batch import Batch
 from logger.settings import Settings
-from logger.store.recording import RecordingWriter
+from logger.store.recording_writer import RecordingWriter
 from logger.store.schema import Origin, RecordingMeta
 
 TICK_NS = NS_PER_S

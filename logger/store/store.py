@@ -34,7 +34,7 @@ from logger.store.entries import (
 from logger.store.logbook import Logbook, now_utc
 from logger.store.on_file import on_file
 from logger.store.people import People
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 
 MOST_NAMED = 8
 """Events that an error names; a season has more than a terminal shows."""

@@ -15,7 +15,7 @@ from logger import settings
 from logger.event import NS_PER_S
 from logger.settings import Settings
 from logger.store.blocks import Series
-from logger.store.recording import Second
+from logger.store.recording_writer import Second
 from logger.store.schema import RecordingMeta, stored_channel
 
 SAMPLED = {  # rate, mean, slow swing, noise

@@ -11,7 +11,7 @@ from logger.errors import SettingsError
 from logger.event import NS_PER_S
 from logger.settings import ChannelSettings
 from logger.store.blocks import Series
-from logger.store.recording import RecordingWriter, Second
+from logger.store.recording_writer import RecordingWriter, Second
 from logger.store.schema import RecordingMeta, stored_channel
 from logger.store.store import Store
 from tests.web.client import Client

@@ -23,7 +23,8 @@ from logger.store.entries import RecordingEntry, StoredFindings
 from logger.store.exports.findings_rows import finding_rows
 from logger.store.exports.placing import STALE_S
 from logger.store.exports.tables import TABLES, Row
-from logger.store.recording import RecordingReader, leave_wal
+from logger.store.recording_reader import RecordingReader
+from logger.store.recording_writer import leave_wal
 from logger.store.schema import RecordingMeta
 from logger.store.store import Store
 

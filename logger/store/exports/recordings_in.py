@@ -20,7 +20,7 @@ from logger.store.blocks import Series
 from logger.store.compaction import BlockWriter, minutes_of
 from logger.store.exports.tables import Row
 from logger.store.intake import stamp_of
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 from logger.store.salvage import salvage
 from logger.store.schema import RecordingMeta
 
