@@ -20,9 +20,10 @@ from logger.clock import Clock
 from logger.conversion import COUNTS_PER_G, mounting_matrix
 from logger.event import NS_PER_S, FloatArray, IntArray
 from logger.settings import AccelerometerSettings, ChannelSettings, Settings
-from logger.virtualcar.chips import Ads1115, Adxl345, Bus
+from logger.virtualcar.chips import Ads1115, Adxl345
 from logger.virtualcar.clock import VirtualClock
 from logger.virtualcar.drive import Drive, Signal
+from logger.virtualcar.i2c_bus import Bus
 from logger.virtualcar.pins import TimedPin, pin_factory
 
 PIN_NOISE_V = 0.0003

@@ -7,8 +7,9 @@ from adafruit_ads1x15.ads1x15 import Mode
 from adafruit_adxl34x import ADXL345
 
 from logger.event import IntArray
-from logger.virtualcar.chips import Ads1115, Adxl345, Bus
+from logger.virtualcar.chips import Ads1115, Adxl345
 from logger.virtualcar.clock import VirtualClock
+from logger.virtualcar.i2c_bus import Bus
 
 MS = 1_000_000
 
