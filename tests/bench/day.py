@@ -25,8 +25,8 @@ from logger.store.sources import cut
 from logger.virtualcar.car import Conditions
 from logger.virtualcar.demo import record_drive
 from logger.virtualcar.drive import DemoEvent
-from logger.virtualcar.driver import Plan
 from logger.virtualcar.faults import Fault, Trigger
+from logger.virtualcar.plan import Plan
 from logger.virtualcar.scenario import DEMO_CAR, course, drive
 
 N_DRIVES = 4
