@@ -4,8 +4,6 @@ import errno
 from collections.abc import Callable
 from typing import Protocol
 
-from logger.clock import Clock
-
 BYTE_NS = 22_500
 """Nine bits at 400 kHz."""
 
@@ -29,8 +27,7 @@ class Chip(Protocol):
 class Bus:
     """Stands where `busio.I2C` would: the same methods, the same errors, and transactions that take their time."""
 
-    def __init__(self, clock: Clock, spend: Callable[[int], None] | None = None) -> None:
-        self._clock = clock
+    def __init__(self, spend: Callable[[int], None] | None = None) -> None:
         self._spend = spend
         self._locked = False
         self._chips: dict[int, Chip] = {}

@@ -32,7 +32,7 @@ def signals_of(car: Car, seed: int) -> dict[str, Signal]:
     result = {
         "battery_voltage": Signal(RATE_HZ, battery),
         "ignition_feed_voltage": Signal(RATE_HZ, _feed(car, time, battery, coil_a)),
-        "sensor_supply_voltage": Signal(RATE_HZ, _sensor_supply(car, time, battery)),
+        "sensor_supply_voltage": Signal(RATE_HZ, _sensor_supply(battery)),
         "fuel_pressure": Signal(RATE_HZ, _pressure(car, time, random)),
         "throttle_position": Signal(RATE_HZ, 1.2 + 97.5 * _at(log, time, "throttle")),
         "pump_feed_voltage": Signal(RATE_HZ, _pump_feed(car, time, battery)),
@@ -145,7 +145,7 @@ def _feed(car: Car, time: FloatArray, battery: FloatArray, coil_a: FloatArray) -
     return _lag(loaded * connected, 0.0009, RATE_HZ)
 
 
-def _sensor_supply(car: Car, time: FloatArray, battery: FloatArray) -> FloatArray:
+def _sensor_supply(battery: FloatArray) -> FloatArray:
     """5 V from a regulator that runs dry below about 6.2 V at its input."""
     full = 4.995 + 0.0012 * (battery - 13.0)
     fed = np.minimum(full, np.maximum(_lag(battery, 0.006, RATE_HZ) - 1.15, 0.0))

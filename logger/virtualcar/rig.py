@@ -55,7 +55,7 @@ class Rig:
         self.clock = clock
         self.start_ns = clock.monotonic_ns() + round(lead_s * NS_PER_S)
         self.end_ns = self.start_ns + round(drive.duration_s * NS_PER_S)
-        self.bus = Bus(clock, clock.spend if isinstance(clock, VirtualClock) else None)
+        self.bus = Bus(clock.spend if isinstance(clock, VirtualClock) else None)
         self.pins = pin_factory()
         random = np.random.default_rng(seed)
         self.adcs: dict[int, Ads1115] = {}

@@ -59,7 +59,7 @@ class Bench:
         shakes: float = 1.0,
     ) -> None:
         self.clock = VirtualClock()
-        self.bus = Bus(self.clock, self.clock.spend)
+        self.bus = Bus(self.clock.spend)
         self.adc = Ads1115(self.clock, lambda n, t: self.volts(n, t), bits=bits, oscillator=oscillator)
         self.second = Ads1115(self.clock, lambda n, t: n + 0.7)
         self.accelerometer = Adxl345(self.clock, feels, oscillator=shakes)
