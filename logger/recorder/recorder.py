@@ -26,8 +26,8 @@ from logger.recorder.storing import Storing
 from logger.recorder.viewers import Viewers
 from logger.sensors.batch import Batch
 from logger.settings import Settings
+from logger.store.description import Origin
 from logger.store.recording_writer import Second
-from logger.store.schema import Origin
 
 TICK_NS = NS_PER_S
 WATCHED_TICK_NS = NS_PER_S // 10

@@ -17,8 +17,8 @@ from logger.recorder.cutter import channels_of
 from logger.recorder.health import CommitHealth
 from logger.recorder.space import Space, SpaciousWriter
 from logger.settings import Settings
+from logger.store.description import Origin, RecordingMeta
 from logger.store.recording_writer import RecordingWriter, Second
-from logger.store.schema import Origin, RecordingMeta
 
 DRAIN_LIMIT_S = 75.0
 """How long a stalled card may hold up a clean stop: the 60 s that the buffer is made for, and some."""

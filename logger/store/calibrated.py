@@ -12,7 +12,7 @@ from logger.errors import SettingsError, StoreError
 from logger.event import NS_PER_S, FloatArray, IntArray, Trace
 from logger.settings import ChannelSettings, Settings
 from logger.store.blocks import Series
-from logger.store.schema import RecordingMeta, StoredChannel
+from logger.store.description import RecordingMeta, StoredChannel
 from logger.store.sources import cut
 from logger.store.summary import MAX, MEAN, MIN, N
 

@@ -10,7 +10,8 @@ import numpy as np
 from logger.errors import StoreError
 from logger.event import NS_PER_S, FloatArray, Gap, IntArray
 from logger.store.blocks import Series, decode
-from logger.store.schema import RecordingMeta, crc_of
+from logger.store.description import RecordingMeta
+from logger.store.schema import crc_of
 from logger.store.sources import Source, cut, damaged, template_of
 
 BLOCK_NS = 60 * NS_PER_S

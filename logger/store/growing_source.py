@@ -12,7 +12,8 @@ import numpy.typing as npt
 from logger.errors import StoreError
 from logger.event import NS_PER_S, FloatArray, Gap, IntArray
 from logger.store.blocks import Series, decode
-from logger.store.schema import RecordingMeta, crc_of, read_meta
+from logger.store.description import RecordingMeta
+from logger.store.schema import crc_of, read_meta
 from logger.store.sources import Source, cut, damaged, template_of
 from logger.store.summary import COARSE_S, N, SummaryLayout, unpack_rollup
 

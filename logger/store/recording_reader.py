@@ -16,9 +16,10 @@ from logger.store import schema
 from logger.store.blocks import Series
 from logger.store.calibrated import Calibrated
 from logger.store.closed_source import ClosedSource
+from logger.store.description import RecordingMeta, StoredChannel
 from logger.store.growing_source import GrowingSource
 from logger.store.overview import column_extremes, columns_of_rates, columns_of_samples, columns_of_states
-from logger.store.schema import RecordingMeta, StoredChannel, sqlite_errors
+from logger.store.schema import sqlite_errors
 from logger.store.sources import cut
 from logger.store.summary import COARSE_S
 

@@ -13,7 +13,8 @@ from typing import Any
 from logger.event import NS_PER_S, Gap
 from logger.store import schema
 from logger.store.blocks import Series, encode
-from logger.store.schema import RecordingBusyError, RecordingMeta, sqlite_errors
+from logger.store.description import RecordingMeta
+from logger.store.schema import RecordingBusyError, sqlite_errors
 from logger.store.summary import ROLLUP_SECONDS, SummaryLayout, pack_rollup
 
 

@@ -12,7 +12,8 @@ import numpy.typing as npt
 
 from logger.errors import StoreError
 from logger.store.blocks import Series
-from logger.store.schema import RecordingMeta, read_meta, sqlite_errors
+from logger.store.description import RecordingMeta
+from logger.store.schema import read_meta, sqlite_errors
 
 Rows = list[tuple[Any, ...]]
 

@@ -15,8 +15,8 @@ from logger import settings
 from logger.event import NS_PER_S
 from logger.settings import Settings
 from logger.store.blocks import Series
+from logger.store.description import RecordingMeta, stored_channel
 from logger.store.recording_writer import Second
-from logger.store.schema import RecordingMeta, stored_channel
 
 SAMPLED = {  # rate, mean, slow swing, noise
     "battery_voltage": (100, 19_500, 300, 28.0),

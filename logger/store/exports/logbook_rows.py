@@ -10,10 +10,10 @@ from logger import __version__
 from logger.circumstances import CIRCUMSTANCES
 from logger.event import NS_PER_S, Event
 from logger.settings import Settings
+from logger.store.description import RecordingMeta
 from logger.store.entries import RecordingEntry, StoredFindings
 from logger.store.exports.tables import TABLES, Row
 from logger.store.recording_reader import RecordingReader
-from logger.store.schema import RecordingMeta
 from logger.store.store import Store
 
 if TYPE_CHECKING:

@@ -26,11 +26,11 @@ from logger.channels import CHANNELS, Kind
 from logger.errors import StoreError
 from logger.event import NS_PER_S, FloatArray, IntArray
 from logger.store.blocks import Series
+from logger.store.description import StoredChannel
 from logger.store.exports.contents import Contents, Held
 from logger.store.exports.placing import whole_folder
 from logger.store.exports.samples import Piece, hand_out
 from logger.store.exports.tables import TABLES, VERSION, Column, Row, raw_names, sample_columns, typed, value_names
-from logger.store.schema import StoredChannel
 
 FORMAT = "stumblelog-event"
 SMALL_FILE = "part.parquet"
