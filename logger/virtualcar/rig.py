@@ -16,10 +16,11 @@ from typing import Any
 
 import numpy as np
 
+from logger.channel_settings import ChannelSettings
 from logger.clock import Clock
 from logger.conversion import COUNTS_PER_G, mounting_matrix
 from logger.event import NS_PER_S, FloatArray, IntArray
-from logger.settings import AccelerometerSettings, ChannelSettings, Settings
+from logger.settings import AccelerometerSettings, Settings
 from logger.virtualcar.chips import Ads1115, Adxl345
 from logger.virtualcar.clock import VirtualClock
 from logger.virtualcar.drive import Drive, Signal
