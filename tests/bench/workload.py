@@ -33,7 +33,6 @@ PULSES_PER_S = 150
 TACH = len(SAMPLED)
 CHANNELS = (*(stored_channel(name, counts=True) for name in SAMPLED), stored_channel("tach_pulses"))
 RAW_BYTES_PER_S = 2 * sum(rate for rate, *_ in SAMPLED.values()) + 4 * PULSES_PER_S
-VALUES_PER_S = sum(rate for rate, *_ in SAMPLED.values()) + PULSES_PER_S
 
 
 def wiring() -> Settings:
