@@ -15,11 +15,11 @@ from typing import Any
 
 import numpy as np
 
+from logger.channel_settings import ChannelSettings
 from logger.channels import CHANNELS
 from logger.conversion import FULL_SCALE_V, ZERO_C_IN_K, from_si, to_si
 from logger.errors import CalibrationError
 from logger.event import FloatArray
-from logger.settings import ChannelSettings
 from logger.store.calibrated import WIRING_KEYS
 
 POSSIBLE: dict[str, tuple[float, float]] = {

@@ -57,6 +57,10 @@ class Engine:
         return self.tach_pulses_per_revolution or self.firings_per_revolution
 
 
+EARLIER_EVENTS = 6
+"""So many of a car's earlier events, the newest ones, are held against a new one."""
+
+
 def same_car(one: Engine, other: Engine) -> bool:
     """Whether two descriptions can be of one engine: they agree wherever both say something. The idle speed, which a
     screw changes, is left out."""

@@ -11,8 +11,9 @@ import numpy as np
 
 from logger.channels import CHANNELS
 from logger.event import NS_PER_S, Event, Recording, Trace
+from logger.ladder import ladder
 from logger.sparkline import columns_of_extremes, ends_of, sparkline, speed_from_pulses
-from logger.story import CAUSES, TITLES, Story, bursts, effect_words, label, ladder, length, story
+from logger.story import CAUSES, TITLES, Story, bursts, effect_words, label, length, story
 from logger.units import Units
 
 if TYPE_CHECKING:

@@ -7,10 +7,10 @@ from random import Random
 
 from logger.event import Event
 from logger.virtualcar.car import CarSpec, Conditions
-from logger.virtualcar.cases import Case
-from logger.virtualcar.driver import Plan
 from logger.virtualcar.faults import Fault, Trigger
 from logger.virtualcar.garage import TUNED
+from logger.virtualcar.generated import Case
+from logger.virtualcar.plan import Plan
 from logger.virtualcar.scenario import course, drive
 from logger.virtualcar.wires import sensing_for
 from tests.bench.states import event_of

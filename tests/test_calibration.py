@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 
 from logger import settings
 from logger.calibration import Point, fit, ohms, reads
+from logger.channel_settings import ChannelSettings
 from logger.errors import CalibrationError
-from logger.settings import ChannelSettings, Settings
+from logger.settings import Settings
 from logger.store.calibrated import WIRING_KEYS
 
 CHANNELS = settings.default().channels

@@ -5,7 +5,8 @@ import tomllib
 import numpy as np
 import pytest
 
-from logger import curves, settings
+from logger import curves
+from logger.channel_settings import ChannelSettings
 from logger.conversion import from_si
 from logger.errors import SettingsError
 from logger.settings import Settings
@@ -14,7 +15,7 @@ BASE = {"engine": {"cylinders": 4}, "tach": {"pin": 17}}
 NTC_WIRING = {"chip": 0x49, "input": 0, "pull_up_ohm": 2490.0, "ratio": 2.0, "load_ohm": 200_000.0}
 
 
-def channel(name: str, **table: object) -> settings.ChannelSettings:
+def channel(name: str, **table: object) -> ChannelSettings:
     return Settings.from_dict({**BASE, "channels": {name: table}}).channels[name]
 
 

@@ -14,9 +14,10 @@ from logger.errors import AnalysisError, StoreError
 from logger.event import NS_PER_S, Repair
 from logger.store.blocks import Series
 from logger.store.capture_out import write_folder
+from logger.store.description import RecordingMeta, stored_channel
 from logger.store.door import open_event
-from logger.store.recording import RecordingReader, RecordingWriter, Second
-from logger.store.schema import RecordingMeta, stored_channel
+from logger.store.recording_reader import RecordingReader
+from logger.store.recording_writer import RecordingWriter, Second
 from logger.store.store import Store
 from logger.work import STANDING_STILL_S, RunWatch, Worker, analyse_event
 from tests.days import always, day

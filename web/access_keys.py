@@ -1,4 +1,4 @@
-"""The pass-phrase, the sessions it has opened and the links given away, kept as hashes in files of the page's user.
+"""The sessions that the pass-phrase has opened and the links given away, kept as hashes in a file of the page's user.
 
 ::
 
@@ -10,10 +10,8 @@ What is handed out is random; what is kept of it is its HMAC under the pass-phra
 every session and every link, and a stolen copy of the files opens nothing.
 """
 
-import hashlib
 import hmac
 import json
-import os
 import secrets
 import threading
 import time
@@ -25,41 +23,12 @@ from typing import Any
 
 from logger.errors import StoreError
 from logger.recorder.place import replace_file
+from web.pass_phrase import DAY_S, PassPhrase, pass_phrase_file
 
-FOLDER = "access"
-LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
-"""No letter or digit that reads like another."""
-N_GROUPS, GROUP = 3, 4
-"""12 of 31 letters are 59 bits: at five tries a second, half of them take more than a thousand million years."""
-SCRYPT = {"n": 2**14, "r": 8, "p": 5}
-"""RFC 7914's parameters: 16 MiB of memory, which the smallest Pi can spare, and five passes over it."""
-SCRYPT_MAX_BYTES = 64 << 20
-DAY_S = 86400.0
 SESSION_S = 30 * DAY_S
-ONCE_S = DAY_S
 MOST_SESSIONS = 64
 MOST_LINKS = 64
 LATEST_EVERY_S = 3600.0
-
-
-@dataclass(frozen=True, slots=True)
-class PassPhrase:
-    """What is kept of a pass-phrase. once: mark of the address that logs one device in, until once_until_s."""
-
-    salt: str
-    hash: str
-    n: int
-    r: int
-    p: int
-    once: str
-    once_until_s: float
-
-    def __post_init__(self) -> None:
-        bytes.fromhex(self.salt + self.hash)
-
-    def mark(self, token: str) -> str:
-        """What is kept of something random that was handed out."""
-        return hmac.new(bytes.fromhex(self.hash), token.encode(errors="replace"), "sha256").hexdigest()
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,8 +80,8 @@ class Keys:
     def __init__(
         self, data_dir: Path, clock: Callable[[], float] = time.time, ticks: Callable[[], float] = time.monotonic
     ) -> None:
-        self._pass_phrase = _File(data_dir / FOLDER / "pass-phrase.json")
-        self._given = _File(data_dir / FOLDER / "given.json", content=_Given())
+        self._pass_phrase = _File(pass_phrase_file(data_dir))
+        self._given = _File(self._pass_phrase.path.with_name("given.json"), content=_Given())
         self._clock = clock
         self._ticks = ticks
         self._writing = threading.Lock()
@@ -121,7 +90,7 @@ class Keys:
     @staticmethod
     def are_set(data_dir: Path) -> bool:
         """Whether a pass-phrase was ever made here."""
-        return (data_dir / FOLDER / "pass-phrase.json").exists()
+        return pass_phrase_file(data_dir).exists()
 
     def now_s(self) -> float:
         """Seconds since 1970, at least as many as have gone by since the latest time on file."""
@@ -130,7 +99,7 @@ class Keys:
     def log_in(self, pass_phrase: str) -> str | None:
         """The token of a new session, or None where the pass-phrase is wrong. Takes a fifth of a second or more."""
         kept = self._read_pass_phrase()
-        if kept is None or not hmac.compare_digest(_scrypt(pass_phrase, kept.salt, kept.n, kept.r, kept.p), kept.hash):
+        if kept is None or not kept.is_of(pass_phrase):
             return None
         return self._open(kept)
 
@@ -235,47 +204,6 @@ class Keys:
             replace_file(self._given.path, json.dumps(asdict(given), indent=1).encode(), durable=durable, mode=0o600)
         except OSError as error:
             raise StoreError(f"{self._given.path}: cannot be written: {error.strerror or error}") from error
-
-
-def make_pass_phrase(data_dir: Path, now_s: float) -> tuple[str, str]:
-    """Make a new pass-phrase, which ends what the old one opened.
-
-    Returns it, and the token of the address that logs one device in. Neither is kept as it is.
-    """
-    letters = [secrets.choice(LETTERS) for _ in range(N_GROUPS * GROUP)]
-    pass_phrase = "-".join("".join(letters[at : at + GROUP]) for at in range(0, len(letters), GROUP))
-    once, salt = secrets.token_urlsafe(16), secrets.token_hex(16)
-    kept = PassPhrase(salt, _scrypt(pass_phrase, salt, **SCRYPT), **SCRYPT, once="", once_until_s=now_s + ONCE_S)
-    data = json.dumps(asdict(replace(kept, once=kept.mark(once))), indent=1).encode()
-    path = data_dir / FOLDER / "pass-phrase.json"
-    try:
-        data_dir.mkdir(parents=True, exist_ok=True)
-        # Root's file the page could not read, nor root trust that folder; Windows knows neither.
-        if hasattr(os, "geteuid") and data_dir.stat().st_uid != os.geteuid():
-            raise StoreError(f"{data_dir}: belongs to {_owner(data_dir)}; begin with: sudo -u {_owner(data_dir)}")
-        path.parent.mkdir(mode=0o700, exist_ok=True)
-        replace_file(path, data, durable=True, mode=0o600)
-    except StoreError:
-        raise
-    except OSError as error:
-        raise StoreError(f"{path}: cannot be written: {error.strerror or error}") from error
-    return pass_phrase, once
-
-
-def _owner(path: Path) -> str:
-    """As sudo takes it, also where the user has no name here."""
-    try:
-        return path.owner()
-    except KeyError:
-        return f"'#{path.stat().st_uid}'"
-
-
-def _scrypt(pass_phrase: str, salt: str, n: int, r: int, p: int) -> str:
-    """Hyphens, spaces and capitals, which a phone adds by itself, do not count."""
-    plain = "".join(letter for letter in pass_phrase.lower() if letter in LETTERS)
-    return hashlib.scrypt(
-        plain.encode(), salt=bytes.fromhex(salt), n=n, r=r, p=p, maxmem=SCRYPT_MAX_BYTES, dklen=32
-    ).hex()
 
 
 def _read(file: _File, make: Callable[[Any], Any], absent: Any) -> Any:

@@ -11,10 +11,11 @@ from typing import Any
 import numpy as np
 
 from logger.calibration import POSSIBLE
+from logger.channel_settings import ChannelSettings
 from logger.channels import CHANNELS
 from logger.conversion import Divider, Linear, Ratiometric, Table, Thermistor
 from logger.errors import SettingsError
-from logger.settings import ChannelSettings, Settings
+from logger.settings import Settings
 from logger.store.store import Store
 from logger.units import SYMBOLS
 

@@ -12,7 +12,7 @@ from web.rendering import TEMPLATES
 from web.texts import TEXTS
 
 SIZES = (85, 80, 75, 70, 65, 60, 55)
-FITS_AT_7_PT = 5000
+FITS_AT_7_PT = 5120
 """Letters that fill an A5 side set in two columns of 7 points, headings and boxes included (measured in print)."""
 
 

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from logger.story import ladder
+from logger.ladder import ladder
 from web.texts import TEXTS
 
 ENGINE_RUNG = "engine"

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from logger.event import NS_PER_S, Engine
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 from web.overviews import Overviews
 
 BANDED = (

@@ -7,7 +7,7 @@ import numpy as np
 
 from logger.event import NS_PER_S, FloatArray, IntArray
 from logger.store.overview import column_extremes
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 
 Extremes = tuple[IntArray, FloatArray, FloatArray]
 MAX_KEPT = 24

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from logger.event import NS_PER_S, Engine, FloatArray, IntArray
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 from logger.store.store import Store
 from web import traces
 from web.glance import look, moment_href

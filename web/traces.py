@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from logger.channels import CHANNELS
 from logger.event import NS_PER_S, Engine, FloatArray, IntArray, Trace
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 from web.overviews import Extremes, Overviews
 
 MAGIC = b"SLW2"

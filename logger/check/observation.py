@@ -9,7 +9,7 @@ from logger.conversion import NOMINAL_SUPPLY_V, counts_to_g, counts_to_volts
 from logger.event import NS_PER_S, Engine, FloatArray, IntArray, Trace
 from logger.sensors.batch import Batch, PartHealth
 from logger.settings import Settings
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 
 SUPPLY = "sensor_supply_voltage"
 TACH = "tach_pulses"

@@ -11,7 +11,7 @@ from logger.errors import StoreError
 from logger.event import NS_PER_S, Engine, FloatArray
 from logger.settings import Settings
 from logger.store.entries import RecordingEntry
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 from logger.store.store import Store
 
 LOOK_BACK = 8

@@ -2,10 +2,11 @@
 
 import numpy as np
 
+from logger.channel_settings import ChannelSettings
 from logger.channels import CHANNELS
 from logger.check.line import CheckLine, Verdict, between, shown
 from logger.check.observation import LOOK_S, SUPPLY, Observation, share_of_supply
-from logger.settings import ChannelSettings, Settings
+from logger.settings import Settings
 
 DECIDING = (
     "battery_voltage", "ignition_feed_voltage", SUPPLY, "fuel_pressure", "coolant_temperature",

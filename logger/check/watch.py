@@ -22,7 +22,7 @@ from logger.recorder.place import boot_id
 from logger.sensors.batch import Batch, PartHealth
 from logger.settings import Settings
 from logger.store.calibrated import with_calibrations
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 from logger.store.store import Store
 
 FRESH_NS = 3 * NS_PER_S

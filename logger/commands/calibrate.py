@@ -11,10 +11,11 @@ from logger.errors import CalibrationError, SettingsError
 
 if TYPE_CHECKING:
     from logger.calibration import Fitted, Point
+    from logger.channel_settings import ChannelSettings
     from logger.check.settle import Reading
     from logger.check.watch import Watcher
     from logger.clock import Clock
-    from logger.settings import ChannelSettings, Settings
+    from logger.settings import Settings
     from logger.store.store import Store
 
 HELP = "Calibrate a channel point by point against a gauge, a meter or a thermometer; old recordings follow."

@@ -75,7 +75,7 @@ def _new_pass_phrase(data_dir: Path, host: str, port: int) -> int:
     """Print a new pass-phrase and a code that opens the page on a phone and logs it in."""
     import segno
 
-    from web.access_keys import make_pass_phrase
+    from web.pass_phrase import make_pass_phrase
 
     pass_phrase, once = make_pass_phrase(data_dir, time.time())
     name = f"{socket.gethostname()}.local" if host in ("0.0.0.0", "::") else host

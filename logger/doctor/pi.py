@@ -16,7 +16,7 @@ from logger.errors import StoreError
 from logger.event import NS_PER_S
 from logger.recorder.place import BOOT_ID, free_mb
 from logger.settings import Settings
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 
 UNDER_VOLTAGE, CAPPED, THROTTLED = 0x1, 0x2, 0x4
 SINCE_BOOT = 16

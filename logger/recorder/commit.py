@@ -10,14 +10,14 @@ from typing import Protocol
 
 from logger.event import NS_PER_S, Gap
 from logger.recorder.health import CommitHealth
-from logger.store.recording import Second
+from logger.store.recording_writer import Second
 
 RETRY_S = 0.5
 STALLED = "the card did not take data for longer than the buffer lasts"
 
 
 class Writer(Protocol):
-    """What is asked of `logger.store.recording.RecordingWriter`."""
+    """What is asked of `logger.store.recording_writer.RecordingWriter`."""
 
     def append(self, second: Second) -> None: ...
 

@@ -14,8 +14,8 @@ from logger.event import NS_PER_S, FloatArray, Gap, IntArray
 from logger.sensors.batch import Batch
 from logger.settings import Settings
 from logger.store.blocks import RawArray, Series
-from logger.store.recording import Second
-from logger.store.schema import StoredChannel, stored_channel
+from logger.store.description import StoredChannel, stored_channel
+from logger.store.recording_writer import Second
 
 PULSE_STEP_NS = 1_000
 SAMPLE_STEP_NS = 100_000

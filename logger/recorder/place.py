@@ -90,7 +90,7 @@ def _count(data_dir: Path, recordings: Path) -> int:
 
 
 def _highest_recorded(recordings: Path) -> int:
-    from logger.store.recording import RecordingReader
+    from logger.store.recording_reader import RecordingReader
 
     highest = 0
     for path in recordings.rglob(f"*{SUFFIX}"):

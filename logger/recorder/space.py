@@ -7,7 +7,8 @@ from pathlib import Path
 from logger.errors import StoreError
 from logger.recorder.place import free_mb
 from logger.settings import RecorderSettings
-from logger.store.recording import RecordingReader, RecordingWriter, Second
+from logger.store.recording_reader import RecordingReader
+from logger.store.recording_writer import RecordingWriter, Second
 from logger.store.schema import SUFFIX
 
 RESUME_MB = 20.0

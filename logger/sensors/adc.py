@@ -20,6 +20,7 @@ import numpy as np
 from adafruit_ads1x15.ads1115 import ADS1115
 from adafruit_bus_device.i2c_device import I2CDevice
 
+from logger.channel_settings import ChannelSettings
 from logger.clock import Clock
 from logger.conversion import FULL_SCALE_V
 from logger.event import IntArray
@@ -27,7 +28,6 @@ from logger.sensors.batch import Counts, PartHealth
 from logger.sensors.chip import open_chip
 from logger.sensors.pins import NEVER_NS
 from logger.sensors.watch import Watch
-from logger.settings import ChannelSettings
 
 CONVERSION = bytes([0x00])
 CONFIG = bytes([0x01])

@@ -10,8 +10,7 @@ from gpiozero import LED, InputDevice
 from logger.clock import Clock
 from logger.event import IntArray
 from logger.sensors.batch import PartHealth
-from logger.sensors.edge_clock import EdgeClock
-from logger.sensors.pins import NEVER_NS, open_input, pin_errors
+from logger.sensors.pins import NEVER_NS, EdgeInput, pin_errors
 from logger.sensors.watch import Watch
 from logger.settings import KeySense as KeySettings
 
@@ -21,38 +20,24 @@ HALF_BLINK_NS = {"recording": 0, "sensor_missing": 700_000_000, "not_recording":
 """Steady, slow and fast."""
 
 
-class KeySense:
+class KeySense(EdgeInput):
     """Whether the ignition is switched on: each change with the kernel's time, contact bounce taken out.
 
     Wiring: a tap of the switched feed, fused and limited at its source, divided and clamped to 3.3 V (hardware/).
     """
 
     def __init__(self, settings: KeySettings, pins: Any, clock: Clock) -> None:
-        self.due_ns = clock.monotonic_ns()
-        self.watch = Watch("key_sense", f"GPIO {settings.pin}", ["key_sense"], self.due_ns)
-        self._settings = settings
-        self._pins = pins
-        self._clock = clock
-        self._edge_clock = EdgeClock(clock)
-        self._device: InputDevice | None = None
+        super().__init__("key_sense", settings.pin, settings.pull, pins, clock)
+        self._active = 1 if settings.active == "high" else 0
         self._edges: deque[tuple[float, int]] = deque()
         self._rows: list[tuple[int, int]] = []
         self._level: int | None = None
         self._changed_ns = 0
 
-    def step(self) -> None:
-        """Open the pin if it is not open yet."""
-        now_ns = self._clock.monotonic_ns()
-        self.due_ns = NEVER_NS
-        try:
-            self._device = self._device or open_input(self._settings.pin, self._settings.pull, self._pins)
-            self._device.pin.edges = "both"
-            self._device.pin.when_changed = self._on_edge
-            self._change(now_ns, int(self._device.pin.state))
-            self.watch.state, self.watch.message = "ok", ""
-        except pin_errors() as error:
-            self.watch.bad(now_ns, error)
-            self.due_ns = self.watch.retry_ns
+    def _arm(self, device: InputDevice, now_ns: int) -> None:
+        device.pin.edges = "both"
+        device.pin.when_changed = self._on_edge
+        self._change(now_ns, int(device.pin.state))
 
     def take(self, states: dict[str, tuple[IntArray, npt.NDArray[np.int8]]]) -> None:
         """Move the changes so far into `states`, first of all the state at the start."""
@@ -61,35 +46,18 @@ class KeySense:
         now_ns = self._clock.monotonic_ns()
         edges = [self._edges.popleft() for _ in range(len(self._edges))]
         try:
-            stamps = np.rint(np.array([ticks for ticks, _ in edges]) * 1e9).astype(np.int64)
-            times = self._edge_clock.to_monotonic(stamps) if edges else stamps
-            for time_ns, (_, level) in zip(times.tolist(), edges, strict=True):
-                self._change(time_ns, level)
+            if edges:
+                for time_ns, (_, level) in zip(self._times([ticks for ticks, _ in edges]).tolist(), edges, strict=True):
+                    self._change(time_ns, level)
             # After a bounce the level may have settled on the other side without another edge being let through.
             self._change(now_ns, int(self._device.pin.state))
         except pin_errors() as error:
             self.watch.bad(now_ns, error)
         if self._rows:
             when, levels = zip(*self._rows, strict=True)
-            active = 1 if self._settings.active == "high" else 0
-            states["key_sense"] = (np.array(when, dtype=np.int64), (np.array(levels) == active).astype(np.int8))
+            states["key_sense"] = (np.array(when, dtype=np.int64), (np.array(levels) == self._active).astype(np.int8))
             self.watch.good(when[-1], len(when))
             self._rows.clear()
-
-    def finish(self) -> None:
-        self.watch.finish(self._clock.monotonic_ns())
-
-    def health(self) -> PartHealth:
-        return self.watch.health(edge_clock=self._edge_clock.name)
-
-    def close(self) -> None:
-        """Give the pin back; may be called twice."""
-        device, self._device = self._device, None
-        if device is not None:
-            device.close()
-
-    def __repr__(self) -> str:
-        return f"KeySense(GPIO {self._settings.pin}; {'closed' if self._device is None else self.watch.state})"
 
     def _on_edge(self, ticks: float, state: int) -> None:
         self._edges.append((ticks, state))

@@ -7,12 +7,13 @@ from typing import Any
 
 import numpy as np
 
+from logger.channel_settings import ChannelSettings
 from logger.conversion import NOMINAL_SUPPLY_V, counts_to_g
 from logger.errors import SettingsError, StoreError
 from logger.event import NS_PER_S, FloatArray, IntArray, Trace
-from logger.settings import ChannelSettings, Settings
+from logger.settings import Settings
 from logger.store.blocks import Series
-from logger.store.schema import RecordingMeta, StoredChannel
+from logger.store.description import RecordingMeta, StoredChannel
 from logger.store.sources import cut
 from logger.store.summary import MAX, MEAN, MIN, N
 

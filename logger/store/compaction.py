@@ -22,9 +22,12 @@ from logger.errors import StoreError
 from logger.event import NS_PER_S, FloatArray, Gap, IntArray, Recording
 from logger.store import schema
 from logger.store.blocks import Series, encode
-from logger.store.recording import RecordingReader, fold
-from logger.store.schema import RecordingMeta, crc_of, sqlite_errors, stored_channel
-from logger.store.sources import BLOCK_NS, COARSE, INDEX, block_id, cut
+from logger.store.closed_source import BLOCK_NS, COARSE, INDEX, block_id
+from logger.store.description import RecordingMeta, stored_channel
+from logger.store.recording_reader import RecordingReader
+from logger.store.recording_writer import fold
+from logger.store.schema import crc_of, sqlite_errors
+from logger.store.sources import cut
 from logger.store.summary import COARSE_S, coarse_of, pulse_rates, summary_of_values
 
 LEVEL = 9

@@ -5,10 +5,9 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from logger.event import Engine, same_car
+from logger.event import EARLIER_EVENTS, Engine, same_car
 from logger.store.logbook import Logbook
 
-MOST = 6
 NEVER = datetime.min.replace(tzinfo=UTC)
 
 
@@ -22,7 +21,7 @@ class Earlier:
         raise NotImplementedError
 
     def earlier(self, event_id: str) -> list[dict[str, Any]]:
-        """What the newest analysed events of the car before this one taught, MOST at most, the oldest first.
+        """What the newest EARLIER_EVENTS analysed events of the car before this one taught, the oldest first.
 
         In the order of their dates; one without a date follows the one that was entered before it. Commissioning tests
         are left out, as their faults were made on purpose.
@@ -40,7 +39,7 @@ class Earlier:
         for number in reversed(before):
             if rows[number]["normal"] and same_car(self.engine(ids[number]), engine):
                 found.append(json.loads(rows[number]["normal"]))
-                if len(found) == MOST:
+                if len(found) == EARLIER_EVENTS:
                     break
         return found[::-1]
 

@@ -15,7 +15,7 @@ from sqlite_utils import Database
 from logger.errors import StoreError
 from logger.store.changes import said_of
 from logger.store.logbook import Logbook, now_utc
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 
 SAME_EVENT = timedelta(hours=8)
 """Recordings of one name further apart than this belong to two events. A fixed hour of the day would cut a night

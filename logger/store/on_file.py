@@ -11,7 +11,7 @@ from typing import TypeVar
 from logger.errors import StoreError, UnreadableError
 from logger.event import IntArray, Recording, Trace, part_of
 from logger.settings import Settings
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 
 Read = TypeVar("Read")
 Channel = TypeVar("Channel")

@@ -22,10 +22,12 @@ from logger.event import NS_PER_S, Gap
 from logger.store import schema
 from logger.store.blocks import Series, decode, encode
 from logger.store.carve import Carved, carve, lost_commits, readable_bytes
+from logger.store.closed_source import BLOCK_NS, INDEX, minute_of
 from logger.store.compaction import BlockWriter
-from logger.store.recording import RecordingReader, finish, fold, merge_gaps
-from logger.store.schema import RecordingBusyError, RecordingMeta, RecordingNewerError, sqlite_errors
-from logger.store.sources import BLOCK_NS, INDEX, minute_of
+from logger.store.description import RecordingMeta
+from logger.store.recording_reader import RecordingReader, merge_gaps
+from logger.store.recording_writer import finish, fold
+from logger.store.schema import RecordingBusyError, RecordingNewerError, sqlite_errors
 from logger.store.summary import COARSE_S, SummaryLayout
 
 DAMAGED_SUFFIX = ".damaged"

@@ -1,4 +1,4 @@
-"""One SQLite file for each power-up: its tables, its description, opening and creating it.
+"""One SQLite file for each power-up: its tables, opening and creating it.
 
 Every file carries `application_id` 0x53544C52 ("STLR") and `user_version` 1. It is in one of two shapes::
 
@@ -17,8 +17,9 @@ rollups   the summaries of 300 consecutive seconds in one row, for overviews of 
 id        (minute + 2**32) * 1024 + channel number: one channel's samples of one minute as a packet
 overviews row -1: which blocks there are and samples in each; a channel's number: its summaries second by second;
           number + 1024: one for every ten seconds; -2: the description again
-value     UTF-8 JSON. 'recording' is the description below, 'closed' {how, rows, duration_ns}; 'clock' {utc,
-          monotonic_ns} one instant on both clocks, if the wall clock was set while recording (compaction works it in)
+value     UTF-8 JSON. 'recording' is the description (`logger.store.description`), 'closed' {how, rows, duration_ns};
+          'clock' {utc, monotonic_ns} one instant on both clocks, if the wall clock was set while recording (compaction
+          works it in)
 crc       CRC-32 of the key (as text for meta, 8 bytes little-endian otherwise) and then of every blob of the row
 
 Times are nanoseconds since the recording's start. While recording, a row holds what arrived in its second; samples may
@@ -32,16 +33,14 @@ import json
 import os
 import sqlite3
 import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, field, replace
-from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
-from logger.channels import CHANNELS, Kind
 from logger.errors import StoreError
 from logger.event import NS_PER_S
+from logger.store.description import RecordingMeta
 
 APPLICATION_ID = 0x53544C52
 VERSION = 1
@@ -70,8 +69,6 @@ DESCRIPTION_COPY = -2
 """Row of `overviews` with a second description, far from the first: without one, a recording is nothing but numbers.
 While recording, the notes of second 0 hold it."""
 
-Origin = Literal["recorder", "import", "virtual"]
-
 
 class RecordingBusyError(StoreError):
     """The recording is being written or read just now; what was asked for can be done later."""
@@ -79,81 +76,6 @@ class RecordingBusyError(StoreError):
 
 class RecordingNewerError(StoreError):
     """The recording was made by a newer version of this program."""
-
-
-@dataclass(frozen=True, slots=True)
-class StoredChannel:
-    """One channel of a recording; its number is its place in `RecordingMeta.channels`.
-
-    counts: int16 words of the chip, turned into SI values on reading; otherwise float64 in the channel's SI unit.
-    """
-
-    name: str
-    kind: Kind
-    counts: bool = False
-
-    @property
-    def is_pulses(self) -> bool:
-        """Times only: pulses and driver marks."""
-        return self.kind in ("pulses", "marks")
-
-    @property
-    def n_columns(self) -> int:
-        """Values at each instant."""
-        return 0 if self.is_pulses else 3 if self.kind == "vector" else 1
-
-
-def stored_channel(name: str, counts: bool = False) -> StoredChannel:
-    """A channel of the table of channels as a recording stores it."""
-    return StoredChannel(name, CHANNELS[name].kind, counts)
-
-
-@dataclass(frozen=True, slots=True)
-class RecordingMeta:
-    """What a recording says of itself. `power_up` orders recordings without a clock; `started_utc` is the
-    recording's zero by the system's wall clock (ISO 8601), right or wrong, `clock_is_set` whether it could be believed;
-    `started_monotonic_ns` is that zero on `tick_clock`, the clock that all its times, edges too, are on;
-    `calibrations` are the conversions that were in force beside the settings, by channel."""
-
-    uuid: str
-    channels: tuple[StoredChannel, ...]
-    boot_id: str = ""
-    power_up: int = 0
-    started_monotonic_ns: int = 0
-    started_utc: str | None = None
-    clock_is_set: bool = False
-    tick_clock: str = "monotonic"
-    origin: Origin = "recorder"
-    settings: Mapping[str, Any] = field(default_factory=dict)
-    calibrations: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
-    program: str = ""
-
-    def number(self, channel: str) -> int:
-        """The number of a channel in this file. Raises StoreError where the recording has no such channel."""
-        for number, stored in enumerate(self.channels):
-            if stored.name == channel:
-                return number
-        have = ", ".join(stored.name for stored in self.channels) or "none"
-        raise StoreError(f"the recording has no channel {channel!r}; it has {have}")
-
-    def to_json(self) -> dict[str, Any]:
-        """Plain dictionaries and lists."""
-        return asdict(self)
-
-    @classmethod
-    def from_json(cls, document: dict[str, Any]) -> "RecordingMeta":
-        """The inverse of `to_json`. What a later version may have added to a description is passed over."""
-        known = {name: document[name] for name in cls.__slots__ if name in document}
-        channels = tuple(StoredChannel(c["name"], c["kind"], c["counts"]) for c in document["channels"])
-        return cls(**{**known, "channels": channels})
-
-    def dated(self, clock: Mapping[str, Any] | None) -> "RecordingMeta":
-        """With its zero by the clock that was set while it was recorded: {utc, monotonic_ns}, one instant on both."""
-        if clock is None:
-            return self
-        since = timedelta(microseconds=(int(clock["monotonic_ns"]) - self.started_monotonic_ns) / 1000)
-        started = datetime.fromisoformat(clock["utc"]) - since
-        return replace(self, started_utc=started.isoformat(), clock_is_set=True)
 
 
 def crc_of(key: int | str, *parts: bytes | None) -> int:

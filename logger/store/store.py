@@ -25,16 +25,12 @@ from logger.store.calibrated import with_calibrations
 from logger.store.changes import Changes
 from logger.store.commissioning import Commissioning
 from logger.store.earlier import Earlier
-from logger.store.entries import (
-    EventEntry,
-    RecordingEntry,
-    StoredFindings,
-    from_row,
-)
-from logger.store.logbook import Logbook, now_utc
+from logger.store.entries import EventEntry, RecordingEntry, from_row
+from logger.store.logbook import Logbook
 from logger.store.on_file import on_file
 from logger.store.people import People
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
+from logger.store.results import Results
 
 MOST_NAMED = 8
 """Events that an error names; a season has more than a terminal shows."""
@@ -49,7 +45,7 @@ _EVENTS = """
 """
 
 
-class Store(People, Changes, Commissioning, Earlier):
+class Store(People, Changes, Commissioning, Earlier, Results):
     """Everything kept under one data directory. Close it, or use it in a `with` block; safe across threads.
 
     Raises StoreError where the logbook cannot be used, an event is unknown, or an entry makes no sense.
@@ -75,8 +71,6 @@ class Store(People, Changes, Commissioning, Earlier):
     def close(self) -> None:
         """Close the logbook; may be called twice."""
         self.logbook.close()
-
-    # Events and their recordings
 
     def scan(self) -> frozenset[str]:
         """Enter recordings that have appeared, and look again at those still open; cheap where nothing changed.
@@ -240,8 +234,6 @@ class Store(People, Changes, Commissioning, Earlier):
 
         return import_folder(self.logbook, self.data_dir, folder, progress or (lambda fraction: None))
 
-    # What the analysis found
-
     def input_fingerprint(self, event_id: str) -> str:
         """A digest of everything the findings depend on: recordings, calibrations, engine, entries, version, and what
         the car's earlier events taught."""
@@ -257,47 +249,6 @@ class Store(People, Changes, Commissioning, Earlier):
             self.earlier(event_id),
         ]
         return hashlib.sha256(json.dumps(inputs, default=str, sort_keys=True).encode()).hexdigest()
-
-    def save_findings(self, event_id: str, findings: dict[str, Any], input_fingerprint: str) -> None:
-        """Keep the findings made from the inputs of that fingerprint (taken before the event was read)."""
-        row = {
-            "event_id": event_id,
-            "findings": json.dumps(findings, allow_nan=False),
-            "n_stumbles": len(findings.get("stumbles", ())),
-            "main_cause": findings.get("main_cause"),
-            "normal": json.dumps(normal, allow_nan=False) if (normal := findings.get("normal")) else None,
-            "analysis_version": analysis_version(),
-            "input_fingerprint": input_fingerprint,
-            "computed_utc": now_utc(),
-        }
-        with self.logbook.transaction() as database:
-            database.table("findings", pk="event_id").upsert(row)
-
-    def save_season(self, event_id: str, told: Mapping[str, Any]) -> None:
-        """Keep what only the other events of the car can tell; it is laid over the event's findings."""
-        season = json.dumps(told, allow_nan=False, sort_keys=True) if told else None
-        row = self.logbook.row("SELECT season FROM findings WHERE event_id = ?", [event_id])
-        if row is not None and row["season"] != season:
-            with self.logbook.transaction() as database:
-                database.table("findings", pk="event_id").update(event_id, {"season": season})
-
-    def stored_findings(self, event_id: str) -> StoredFindings | None:
-        """The findings with their provenance, or None where the event was never analysed."""
-        row = self.logbook.row("SELECT * FROM findings WHERE event_id = ?", [event_id])
-        if row is None:
-            return None
-        return from_row(StoredFindings, {**row, "findings": _told(row), "fresh": self.has_fresh_findings(event_id)})
-
-    def has_fresh_findings(self, event_id: str) -> bool:
-        """Whether there are findings and nothing that they depend on has changed since."""
-        row = self.logbook.row("SELECT input_fingerprint FROM findings WHERE event_id = ?", [event_id])
-        return row is not None and row["input_fingerprint"] == self.input_fingerprint(event_id)
-
-    def findings(self, event_id: str) -> dict[str, Any] | None:
-        """The findings as `analyse --json` prints them, with the season's verdicts where the car has other events; None
-        where the event was never analysed."""
-        row = self.logbook.row("SELECT findings, season FROM findings WHERE event_id = ?", [event_id])
-        return _told(row) if row else None
 
     def engine(self, event_id: str) -> Engine:
         """The event's engine, with what people entered since it was recorded."""
@@ -316,13 +267,6 @@ class Store(People, Changes, Commissioning, Earlier):
         if row is None:
             raise StoreError(f"no event {event_id!r} in {self.data_dir}; it may have been removed")
         return row
-
-
-def _told(row: Mapping[str, Any]) -> dict[str, Any]:
-    """The findings of a row, with what the season says laid over them."""
-    found: dict[str, Any] = json.loads(row["findings"])
-    found.update(json.loads(row["season"] or "{}"))
-    return found
 
 
 def _offset_ns(stored: RecordingEntry, started_utc: datetime | None) -> int | None:

@@ -16,7 +16,7 @@ import zstandard
 from logger.errors import StoreError
 from logger.event import NS_PER_S, FloatArray, IntArray
 from logger.store.blocks import Series, zstd
-from logger.store.schema import StoredChannel
+from logger.store.description import StoredChannel
 
 ROLLUP_SECONDS = 300
 COARSE_S = 10

@@ -12,7 +12,7 @@ from random import Random
 
 from logger.virtualcar.combustion import Combustion
 from logger.virtualcar.driveline import Chassis, Driveline
-from logger.virtualcar.driver import Driver, Plan
+from logger.virtualcar.driver import Driver
 from logger.virtualcar.electrics import Coil, Electrics, Starter
 from logger.virtualcar.engine import CAUGHT_RPM, RPM, Air, EngineSpec, friction_kpa, idle_air_for
 from logger.virtualcar.faults import Fault
@@ -20,6 +20,7 @@ from logger.virtualcar.fuel import Rail, pump_for
 from logger.virtualcar.heat import Heat
 from logger.virtualcar.ignition import Ignition, contact_of
 from logger.virtualcar.log import Log
+from logger.virtualcar.plan import Plan
 
 STANDSTILL_S = 0.01
 PUMP_A = 5.0
@@ -69,7 +70,13 @@ class Car:
         engine = spec.engine
         self.random = Random(seed)
         self.spec, self.engine, self.conditions, self.faults = spec, engine, conditions, list(faults)
-        self.driver = Driver(plan, Random(seed + 1), engine.idle_rpm, engine.redline_rpm, len(spec.chassis.gears))
+        self.driver = Driver(
+            plan=plan,
+            random=Random(seed + 1),
+            idle_rpm=engine.idle_rpm,
+            redline_rpm=engine.redline_rpm,
+            top_gear=len(spec.chassis.gears),
+        )
         self.line = Driveline(spec.chassis, engine.inertia)
         self.air = Air(engine, idle_air_for(engine))
         self.rail = Rail(engine, pump_for(engine), conditions.rail_kpa, conditions.rail_kpa)

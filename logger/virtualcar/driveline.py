@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
-from logger.virtualcar.driver import Driver
+from logger.virtualcar.controls import Controls
 from logger.virtualcar.engine import advance
 
 GRAVITY = 9.81
@@ -41,7 +41,7 @@ class Driveline:
     ax: float = 0.0
     starter_inertia: float = 0.0
 
-    def turn(self, torque: float, angle: float, driver: Driver, slope: float) -> tuple[float, float]:
+    def turn(self, torque: float, angle: float, driver: Controls, slope: float) -> tuple[float, float]:
         """Turn the crank through one firing angle; returns (time taken, angle really turned)."""
         held = self.chassis.clutch_nm * driver.clutch if driver.gear else 0.0
         per_metre = self.chassis.gears[driver.gear - 1] / self.chassis.wheel_radius if driver.gear else 1.0
@@ -52,7 +52,7 @@ class Driveline:
         self._join(dt, held, per_metre, driver)
         return dt, turned
 
-    def rest(self, dt: float, driver: Driver, slope: float) -> None:
+    def rest(self, dt: float, driver: Controls, slope: float) -> None:
         """Let dt pass with the crank at a standstill and the clutch pressed."""
         self.mode, self.spring, self.twist = "free", 0.0, 0.0
         self._roll(dt, 0.0, driver, slope)
@@ -61,7 +61,7 @@ class Driveline:
         chassis = self.chassis
         return chassis.grip * chassis.driven_share * chassis.mass * GRAVITY
 
-    def _shaft_torque(self, held: float, per_metre: float, driver: Driver) -> float:
+    def _shaft_torque(self, held: float, per_metre: float, driver: Controls) -> float:
         """Torque the crank loses to the drive shafts, after deciding what joins crank and road now."""
         if held < 4.0:
             self.mode, self.spring, self.twist = "free", 0.0, 0.0
@@ -81,7 +81,7 @@ class Driveline:
         sliding = 0.0 if driver.airborne else min(0.8 * self._grip() / per_metre, held)
         return sliding if slip > 0.0 else -sliding
 
-    def _roll(self, dt: float, pull: float, driver: Driver, slope: float) -> None:
+    def _roll(self, dt: float, pull: float, driver: Controls, slope: float) -> None:
         """The car under pull and resistance, N; the hand brake holds it at a standstill."""
         chassis = self.chassis
         resist = chassis.drag * self.speed * self.speed + chassis.mass * GRAVITY * slope
@@ -92,7 +92,7 @@ class Driveline:
         self.ax = (pull - resist) / chassis.mass
         self.speed = max(0.0, self.speed + self.ax * dt)
 
-    def _join(self, dt: float, held: float, per_metre: float, driver: Driver) -> None:
+    def _join(self, dt: float, held: float, per_metre: float, driver: Controls) -> None:
         """Wind the shafts up, or join crank and wheels again once their speeds meet."""
         slip = self.crank - per_metre * self.speed
         if self.mode == "locked":

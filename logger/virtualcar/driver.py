@@ -1,78 +1,29 @@
-"""The driver: pedals, gears and key, written as a script that yields once per step of the car.
-
-The car sets `t`, `rpm`, `speed_mps` and `spinning` before each step and reads the controls after it. `notes` collects
-what happened that is no stumble: (time, word).
-"""
+"""The driver: pedals, gears and key, written as a script that yields once per step of the car."""
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from random import Random
 
+from logger.virtualcar.controls import Controls
+from logger.virtualcar.plan import Plan, Section
+
 Script = Iterator[None]
-
-
-@dataclass(frozen=True, slots=True)
-class Section:
-    """A piece of the course. `kind`: full, part, lift, corner, handbrake or jump; speeds in m/s, lateral in g."""
-
-    kind: str
-    seconds: float
-    speed_mps: float = 0.0
-    lateral_g: float = 0.0
-    pedal: float = 1.0
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """One power-up as the driver means to do it."""
-
-    prime_s: float = 2.0
-    warm_s: float = 8.0
-    blips: int = 0
-    course: tuple[Section, ...] = ()
-    stall_at_start: bool = False
-    cool_s: float = 5.0
-    holds_rpm: tuple[float, ...] = ()
-    shift_share: float = 0.93
-    flat_shift: float = 0.0
 
 
 class _GaveUp(Exception):
     """The engine would not start again; the driver switches off."""
 
 
-@dataclass(slots=True)
-class Driver:
-    """Controls: pedal and throttle 0..1, clutch 0 (pressed) .. 1, gear 0 = neutral, brake in m/s2, key, starter."""
+@dataclass(slots=True, kw_only=True)
+class Driver(Controls):
+    """Somebody who carries out a plan."""
 
     plan: Plan
     random: Random
     idle_rpm: float
     redline_rpm: float
-    top_gear: int = 4
-    t: float = 0.0
-    rpm: float = 0.0
-    speed_mps: float = 0.0
-    spinning: bool = False
-    pedal: float = 0.0
-    throttle: float = 0.0
-    clutch: float = 0.0
-    gear: int = 0
-    brake: float = 0.0
-    key: bool = False
-    starter: bool = False
-    lateral_g: float = 0.0
-    airborne: bool = False
-    running: bool = False
-    phase: str = "off"
-    stops: int = 0
-    notes: list[tuple[float, str]] = field(default_factory=list)
-    landings: list[float] = field(default_factory=list)
-    failed_starts: list[tuple[float, float]] = field(default_factory=list)
-
-    def note(self, word: str) -> None:
-        self.notes.append((self.t, word))
+    top_gear: int
 
     def script(self) -> Script:
         """The whole power-up; ends when the recording does."""
@@ -235,15 +186,9 @@ class Driver:
             yield from self._handbrake(section)
         elif section.kind == "jump":
             yield from self._jump(section)
-        elif section.kind == "part":
-            self.brake, self.lateral_g = 0.0, 0.0
-            yield from self._rolling(section.seconds, section.pedal)
         else:
-            yield from self._full(section.seconds)
-
-    def _full(self, seconds: float) -> Script:
-        self.brake, self.lateral_g = 0.0, 0.0
-        yield from self._rolling(seconds, 1.0)
+            self.brake, self.lateral_g = 0.0, 0.0
+            yield from self._rolling(section.seconds, section.pedal if section.kind == "part" else 1.0)
 
     def _rolling(self, seconds: float, pedal: float) -> Script:
         """Keep the pedal there, change gear when the speed asks for it, ease off when the wheels spin for long."""

@@ -29,7 +29,6 @@ class Electrics:
     voltage: float = REST_V
     surface_v: float = 0.0
     alternator_a: float = 0.0
-    inrush_s: float = -1.0
 
     def alternator_limit(self, speed: float) -> float:
         """Largest alternator current, A, at crank speed in rad/s (pulley ratio 2)."""

@@ -1,4 +1,4 @@
-"""From the log of one drive to signals on uniform grids and pulses, still free of sensor noise.
+"""From the log of one drive to signals on uniform grids, still free of sensor noise.
 
 Slow states are interpolated between firings; what moves faster than firings (coil current, starter ripple, a
 chattering contact, engine vibration, knocks) is drawn on the grid itself.
@@ -32,7 +32,7 @@ def signals_of(car: Car, seed: int) -> dict[str, Signal]:
     result = {
         "battery_voltage": Signal(RATE_HZ, battery),
         "ignition_feed_voltage": Signal(RATE_HZ, _feed(car, time, battery, coil_a)),
-        "sensor_supply_voltage": Signal(RATE_HZ, _sensor_supply(car, time, battery)),
+        "sensor_supply_voltage": Signal(RATE_HZ, _sensor_supply(battery)),
         "fuel_pressure": Signal(RATE_HZ, _pressure(car, time, random)),
         "throttle_position": Signal(RATE_HZ, 1.2 + 97.5 * _at(log, time, "throttle")),
         "pump_feed_voltage": Signal(RATE_HZ, _pump_feed(car, time, battery)),
@@ -49,7 +49,7 @@ def _at(log: Log, time: FloatArray, name: str) -> FloatArray:
     return np.interp(time, log.column("t"), log.column(name))
 
 
-def _held(log: Log, time: FloatArray, name: str) -> FloatArray:
+def held(log: Log, time: FloatArray, name: str) -> FloatArray:
     """A column that jumps: each time gets the value of the step it lies in."""
     place = np.clip(np.searchsorted(log.column("t"), time, side="right") - 1, 0, None)
     result: FloatArray = log.column(name)[place]
@@ -83,7 +83,7 @@ def _battery(car: Car, time: FloatArray, random: np.random.Generator) -> FloatAr
     log = car.log
     volts = _at(log, time, "volts")
     firing = 2.0 * math.pi / car.engine.firing_angle
-    starter = _held(log, time, "starter_a")
+    starter = held(log, time, "starter_a")
     phase = _turns(log, time) * firing
     volts += np.where(starter > 0.0, 0.0016 * starter * np.cos(phase), 0.0)
     begins = np.flatnonzero(np.diff(starter, prepend=0.0) > 50.0)
@@ -125,7 +125,8 @@ def _coil_current(car: Car, time: FloatArray) -> FloatArray:
     return result
 
 
-def _key(car: Car, time: FloatArray) -> FloatArray:
+def key_at(car: Car, time: FloatArray) -> FloatArray:
+    """key_sense at each time."""
     times, values = key_steps(car)
     result: FloatArray = values[np.searchsorted(times, time, side="right") - 1]
     return result
@@ -139,12 +140,12 @@ def key_steps(car: Car) -> tuple[FloatArray, FloatArray]:
 
 def _feed(car: Car, time: FloatArray, battery: FloatArray, coil_a: FloatArray) -> FloatArray:
     """At the coil's supply terminal: the bus less the wiring's drop; gone within a millisecond where the wire opens."""
-    connected = _key(car, time) * ~open_mask(car.ignition.feed, time)
+    connected = key_at(car, time) * ~open_mask(car.ignition.feed, time)
     loaded = battery - 0.12 - car.spec.coil.feed_ohm * coil_a
     return _lag(loaded * connected, 0.0009, RATE_HZ)
 
 
-def _sensor_supply(car: Car, time: FloatArray, battery: FloatArray) -> FloatArray:
+def _sensor_supply(battery: FloatArray) -> FloatArray:
     """5 V from a regulator that runs dry below about 6.2 V at its input."""
     full = 4.995 + 0.0012 * (battery - 13.0)
     fed = np.minimum(full, np.maximum(_lag(battery, 0.006, RATE_HZ) - 1.15, 0.0))
@@ -165,12 +166,12 @@ def _pressure(car: Car, time: FloatArray, random: np.random.Generator) -> FloatA
 
 
 def _pump_feed(car: Car, time: FloatArray, battery: FloatArray) -> FloatArray:
-    fed = np.where(_held(car.log, time, "pump_on") > 0.0, battery - 0.35, 0.0)
+    fed = np.where(held(car.log, time, "pump_on") > 0.0, battery - 0.35, 0.0)
     return _lag(fed * ~open_mask(car.pump_wire, time), 0.003, RATE_HZ)
 
 
 def _ground_drop(car: Car, time: FloatArray, coil_a: FloatArray) -> FloatArray:
-    amps = _held(car.log, time, "starter_a") + coil_a + _at(car.log, time, "load_a")
+    amps = held(car.log, time, "starter_a") + coil_a + _at(car.log, time, "load_a")
     drop = 0.0009 * amps + np.where(open_mask(car.ignition.earth, time), 2.5, 0.0)
     return _lag(drop, 0.002, RATE_HZ)
 
@@ -178,7 +179,7 @@ def _ground_drop(car: Car, time: FloatArray, coil_a: FloatArray) -> FloatArray:
 def _air_fuel(car: Car, time: FloatArray) -> FloatArray:
     """What a wide-band probe shows: late by the way through the exhaust, slow, and pegged lean on air."""
     log = car.log
-    lam = _held(log, time, "lam")
+    lam = held(log, time, "lam")
     crank = np.maximum(_at(log, time, "crank"), 20.0)
     manifold = _at(log, time, "manifold")
     late = np.clip(0.035 + 2.4 / crank * np.clip(60.0 / manifold, 0.6, 2.2), 0.05, 0.5)
@@ -235,67 +236,3 @@ def _add_knocks(value: FloatArray, hits: list[tuple[float, float]], random: np.r
         way = np.array([0.35, 0.35, 1.0]) * (random.standard_normal(3) * 0.5 + np.array([0.0, 0.0, 1.0]))
         way /= np.linalg.norm(way)
         value[start : start + n] += peak / np.abs(wave).max() * wave[:, None] * way
-
-
-def pulses_of(car: Car, seed: int) -> dict[str, FloatArray]:
-    """Pulse times: tach_pulses, spark_pulses, injector_pulses and crank_pulses, sorted."""
-    log = car.log
-    random = np.random.default_rng(seed)
-    arced = log.column("arced") > 0.5
-    seen = random.random(int(arced.sum())) < 0.997
-    spark = log.column("spark_t")[arced][seen] + 3e-5
-    injected = (log.column("fired") > 0.5) & (log.column("injected") > 0.5) & (log.column("alive") > 0.5)
-    inject = log.column("t")[injected][:: car.engine.cylinders] + 1e-3
-    return {
-        "tach_pulses": np.sort(_tach(car, random)),
-        "spark_pulses": np.sort(spark),
-        "injector_pulses": np.sort(inject),
-        "crank_pulses": np.sort(_by_angle(log, 1.0) + random.normal(0.0, 4e-6, _by_angle(log, 1.0).size)),
-    }
-
-
-def _tach(car: Car, random: np.random.Generator) -> FloatArray:
-    """Pulses on the tach wire, by what drives it."""
-    log, engine = car.log, car.engine
-    per_firing = engine.pulses_per_revolution / (2.0 * math.pi / engine.firing_angle)
-    if engine.tach_source in ("control_unit", "crank"):
-        pulses = _by_angle(log, engine.pulses_per_revolution)
-        if engine.tach_source == "control_unit":
-            alive = _held(log, pulses, "alive") > 0.5
-            pulses = pulses[
-                alive & ~open_mask(contact_of(car.faults, "chafe_trigger"), pulses) & (_key(car, pulses) > 0.5)
-            ]
-    elif per_firing == 1.0:
-        pulses = np.concatenate([log.column("spark_t")[log.column("switched") > 0.5], car.ignition.stray])
-    else:
-        pulses = _coil_by_angle(car, engine.pulses_per_revolution)
-    jitter = 6e-6 if engine.tach_source in ("control_unit", "crank") else 1.2e-5
-    pulses = pulses + random.normal(0.0, jitter, pulses.size)
-    return pulses[pulses > 0.0]
-
-
-def _by_angle(log: Log, per_revolution: float) -> FloatArray:
-    """Times at which the crank passes equally spaced angles."""
-    turned, dt, crank = log.column("turned"), log.column("dt"), log.column("crank")
-    after = np.cumsum(turned)
-    before = after - turned
-    step = 2.0 * math.pi / per_revolution
-    marks = np.arange(1, int(after[-1] / step)) * step
-    k = np.searchsorted(after, marks, side="left")
-    part = (marks - before[k]) / turned[k]
-    # constant torque within a step: speed squared grows linearly with angle
-    end = np.maximum(2.0 * turned[k] / dt[k] - crank[k], 0.0)
-    there = np.sqrt(crank[k] ** 2 + part * (end**2 - crank[k] ** 2))
-    within = 2.0 * part * turned[k] / np.maximum(crank[k] + there, 1e-6)
-    result: FloatArray = log.column("t")[k] + np.minimum(within, dt[k])
-    return result
-
-
-def _coil_by_angle(car: Car, per_revolution: float) -> FloatArray:
-    """Wasted spark and the like: one coil's pulses, each present where the ignition was switched at that time."""
-    log = car.log
-    pulses = _by_angle(log, per_revolution)
-    fired = log.column("fired") > 0.5
-    spark, switched = log.column("spark_t")[fired], log.column("switched")[fired]
-    place = np.clip(np.searchsorted(spark, pulses), 0, spark.size - 1)
-    return pulses[switched[place] > 0.5]

@@ -16,13 +16,15 @@ from typing import Any
 
 import numpy as np
 
+from logger.channel_settings import ChannelSettings
 from logger.clock import Clock
 from logger.conversion import COUNTS_PER_G, mounting_matrix
 from logger.event import NS_PER_S, FloatArray, IntArray
-from logger.settings import AccelerometerSettings, ChannelSettings, Settings
-from logger.virtualcar.chips import Ads1115, Adxl345, Bus
+from logger.settings import AccelerometerSettings, Settings
+from logger.virtualcar.chips import Ads1115, Adxl345
 from logger.virtualcar.clock import VirtualClock
 from logger.virtualcar.drive import Drive, Signal
+from logger.virtualcar.i2c_bus import Bus
 from logger.virtualcar.pins import TimedPin, pin_factory
 
 PIN_NOISE_V = 0.0003
@@ -54,7 +56,7 @@ class Rig:
         self.clock = clock
         self.start_ns = clock.monotonic_ns() + round(lead_s * NS_PER_S)
         self.end_ns = self.start_ns + round(drive.duration_s * NS_PER_S)
-        self.bus = Bus(clock, clock.spend if isinstance(clock, VirtualClock) else None)
+        self.bus = Bus(clock.spend if isinstance(clock, VirtualClock) else None)
         self.pins = pin_factory()
         random = np.random.default_rng(seed)
         self.adcs: dict[int, Ads1115] = {}

@@ -10,10 +10,11 @@ from logger.event import FloatArray
 from logger.virtualcar.car import Car, CarSpec, Conditions
 from logger.virtualcar.drive import DemoEvent, Drive
 from logger.virtualcar.driveline import Chassis
-from logger.virtualcar.driver import Plan, Section
+from logger.virtualcar.edges import pulses_of
 from logger.virtualcar.engine import EngineSpec
 from logger.virtualcar.faults import Fault, Trigger
-from logger.virtualcar.render import key_steps, pulses_of, signals_of
+from logger.virtualcar.plan import Plan, Section
+from logger.virtualcar.render import key_steps, signals_of
 from logger.virtualcar.truth import truth_of
 
 DEMO_CAR = CarSpec(

@@ -52,6 +52,18 @@ def test_without_lobes_pulses_after_a_long_silence_are_a_group_of_their_own() ->
     assert folded.group[100] != folded.group[-100]
 
 
+@pytest.mark.parametrize(("gone", "counted"), [(8, True), (9, False)])
+def test_without_lobes_pulses_are_counted_on_over_up_to_eight_lost_ones(gone: int, counted: bool) -> None:
+    sound = recording(never, lobe_deg=0.0)
+    edges = sound.pulses["tach_pulses"]
+    view = view_of(replace(sound, pulses={"tach_pulses": without(edges, 5001, gone, 0)}))
+    assert np.count_nonzero(~view.firings.seen) == gone
+    (folded,), _ = cycle.fold([view.firings], [pulling(view)], 4)
+    assert (folded.group[100] == folded.group[-100]) == counted
+    if counted:
+        assert folded.place.tolist() == ((np.arange(edges.size) + folded.place[0]) % 4).tolist()
+
+
 def test_a_recording_of_the_same_car_gets_the_same_places() -> None:
     first = recording(never, lobe_deg=1.0)
     later = replace(first, pulses={"tach_pulses": first.pulses["tach_pulses"][3:]})

@@ -89,6 +89,24 @@ def test_a_lame_cylinder_is_found_after_pulses_that_were_lost_as_before() -> Non
     assert len(signs) == 2
 
 
+@pytest.mark.parametrize(("gone", "known"), [(8, True), (9, False)])
+def test_a_known_cylinder_is_known_again_as_long_as_pulses_can_be_counted_on(gone: int, known: bool) -> None:
+    # Without lobes only the count over the lost pulses says which cylinder it is; these few cycles alone convict none.
+    lost, about = cylinder(1, 4, (13.0, 20.0), (50.0, 50.2)), {"lobe_deg": 0.0, "jitter_s": 4e-5}
+    first = int(np.searchsorted(recording(never, lobe_deg=0.0).pulses["tach_pulses"], 46 * NS_PER_S))
+    signs = sorted(found(lost, skip=(first, first + gone), **about), key=lambda sign: sign.from_ns)
+    assert signs[0].from_ns / NS_PER_S == pytest.approx(13.0, abs=0.5)
+    assert [sign.from_ns / NS_PER_S for sign in signs[1:]] == ([pytest.approx(50.0, abs=0.1)] if known else [])
+
+
+def test_once_found_lame_it_is_no_part_of_the_pattern_that_sound_pulls_are_held_against() -> None:
+    # Two of five pulls lean the pattern their way, and the sound ones lean the other way as long as it holds them.
+    spans = ((0.0, 8.0), (24.0, 32.0))
+    signs = sorted(found(cylinder(1, 4, *spans)), key=lambda sign: sign.from_ns)
+    for sign, span in zip(signs, spans, strict=True):
+        assert (sign.from_ns / NS_PER_S, sign.to_ns / NS_PER_S) == pytest.approx(span, abs=0.4)
+
+
 def test_a_cylinder_that_is_lame_all_day_is_found() -> None:
     signs = found(cylinder(2, 4, (0.0, 60.0)))
     span_s = sum(sign.to_ns - sign.from_ns for sign in signs) / NS_PER_S

@@ -19,14 +19,15 @@ import numpy as np
 from logger.event import NS_PER_S
 from logger.store.blocks import Series
 from logger.store.compaction import BlockWriter, minutes_of
-from logger.store.recording import RecordingReader
-from logger.store.schema import RecordingMeta, partial_of, put_in_place
+from logger.store.description import RecordingMeta
+from logger.store.recording_reader import RecordingReader
+from logger.store.schema import partial_of, put_in_place
 from logger.store.sources import cut
 from logger.virtualcar.car import Conditions
 from logger.virtualcar.demo import record_drive
 from logger.virtualcar.drive import DemoEvent
-from logger.virtualcar.driver import Plan
 from logger.virtualcar.faults import Fault, Trigger
+from logger.virtualcar.plan import Plan
 from logger.virtualcar.scenario import DEMO_CAR, course, drive
 
 N_DRIVES = 4

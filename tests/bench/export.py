@@ -22,7 +22,8 @@ from logger import settings
 from logger.event import NS_PER_S
 from logger.store.blocks import Series
 from logger.store.compaction import BlockWriter, minutes_of
-from logger.store.schema import RecordingMeta, partial_of, put_in_place, stored_channel
+from logger.store.description import RecordingMeta, stored_channel
+from logger.store.schema import partial_of, put_in_place
 
 HOURS = 8
 MOST_SECONDS = 10.0

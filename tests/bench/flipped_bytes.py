@@ -16,7 +16,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 
 from logger.errors import StoreError
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 from logger.store.salvage import salvage
 from tests.store.recordings import all_same, everything, fill_shelf, flip, is_part, take
 

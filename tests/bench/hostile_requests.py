@@ -22,8 +22,9 @@ from logger.store.capture_out import write_folder
 from logger.store.store import Store
 from tests.bench.hostile import Attacker, Target
 from tests.web.example import event, fill
-from web.access_keys import Keys, make_pass_phrase
+from web.access_keys import Keys
 from web.app import create_app
+from web.pass_phrase import make_pass_phrase
 from web.server import Server
 
 TIMEOUT_S = 20.0

@@ -22,7 +22,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from logger.recorder.live import read_live
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 from logger.store.salvage import salvage
 
 SLACK_S = 0.05
@@ -31,7 +31,7 @@ SLACK_S = 0.05
 PROGRAM = """
 import random, sys, time
 from pathlib import Path
-from logger.store.recording import RecordingWriter
+from logger.store.recording_writer import RecordingWriter
 from tests.store.recordings import meta, second
 print("ready", flush=True)
 sys.stdin.readline()

@@ -26,8 +26,8 @@ from logger.analysis.findings import Moved, Stumble
 from logger.analysis.links import links
 from logger.analysis.links.frames import CELL_S, Frame, frame, with_stumbles
 from logger.event import NS_PER_S, FloatArray, Recording, Trace
-from logger.virtualcar.cases import HEALTHY, build_case
 from logger.virtualcar.garage import TUNED
+from logger.virtualcar.generated import HEALTHY, build_case
 from logger.virtualcar.wires import sampled
 from tests.bench.quality import bounds
 

@@ -27,7 +27,7 @@ from fastapi.responses import Response
 
 from logger.event import NS_PER_S, Recording, Trace
 from logger.store.compaction import write_recording
-from logger.store.schema import RecordingMeta, stored_channel
+from logger.store.description import RecordingMeta, stored_channel
 from logger.store.store import Store
 from tests.bench.measure import Row, evict
 from tests.web.example import ENGINE, findings, stumble

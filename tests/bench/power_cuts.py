@@ -21,7 +21,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from logger.store import schema
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 from logger.store.salvage import salvage
 
 SECTOR = 512
@@ -31,7 +31,7 @@ PROGRAM = """
 import os, sys, time
 from pathlib import Path
 from logger.recorder.commit import CommitThread
-from logger.store.recording import RecordingWriter
+from logger.store.recording_writer import RecordingWriter
 from tests.store.recordings import meta, second
 from tests.bench.power_cuts import STALLS_S
 n, second_s = int(sys.argv[2]), float(sys.argv[3])

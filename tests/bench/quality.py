@@ -25,8 +25,9 @@ from scipy import optimize, stats
 
 from logger.analysis import analyse
 from logger.store.capture import read_folder
-from logger.virtualcar.cases import HEALTHY, choose, names_of, write_case
+from logger.virtualcar.cases import choose, names_of, write_case
 from logger.virtualcar.faults import KINDS
+from logger.virtualcar.generated import HEALTHY
 
 TOLERANCE_S = 0.35
 PAIRS = ("chafe_feed+pump_tired", "coil_lead+charging")

@@ -27,7 +27,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 
 from logger.event import NS_PER_S
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 from logger.store.store import Store
 from tests.bench.measure import in_memory
 from tests.bench.page_speed import CHANNELS, fill

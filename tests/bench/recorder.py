@@ -33,7 +33,8 @@ from logger.recorder.recorder import Recorder
 from logger.recorder.viewers import say_in_use
 from logger.sensors.hardware import Hardware
 from logger.settings import Settings
-from logger.store.recording import RecordingReader, RecordingWriter, Second
+from logger.store.recording_reader import RecordingReader
+from logger.store.recording_writer import RecordingWriter, Second
 from logger.virtualcar.clock import VirtualClock
 from logger.virtualcar.rig import TACH_WIDTH_NS, Rig
 from tests.bench import workload

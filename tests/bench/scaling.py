@@ -13,7 +13,8 @@ from tempfile import TemporaryDirectory
 
 from logger.event import NS_PER_S
 from logger.store.compaction import compact
-from logger.store.recording import RecordingReader, RecordingWriter
+from logger.store.recording_reader import RecordingReader
+from logger.store.recording_writer import RecordingWriter
 from tests.bench import workload
 from tests.bench.measure import REPEATS, Row, cold_cpu_s, cpu_s, exponent, show
 

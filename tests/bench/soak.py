@@ -30,7 +30,7 @@ from logger.recorder.recorder import Recorder
 from logger.sensors.batch import PartHealth
 from logger.sensors.hardware import Hardware
 from logger.settings import Settings
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 from logger.virtualcar.clock import VirtualClock
 from logger.virtualcar.rig import Rig
 from tests.bench.measure import in_memory

@@ -21,8 +21,9 @@ from logger.analysis.channels.scene import spans_of
 from logger.analysis.crank import doing, pulses, starts, states, stops
 from logger.analysis.crank.states import State, View
 from logger.event import NS_PER_S, Event, FloatArray, IntArray, Recording, Trace
-from logger.virtualcar.cases import HEALTHY, Case, build_case, choose, names_of, recorded
+from logger.virtualcar.cases import choose, names_of, recorded
 from logger.virtualcar.faults import KINDS
+from logger.virtualcar.generated import HEALTHY, Case, build_case
 from tests.bench.quality import proportion
 
 TOLERANCE_S = 0.1

@@ -18,7 +18,8 @@ import numpy as np
 
 from logger.event import NS_PER_S
 from logger.store.compaction import compact
-from logger.store.recording import RecordingReader, RecordingWriter, Second
+from logger.store.recording_reader import RecordingReader
+from logger.store.recording_writer import RecordingWriter, Second
 from tests.bench import workload
 from tests.bench.measure import REPEATS, Row, cold_cpu_s, cpu_s, json_path_of, show, written_bytes
 from tests.bench.workload import CHANNELS, RAW_BYTES_PER_S, SAMPLED, TACH

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from logger.analysis.crank.states import State
-from logger.virtualcar.cases import HEALTHY, build_case
+from logger.virtualcar.generated import HEALTHY, build_case
 from tests.bench.states import WORDS, Tally, event_of, truth_at, views_of
 
 

@@ -15,8 +15,8 @@ from logger import settings
 from logger.event import NS_PER_S
 from logger.settings import Settings
 from logger.store.blocks import Series
-from logger.store.recording import Second
-from logger.store.schema import RecordingMeta, stored_channel
+from logger.store.description import RecordingMeta, stored_channel
+from logger.store.recording_writer import Second
 
 SAMPLED = {  # rate, mean, slow swing, noise
     "battery_voltage": (100, 19_500, 300, 28.0),
@@ -33,7 +33,6 @@ PULSES_PER_S = 150
 TACH = len(SAMPLED)
 CHANNELS = (*(stored_channel(name, counts=True) for name in SAMPLED), stored_channel("tach_pulses"))
 RAW_BYTES_PER_S = 2 * sum(rate for rate, *_ in SAMPLED.values()) + 4 * PULSES_PER_S
-VALUES_PER_S = sum(rate for rate, *_ in SAMPLED.values()) + PULSES_PER_S
 
 
 def wiring() -> Settings:

@@ -15,8 +15,9 @@ from playwright.sync_api import Browser, Page, expect
 from logger.store.store import Store
 from tests.browser.test_accessibility import RULES
 from tests.web.example import fill
-from web.access_keys import Keys, make_pass_phrase
+from web.access_keys import Keys
 from web.app import create_app
+from web.pass_phrase import make_pass_phrase
 from web.server import Server
 
 pytestmark = pytest.mark.browser

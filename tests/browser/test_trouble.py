@@ -14,8 +14,8 @@ from playwright.sync_api import Page, expect
 from logger.event import NS_PER_S
 from logger.recorder.place import boot_id
 from logger.store.blocks import Series
-from logger.store.recording import RecordingWriter, Second
-from logger.store.schema import RecordingMeta, stored_channel
+from logger.store.description import RecordingMeta, stored_channel
+from logger.store.recording_writer import RecordingWriter, Second
 from logger.store.store import Store
 from tests.browser.conftest import Site, serve
 from tests.browser.test_way_of_a_user import loaded, wait_for_load_after, word

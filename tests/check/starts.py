@@ -14,9 +14,10 @@ from logger.sensors.batch import Batch
 from logger.settings import Settings
 from logger.virtualcar.car import Car, Conditions
 from logger.virtualcar.drive import Drive
-from logger.virtualcar.driver import Plan
+from logger.virtualcar.edges import pulses_of
 from logger.virtualcar.garage import CARS, HELD_OUT, TUNED, as_built
-from logger.virtualcar.render import key_steps, pulses_of, signals_of
+from logger.virtualcar.plan import Plan
+from logger.virtualcar.render import key_steps, signals_of
 from logger.virtualcar.rig import PIN_LIMITS_V, PIN_NOISE_V
 
 IDLE_FROM_S, IDLE_S = 5.0, 3.0

@@ -13,7 +13,7 @@ from logger.commands.check import print_lines
 from logger.doctor import functions, machine_lines, pi
 from logger.doctor.host import Host
 from logger.event import NS_PER_S
-from logger.store.recording import RecordingWriter
+from logger.store.recording_writer import RecordingWriter
 from tests.store.recordings import meta, second
 
 DEFAULT = settings.default()

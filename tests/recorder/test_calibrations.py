@@ -12,7 +12,7 @@ from logger.event import NS_PER_S
 from logger.recorder.calibrations import CalibrationWatch, read_calibrations
 from logger.recorder.recorder import Recorder
 from logger.settings import Settings
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 from logger.store.store import Store
 from tests.recorder.standin import START_NS, JumpingClock, StandInHardware
 

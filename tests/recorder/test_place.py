@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from logger.recorder.place import COUNTER, prepare, replace_file
-from logger.store.recording import RecordingWriter
-from logger.store.schema import RecordingMeta
+from logger.store.description import RecordingMeta
+from logger.store.recording_writer import RecordingWriter
 
 NOON = datetime(2026, 5, 9, 12, 0, 5, tzinfo=UTC)
 

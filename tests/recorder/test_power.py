@@ -13,7 +13,7 @@ from logger.recorder.viewers import say_in_use
 from logger.sensors.batch import Batch
 from logger.sensors.hardware import Hardware
 from logger.settings import Settings
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 from logger.virtualcar.clock import VirtualClock
 from logger.virtualcar.drive import Drive
 from logger.virtualcar.rig import Rig

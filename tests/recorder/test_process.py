@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from logger.event import NS_PER_S
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 from logger.store.salvage import salvage
 
 GIVE_UP_S = 30.0

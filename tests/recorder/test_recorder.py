@@ -17,7 +17,8 @@ from logger.recorder.place import Place
 from logger.recorder.recorder import Recorder
 from logger.sensors.batch import PartHealth
 from logger.settings import Settings
-from logger.store.recording import RecordingReader, RecordingWriter, Second
+from logger.store.recording_reader import RecordingReader
+from logger.store.recording_writer import RecordingWriter, Second
 from tests.recorder.standin import START_NS, JumpingClock, StandInHardware
 from tests.store.recordings import all_same, everything
 

@@ -15,8 +15,9 @@ from logger.recorder.place import prepare
 from logger.recorder.recorder import Recorder
 from logger.recorder.space import Space, closed_by_age
 from logger.settings import Settings
-from logger.store.recording import RecordingReader, RecordingWriter, Second
-from logger.store.schema import RecordingMeta
+from logger.store.description import RecordingMeta
+from logger.store.recording_reader import RecordingReader
+from logger.store.recording_writer import RecordingWriter, Second
 from tests.recorder.standin import START_NS, UTC, JumpingClock, StandInHardware
 
 

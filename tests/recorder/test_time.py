@@ -14,7 +14,7 @@ from logger.recorder.recorder import Recorder
 from logger.sensors.hardware import Hardware
 from logger.settings import Settings
 from logger.store.compaction import compact
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 from logger.store.salvage import salvage
 from logger.store.store import Store
 from logger.virtualcar.clock import BOOTED_UTC, VirtualClock

@@ -9,8 +9,9 @@ from logger.event import Gap, IntArray
 from logger.sensors.batch import Batch, PartHealth
 from logger.sensors.hardware import Hardware
 from logger.settings import Settings
-from logger.virtualcar.chips import Ads1115, Adxl345, Bus
+from logger.virtualcar.chips import Ads1115, Adxl345
 from logger.virtualcar.clock import VirtualClock
+from logger.virtualcar.i2c_bus import Bus
 from logger.virtualcar.pins import TimedPin, pin_factory
 
 MS = 1_000_000
@@ -58,7 +59,7 @@ class Bench:
         shakes: float = 1.0,
     ) -> None:
         self.clock = VirtualClock()
-        self.bus = Bus(self.clock, self.clock.spend)
+        self.bus = Bus(self.clock.spend)
         self.adc = Ads1115(self.clock, lambda n, t: self.volts(n, t), bits=bits, oscillator=oscillator)
         self.second = Ads1115(self.clock, lambda n, t: n + 0.7)
         self.accelerometer = Adxl345(self.clock, feels, oscillator=shakes)

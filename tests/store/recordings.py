@@ -10,8 +10,9 @@ from logger import settings
 from logger.event import NS_PER_S, Gap
 from logger.store.blocks import Series
 from logger.store.compaction import compact
-from logger.store.recording import RecordingReader, RecordingWriter, Second
-from logger.store.schema import RecordingMeta, stored_channel
+from logger.store.description import RecordingMeta, stored_channel
+from logger.store.recording_reader import RecordingReader
+from logger.store.recording_writer import RecordingWriter, Second
 
 BATTERY, PRESSURE, SUPPLY, ACCELERATION, TACH = range(5)
 CHANNELS = (

@@ -5,6 +5,7 @@ import shutil
 import pytest
 
 from logger import __version__
+from logger.store import results
 from logger.store import store as stores
 from logger.store.analysis_version import BESIDE, PACKAGE, analysis_version, digest
 from logger.store.store import Store
@@ -45,7 +46,8 @@ def test_findings_of_another_analysis_are_stale_and_those_of_this_one_fresh_agai
         recordings.write(tmp_path / "recordings" / "one.sqlite", 3)
         event_id = store.events()[0].event_id
         store.save_findings(event_id, findings().as_json(), store.input_fingerprint(event_id))
-        monkeypatch.setattr(stores, "analysis_version", lambda: "0.1.0+another")
+        for module in (stores, results):
+            monkeypatch.setattr(module, "analysis_version", lambda: "0.1.0+another")
         assert not store.has_fresh_findings(event_id)
         store.save_findings(event_id, findings().as_json(), store.input_fingerprint(event_id))
         stored = store.stored_findings(event_id)

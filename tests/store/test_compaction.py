@@ -13,7 +13,8 @@ from logger.event import NS_PER_S, Gap, Recording, Trace
 from logger.store import compaction, schema
 from logger.store.blocks import Series
 from logger.store.compaction import compact, meta_of, write_recording
-from logger.store.recording import RecordingReader, RecordingWriter, Second
+from logger.store.recording_reader import RecordingReader
+from logger.store.recording_writer import RecordingWriter, Second
 from logger.store.schema import RecordingBusyError
 from tests.store.recordings import TACH, all_same, everything, meta, same, write
 

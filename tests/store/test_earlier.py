@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
+from logger.event import EARLIER_EVENTS
 from logger.store.capture_out import write_folder
-from logger.store.earlier import MOST
 from logger.store.store import Store
 from tests.store.events import small_event
 
@@ -63,9 +63,9 @@ def test_other_cars_tests_made_on_purpose_and_events_not_analysed_teach_nothing(
 
 
 def test_only_the_newest_ones_are_asked(store: Store) -> None:
-    for number in range(MOST + 2):
+    for number in range(EARLIER_EVENTS + 2):
         put_in(store, f"day {number}", 4)
-    assert earlier(store, put_in(store, "may", 5)) == [f"day {number}" for number in range(2, MOST + 2)]
+    assert earlier(store, put_in(store, "may", 5)) == [f"day {number}" for number in range(2, EARLIER_EVENTS + 2)]
 
 
 def test_findings_are_stale_once_an_earlier_event_teaches_something_else(store: Store) -> None:

@@ -24,11 +24,12 @@ from logger.store.exports import remote
 from logger.store.exports.incoming import take_in
 from logger.store.exports.remote import LogInError, base_url, fetch, listing, log_in, log_out
 from logger.store.exports.write import write
-from logger.store.recording import RecordingWriter
+from logger.store.recording_writer import RecordingWriter
 from logger.store.store import Store
 from tests.store import recordings
-from web.access_keys import Keys, make_pass_phrase
+from web.access_keys import Keys
 from web.app import create_app
+from web.pass_phrase import make_pass_phrase
 from web.server import Server
 
 

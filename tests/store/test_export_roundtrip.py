@@ -16,11 +16,13 @@ from logger.event import Event, Gap, Trace
 from logger.store.blocks import Series
 from logger.store.capture_out import write_folder
 from logger.store.compaction import BlockWriter, minutes_of
+from logger.store.description import RecordingMeta
 from logger.store.exports.contents import COPIES
 from logger.store.exports.incoming import take_in
 from logger.store.exports.write import write
-from logger.store.recording import RecordingReader, RecordingWriter
-from logger.store.schema import RecordingMeta, partial_of, put_in_place
+from logger.store.recording_reader import RecordingReader
+from logger.store.recording_writer import RecordingWriter
+from logger.store.schema import partial_of, put_in_place
 from logger.store.store import Store
 from tests.store import recordings
 from tests.store.events import assert_same_event, seconds, small_event

@@ -14,7 +14,7 @@ from logger.event import NS_PER_S
 from logger.store.blocks import Series
 from logger.store.exports.forms import FORMS
 from logger.store.exports.write import write
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 from logger.store.store import Store
 from tests.store import recordings
 

@@ -4,6 +4,7 @@ import sqlite3
 from pathlib import Path
 
 import pytest
+from sqlite_utils.migrations import Migrations
 
 from logger.errors import StoreError
 from logger.store import logbook as logbook_module
@@ -183,7 +184,7 @@ def test_a_migration_that_fails_leaves_the_old_logbook_as_it_was(tmp_path, monke
         database.execute("CREATE TABLE half (a)")
         raise sqlite3.OperationalError("database or disk is full")
 
-    broken = logbook_module.Migrations("logbook")
+    broken = Migrations("logbook")
     for migration in logbook_module.migrations._migrations:
         broken(name=migration.name)(migration.fn)
     broken(name="too_much")(fail)

@@ -17,7 +17,8 @@ from logger.event import NS_PER_S, Gap
 from logger.store import schema
 from logger.store.blocks import Series
 from logger.store.compaction import compact
-from logger.store.recording import RecordingReader, RecordingWriter, Second
+from logger.store.recording_reader import RecordingReader
+from logger.store.recording_writer import RecordingWriter, Second
 from logger.store.schema import RecordingNewerError
 from tests.store.recordings import BATTERY, TACH, all_same, everything, meta, second, write
 
@@ -196,7 +197,7 @@ def test_a_closed_recording_is_one_file_that_a_read_only_folder_can_hold(path: P
 def test_a_recording_goes_on_being_readable_by_another_process_while_it_is_written(path: Path) -> None:
     writer = write(path, 5, close=False)
     program = (
-        "import sys; from pathlib import Path; from logger.store.recording import RecordingReader\n"
+        "import sys; from pathlib import Path; from logger.store.recording_reader import RecordingReader\n"
         "reader = RecordingReader(Path(sys.argv[1]))\n"
         "print(reader.n_seconds, flush=True); sys.stdin.readline(); print(reader.raw('battery_voltage').time_ns.size)\n"
     )
@@ -218,7 +219,9 @@ def test_a_reader_beside_the_writer_in_one_process_does_not_take_its_locks_away(
     writer = write(path, 3, close=False)
     with RecordingReader(path) as reader:
         assert reader.n_seconds == 3
-    program = "import sys; from pathlib import Path; from logger.store.recording import fold; fold(Path(sys.argv[1]))"
+    program = (
+        "import sys; from pathlib import Path; from logger.store.recording_writer import fold; fold(Path(sys.argv[1]))"
+    )
     result = subprocess.run([sys.executable, "-c", program, str(path)], capture_output=True, text=True)
     assert "RecordingBusyError" in result.stderr
     writer.append(second(3))

@@ -15,7 +15,7 @@ from logger.event import NS_PER_S
 from logger.store import carve, schema
 from logger.store.carve import lost_commits
 from logger.store.compaction import compact
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 from logger.store.salvage import salvage
 from logger.store.schema import RecordingBusyError, RecordingNewerError
 from tests.store.recordings import all_same, everything, fill_shelf, flip, is_part, same, take, write

@@ -17,8 +17,8 @@ from logger.settings import Settings
 from logger.store import imports
 from logger.store.blocks import Series
 from logger.store.capture_out import write_folder
-from logger.store.recording import RecordingWriter, Second
-from logger.store.schema import RecordingMeta, stored_channel
+from logger.store.description import RecordingMeta, stored_channel
+from logger.store.recording_writer import RecordingWriter, Second
 from logger.store.store import Store
 from tests.store.events import assert_same_event, seconds, small_event
 

@@ -11,7 +11,7 @@ from logger.errors import SettingsError, StoreError
 from logger.settings import Settings
 from logger.store import schema
 from logger.store.compaction import compact
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 from logger.store.salvage import salvage
 from tests.store.recordings import all_same, everything, write
 

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from logger.store.capture import read_folder
-from logger.virtualcar.cases import HEALTHY, build_case, choose, main, names_of, write_case
+from logger.virtualcar.cases import choose, main, names_of, write_case
 from logger.virtualcar.garage import HELD_OUT, TUNED
+from logger.virtualcar.generated import HEALTHY, build_case
 from logger.virtualcar.wires import WireFault, broken, sensing_for, tach_wire
 
 

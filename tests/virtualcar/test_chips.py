@@ -7,15 +7,16 @@ from adafruit_ads1x15.ads1x15 import Mode
 from adafruit_adxl34x import ADXL345
 
 from logger.event import IntArray
-from logger.virtualcar.chips import Ads1115, Adxl345, Bus
+from logger.virtualcar.chips import Ads1115, Adxl345
 from logger.virtualcar.clock import VirtualClock
+from logger.virtualcar.i2c_bus import Bus
 
 MS = 1_000_000
 
 
 def bus_with_adc(bits: int = 16, volts: float | None = None) -> tuple[VirtualClock, Bus, Ads1115]:
     clock = VirtualClock()
-    bus = Bus(clock, clock.spend)
+    bus = Bus(clock.spend)
     chip = Ads1115(clock, lambda n, t: n + 0.5 if volts is None else volts, bits=bits)
     bus.attach(0x48, chip)
     return clock, bus, chip
@@ -133,7 +134,7 @@ def sawtooth(times: IntArray) -> IntArray:
 
 def bus_with_accelerometer() -> tuple[VirtualClock, Bus, Adxl345, ADXL345]:
     clock = VirtualClock()
-    bus = Bus(clock, clock.spend)
+    bus = Bus(clock.spend)
     chip = Adxl345(clock, sawtooth)
     bus.attach(0x53, chip)
     return clock, bus, chip, ADXL345(bus)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logger.event import Engine
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 from logger.virtualcar.demo import record_drive
 from logger.virtualcar.drive import DemoEvent
 from tests.virtualcar.test_rig import a_drive

@@ -8,12 +8,13 @@ from random import Random
 import numpy as np
 import pytest
 
+from logger.virtualcar.ailments import possible, sick
 from logger.virtualcar.car import Car, CarSpec, Conditions
 from logger.virtualcar.drive import Drive, Signal, clipped
-from logger.virtualcar.driver import Plan, Section
 from logger.virtualcar.engine import RPM
 from logger.virtualcar.faults import KINDS, Fault, Trigger
-from logger.virtualcar.garage import CARS, DRAWN, HELD_OUT, TUNED, possible, sick
+from logger.virtualcar.garage import CARS, DRAWN, HELD_OUT, TUNED
+from logger.virtualcar.plan import Plan, Section
 from logger.virtualcar.scenario import commissioning, demo_event, drive
 from logger.virtualcar.truth import truth_of
 

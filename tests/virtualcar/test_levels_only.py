@@ -9,7 +9,7 @@ import pytest
 from logger.analysis.links import shock
 from logger.event import Recording
 from logger.settings import Settings
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 from logger.virtualcar import demo
 from logger.virtualcar.drive import DemoEvent, Drive
 from logger.virtualcar.scenario import demo_event

@@ -22,9 +22,10 @@ from tests.web.client import Client
 from tests.web.errors import assert_error
 from web import access_keys
 from web.access import Visitor, is_anybodys, may
-from web.access_keys import DAY_S, MOST_LINKS, MOST_SESSIONS, ONCE_S, SESSION_S, Keys, make_pass_phrase
+from web.access_keys import MOST_LINKS, MOST_SESSIONS, SESSION_S, Keys
 from web.app import create_app
 from web.login_tries import AT_ONCE, EVERY_S, MOST_ADDRESSES, Tries
+from web.pass_phrase import DAY_S, ONCE_S, make_pass_phrase
 
 HTML = {"Accept": "text/html"}
 
@@ -89,7 +90,7 @@ class Locked:
 @pytest.fixture
 def cheap(monkeypatch: pytest.MonkeyPatch) -> None:
     """Hashing that takes no time, where it is not what is tested."""
-    monkeypatch.setattr(access_keys, "SCRYPT", {"n": 2, "r": 1, "p": 1})
+    monkeypatch.setattr("web.pass_phrase.SCRYPT", {"n": 2, "r": 1, "p": 1})
 
 
 @pytest.fixture

@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 
 from logger.store.store import Store
 from tests.web.example import fill
-from web.access_keys import Keys, make_pass_phrase
+from web.access_keys import Keys
 from web.app import create_app
+from web.pass_phrase import make_pass_phrase
 
 schemathesis = pytest.importorskip("schemathesis", reason="schemathesis is not installed: pip install .[dev]")
 CHECKS = [

@@ -18,7 +18,7 @@ from logger.store.capture_out import write_folder
 from logger.store.exports.remote import LogInError, listing, log_in
 from logger.store.store import Store
 from tests.web.example import event, fill
-from web.access_keys import make_pass_phrase
+from web.pass_phrase import make_pass_phrase
 
 pytestmark = pytest.mark.skipif(not Path("/proc/net/tcp").exists(), reason="needs Linux' list of sockets")
 HOST = "127.0.0.2"  # a loopback address that is not the default one

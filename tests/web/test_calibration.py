@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from logger.channel_settings import ChannelSettings
 from logger.errors import SettingsError
 from logger.event import NS_PER_S
-from logger.settings import ChannelSettings
 from logger.store.blocks import Series
-from logger.store.recording import RecordingWriter, Second
-from logger.store.schema import RecordingMeta, stored_channel
+from logger.store.description import RecordingMeta, stored_channel
+from logger.store.recording_writer import RecordingWriter, Second
 from logger.store.store import Store
 from tests.web.client import Client
 from tests.web.errors import assert_error

@@ -15,10 +15,10 @@ from logger.errors import SettingsError
 from logger.event import Event
 from logger.store.blocks import Series
 from logger.store.capture_out import write_folder
+from logger.store.description import RecordingMeta, stored_channel
 from logger.store.exports.incoming import take_in
 from logger.store.exports.write import write
-from logger.store.recording import RecordingWriter, Second
-from logger.store.schema import RecordingMeta, stored_channel
+from logger.store.recording_writer import RecordingWriter, Second
 from logger.store.store import Store
 from logger.work import analyse_event
 from tests.analysis.array_car import NATURAL, Drive

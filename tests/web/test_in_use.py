@@ -7,9 +7,9 @@ import pytest
 from logger.recorder.viewers import NAME
 from logger.store.store import Store
 from tests.web.client import Client
-from web import access_keys
-from web.access_keys import Keys, make_pass_phrase
+from web.access_keys import Keys
 from web.app import create_app
+from web.pass_phrase import make_pass_phrase
 
 
 @pytest.fixture
@@ -27,7 +27,7 @@ def test_any_page_that_is_shown_says_so(filled: tuple[Store, str], run_dir: Path
 def test_who_is_not_let_in_keeps_nothing_awake(
     filled: tuple[Store, str], run_dir: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(access_keys, "SCRYPT", {"n": 2, "r": 1, "p": 1})
+    monkeypatch.setattr("web.pass_phrase.SCRYPT", {"n": 2, "r": 1, "p": 1})
     pass_phrase, _ = make_pass_phrase(tmp_path, 0.0)
     client = Client(create_app(filled[0], run_dir, keys=Keys(tmp_path)))
     assert client.get("/api/events").status_code == 401

@@ -23,7 +23,7 @@ import numpy as np
 from logger.analysis.channels.bands import PressureBand
 from logger.analysis.crank.states import State, View
 from logger.analysis.findings import OffNormal
-from logger.event import NS_PER_S, Cause, Event, FloatArray, IntArray, Repair, repair_places
+from logger.event import EARLIER_EVENTS, NS_PER_S, Cause, Event, FloatArray, IntArray, Repair, repair_places
 
 STEP_NS = NS_PER_S // 5
 NEAR_NS = NS_PER_S // 10
@@ -33,7 +33,6 @@ FULL_LOAD = 0.6
 FAST = 0.5  # of the redline
 DEFAULT_REDLINE_RPM = 6000.0
 LEAST_S = 5.0  # in one cell, today and then
-MOST_EVENTS = 6
 
 STATES = ("idle", "overrun", "part", "full", "pulling")  # the last where the load is not known by a throttle
 SLOW = "slow"  # with idling
@@ -227,7 +226,7 @@ def _joined(earlier: Sequence[Mapping[str, Any]], channel: str, rule: Rule) -> d
 def _still_true(earlier: Sequence[Mapping[str, Any]], channel: str) -> list[Mapping[str, Any]]:
     """The newest events, back to the one after whose work on that channel it is as it is."""
     found: list[Mapping[str, Any]] = []
-    for one in reversed(earlier[-MOST_EVENTS:]):
+    for one in reversed(earlier[-EARLIER_EVENTS:]):
         found.append(one)
         if channel in one.get("changed", ()):
             break

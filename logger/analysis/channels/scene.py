@@ -7,8 +7,6 @@ import numpy as np
 
 from logger.event import NS_PER_S, BoolArray, Engine, FloatArray, IntArray, Recording, Trace
 
-Span = tuple[int, int]
-
 
 def spans_of(mask: BoolArray) -> IntArray:
     """Stretches of True in a mask, shape (n,): indices [start, stop), shape (m, 2).

@@ -104,7 +104,7 @@ class TestCard:
 
     def as_text(self) -> str:
         """The card as plain text, at most CARD_COLUMNS wide, with a box to tick before each test."""
-        lines = [self.title.upper(), "", "CAUTION", *_bulleted([*self.cautions, RULES_FIRST], "! "), ""]
+        lines = [self.title.upper(), "", "CAUTION", *_bulleted(self.cautions, "! "), ""]
         lines += ["FIRST, ENGINE OFF, KEY OUT", *_bulleted(self.first, "[ ] ")]
         for heading, tests in (("THEN MEASURE", self.measure), ("PROVOKE IT", self.provoke)):
             lines += ["", heading]
@@ -125,7 +125,7 @@ def test_card(cause: Cause) -> TestCard:
         first=[step for procedure in own if procedure.stage == "look" for step in procedure.steps],
         measure=[procedure for procedure in own if procedure.stage == "measure"],
         provoke=[procedure for procedure in own if procedure.stage == "provoke"],
-        cautions=list(dict.fromkeys(caution for procedure in own for caution in procedure.cautions)),
+        cautions=[*dict.fromkeys(caution for procedure in own for caution in procedure.cautions), RULES_FIRST],
     )
 
 

@@ -13,7 +13,7 @@ from logger.store.capture_out import EVERY_RECORDING_HAS, ChannelFile, capture_t
 from logger.store.exports.contents import Contents, Held
 from logger.store.exports.placing import whole_folder
 from logger.store.exports.samples import Piece, hand_out
-from logger.store.recording import MARKS
+from logger.store.recording_reader import MARKS
 
 
 def write_csv(

@@ -9,17 +9,16 @@ from tempfile import TemporaryDirectory
 
 from logger.errors import CaptureError, SettingsError, StoreError
 from logger.event import NS_PER_S
-from logger.store import schema
 from logger.store.analysis_version import analysis_version
 from logger.store.blocks import Series
 from logger.store.bundle import is_bundle, looks_zipped, unpack
+from logger.store.description import RecordingMeta, StoredChannel
 from logger.store.exports.entries_in import arrival_of
 from logger.store.exports.forms import MDF_SUFFIX
 from logger.store.exports.recordings_in import Incoming, adopt, lengthen, recalibrate, write_recordings, writer_of
 from logger.store.exports.stored_findings import findings_of
 from logger.store.exports.tables import Row
 from logger.store.imports import settle
-from logger.store.schema import RecordingMeta
 from logger.store.store import Store
 
 
@@ -64,7 +63,7 @@ def incoming(path: Path) -> Iterator[list[Incoming]]:
     if is_sqlite(path):
         with reading(path) as event:
 
-            def series(row: Row, channel: schema.StoredChannel, number: int) -> Series:
+            def series(row: Row, channel: StoredChannel, number: int) -> Series:
                 return event.series(row["recording"], channel, number)
 
             yield [Incoming(path, event.tables, writer_of(path, event.tables, series))]
@@ -93,7 +92,7 @@ def _from_parquet(folder: Path) -> Iterator[Incoming]:
     for place in places:
         tables = read_tables(place)
 
-        def series(row: Row, channel: schema.StoredChannel, number: int, place: Path = place) -> Series:
+        def series(row: Row, channel: StoredChannel, number: int, place: Path = place) -> Series:
             return read_series(place, row["position"], channel, number)
 
         yield Incoming(place, tables, writer_of(place, tables, series))

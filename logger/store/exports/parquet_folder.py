@@ -26,11 +26,11 @@ from logger.channels import CHANNELS, Kind
 from logger.errors import StoreError
 from logger.event import NS_PER_S, FloatArray, IntArray
 from logger.store.blocks import Series
+from logger.store.description import StoredChannel
 from logger.store.exports.contents import Contents, Held
 from logger.store.exports.placing import whole_folder
 from logger.store.exports.samples import Piece, hand_out
 from logger.store.exports.tables import TABLES, VERSION, Column, Row, raw_names, sample_columns, typed, value_names
-from logger.store.schema import StoredChannel
 
 FORMAT = "stumblelog-event"
 SMALL_FILE = "part.parquet"
@@ -50,6 +50,7 @@ _TYPES = {
     "flag": pa.bool_(),
     "moment": pa.timestamp("us", "UTC"),
 }
+_ENCODINGS = {"time_ns": "DELTA_BINARY_PACKED", "time_utc": "DELTA_BINARY_PACKED", "time_s": "BYTE_STREAM_SPLIT"}
 MOST_ROWS = 100_000_000
 """Three days of acceleration at 400 Hz. Repeated rows cost a Parquet file nothing, so its size promises nothing."""
 
@@ -177,7 +178,7 @@ def _begin(stack: ExitStack, held: Held, draft: Path) -> Callable[[Piece], None]
                 compression="zstd",
                 compression_level=1,
                 use_dictionary=_dictionaries(channel),
-                column_encoding=_encodings(channel),
+                column_encoding=_ENCODINGS,
             )
         )
     return lambda piece: writers[piece.channel.name].write_table(_table(piece))
@@ -186,10 +187,6 @@ def _begin(stack: ExitStack, held: Held, draft: Path) -> Callable[[Piece], None]
 def _dictionaries(channel: StoredChannel) -> list[str]:
     """Values made from counts repeat: a dictionary of them is small. What came as text does so mostly, too."""
     return ["recording", *raw_names(channel.kind), *value_names(channel.kind)]
-
-
-def _encodings(channel: StoredChannel) -> dict[str, str]:
-    return {"time_ns": "DELTA_BINARY_PACKED", "time_utc": "DELTA_BINARY_PACKED", "time_s": "BYTE_STREAM_SPLIT"}
 
 
 def _table(piece: Piece) -> pa.Table:

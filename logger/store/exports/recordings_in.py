@@ -18,11 +18,11 @@ from logger.settings import Settings
 from logger.store import schema
 from logger.store.blocks import Series
 from logger.store.compaction import BlockWriter, minutes_of
+from logger.store.description import RecordingMeta, StoredChannel
 from logger.store.exports.tables import Row
 from logger.store.intake import stamp_of
-from logger.store.recording import RecordingReader
+from logger.store.recording_reader import RecordingReader
 from logger.store.salvage import salvage
-from logger.store.schema import RecordingMeta
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +98,7 @@ def meta_in(where: Path, row: Row) -> RecordingMeta:
 def writer_of(
     where: Path,
     tables: Mapping[str, Sequence[Row]],
-    series: Callable[[Row, schema.StoredChannel, int], Series],
+    series: Callable[[Row, StoredChannel, int], Series],
 ) -> Callable[[Row, RecordingMeta, Path], None]:
     """How a recording that came as rows becomes a file again."""
 

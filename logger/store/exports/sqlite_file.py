@@ -15,6 +15,7 @@ import numpy as np
 from logger.channels import CHANNELS, Channel
 from logger.errors import StoreError
 from logger.store.blocks import Series
+from logger.store.description import StoredChannel
 from logger.store.exports.contents import Contents
 from logger.store.exports.placing import whole_file
 from logger.store.exports.samples import Piece, pieces
@@ -30,7 +31,6 @@ from logger.store.exports.tables import (
     typed,
     value_names,
 )
-from logger.store.schema import StoredChannel
 
 APPLICATION_ID = 0x53544C45  # "STLE" in the file's header
 _TYPES = {
