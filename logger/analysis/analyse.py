@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from logger.analysis.channels import bands, normal
-from logger.analysis.crank import doing, starts, states
+from logger.analysis.crank import doing, starts, states, waves
 from logger.analysis.failure import causes, evidence, next_tests, one_cylinder, stumbles
 from logger.analysis.failure import order as orders
 from logger.analysis.failure.episodes import Episode
@@ -64,7 +64,7 @@ def analyse(event: Event, *, earlier: Sequence[Mapping[str, Any]] = (), progress
     held = dict(enumerate(sample)) if len(some) == len(parts) else {}
     # A cylinder that is lame shows best over the whole event; of one that is not held, over each part.
     lamed = lame.signs(views) if held else []
-    usual = lame.NOTHING if held else lame.learn(views)
+    usual = waves.NOTHING if held else lame.learn(views)
     del read, ready, sample, views
 
     def seen(number: int, faults: list[SensorFault] | None = None) -> Seen:

@@ -205,6 +205,6 @@ def test_pieces_of_a_day_find_what_the_whole_does(monkeypatch: pytest.MonkeyPatc
 
 def test_the_longer_the_day_the_more_it_takes_to_convince() -> None:
     view = view_of(recording(never))
-    hours = [lame.Day([view] * n, 4, lame.NOTHING).convincing for n in (1, 20, 200)]
+    hours = [lame.convincing([view] * n) for n in (1, 20, 200)]
     assert hours[0] == lame.CONVINCING
     assert hours[2] - hours[1] == pytest.approx(np.log(10.0), abs=1e-3)

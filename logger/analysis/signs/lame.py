@@ -6,27 +6,26 @@ come (half an order of crank speed in a four-stroke), and many cycles bring it o
 order is the classical way to tell the cylinder (G. Rizzoni, "Diagnosis of Individual Cylinder Misfires by Signature
 Analysis of Crankshaft Speed Fluctuations", SAE Technical Paper 890884, 1989, from memory).
 
-What a sound engine shows at that order and what a lame cylinder adds is told in standing.py. Against edge jitter s (in
-intervals), N cycles of M pulses of a wave of amplitude b stand out by z = b sqrt(M N / 2) / s standard errors. The
-cumulative sum of log-likelihoods between a lame and a sound engine rises while a cylinder is lame (E. S. Page,
-Biometrika 41 (1954) 100-115); it is kept for each cylinder. Once a cylinder is convicted, less is asked of what else
-it shows.
+What a sound engine shows at that order and what a lame cylinder adds is told in crank/standing.py, how the pulses
+become waves in crank/waves.py. Against edge jitter s (in intervals), N cycles of M pulses of a wave of amplitude b
+stand out by z = b sqrt(M N / 2) / s standard errors. The cumulative sum of log-likelihoods between a lame and a sound
+engine rises while a cylinder is lame (E. S. Page, Biometrika 41 (1954) 100-115); it is kept for each cylinder. Once a
+cylinder is convicted, less is asked of what else it shows.
 
 Not seen: one pulse a cycle; a loss that falls midway between two pulses a cycle; losses too small for the jitter.
 """
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
 
-from logger.analysis.crank import cycle, standing
-from logger.analysis.crank.cycle import GroupArray
-from logger.analysis.crank.states import State, View
+from logger.analysis.crank import cycle
+from logger.analysis.crank.states import View
+from logger.analysis.crank.waves import NOTHING, ComplexArray, Day, Taught, Train
 from logger.analysis.signs.sign import Sign
-from logger.event import NS_PER_S, BoolArray, Engine, FloatArray
+from logger.event import BoolArray, Engine, FloatArray
 
 ROUNDS = 3  # of search, each with what was found before left out of the standing pattern
 USUAL_SIZE = 0.7  # of the wave that is due, which is looked for; what is found may be half or twice of it
@@ -41,35 +40,11 @@ SAME = 0.5  # cosine between directions of one cylinder
 COARSELY = 0.8  # of what convinces, that whole cycles must show for their pulses to be looked at
 FEWEST_CYCLES = 4  # lame; as many that cannot be judged end a stretch
 RECURS = 0.35  # of what convinces, that must be left without the two most telling cycles
-CLIP = 4.0  # standard deviations, beyond which a pulse is an accident
-SCATTER_PULSES = 201  # over which the jitter is measured
 TRAIL = 0.1  # of a firing, by which the loss comes after the spark: its advance (about 20 degrees)
 PER_CYLINDER = ("coil_negative", None)  # sources that give a pulse for each spark, at a known place before its loss
 ANY_DIRECTION = 8  # that are tried where the place is not known
-RACING_PER_S = 0.45  # relative gain of crank speed
-HALF_NS, NEAR_NS, GRID_NS = 100_000_000, 200_000_000, 25_000_000
 UNSURE = 2.0
 LOST_SHARE = 0.9  # of a lame cylinder's firings (judgement: most, not all)
-
-ComplexArray = np.typing.NDArray[np.complex128]
-
-
-@dataclass(frozen=True, slots=True)
-class Train:
-    """A piece of one recording's pulses as the search sees them, (n,), from pulse `begin` of recording `number` on.
-
-    wave: `uneven` beyond the standing pattern, in its own scatter, turned back by its place in the cycle, so that a
-    lame cylinder's adds up in one direction; each component has variance 1 from jitter alone; 0 where not judged.
-    level: what a lame cylinder of size 1 adds to it. calm: whether the crank is no racing one, see `_racing`.
-    """
-
-    number: int
-    begin: int
-    wave: ComplexArray
-    level: FloatArray
-    judged: BoolArray
-    calm: BoolArray
-    group: GroupArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,57 +62,6 @@ class Find:
     group: int
     shown: complex
     due: float
-
-
-@dataclass(frozen=True, slots=True)
-class Taught:
-    """What a choice of an event's views taught: the span of pulses that others are laid on (None: none), and the
-    standing pattern of the pulses whose places are known by it, as standing.patterns gives it."""
-
-    span: cycle.Span | None
-    patterns: Mapping[int, FloatArray]
-
-
-NOTHING = Taught(None, {})
-
-
-class Day:
-    """An event's pulses on the engine's cycle, to be searched piece by piece: a long day need not lie in memory."""
-
-    def __init__(self, views: Sequence[View], count: int, taught: Taught) -> None:
-        self.views, self.count, self.taught = views, count, taught
-        pulls = [view.state == State.PULLING for view in views]
-        self.folded, self.span = cycle.fold([view.firings for view in views], pulls, count, taught.span)
-        self.sound = [np.ones(view.state.size, bool) for view in views]
-        self.races = [_racing(view) for view in views]
-        running_s = sum(to_s - from_s for view in views for from_s, to_s in view.running_spans())
-        # The longer one looks, the more chance shows.
-        self.convincing = CONVINCING + max(0.0, float(np.log(max(running_s, 1.0) / USUAL_DAY_S)))
-
-    def patterns(self) -> dict[int, FloatArray]:
-        """The standing pattern of each group of pulses, of what is held for sound now."""
-        return standing.patterns(self.views, self.folded, self.count, self.sound, self.taught.patterns)
-
-    def trains(self) -> Iterator[Train]:
-        """The pieces, in order, against the pattern of what is held for sound now."""
-        table = self.patterns()
-        turns = np.exp(-2j * np.pi * np.arange(self.count) / self.count)
-        of_jitter, of_wave = cycle.kept(self.count)
-        gain = 1.0 if self.count == 2 else np.sqrt(2.0)
-        for number, (view, one) in enumerate(zip(self.views, self.folded, strict=True)):
-            for begin in range(0, view.state.size, cycle.PIECE):
-                span = slice(begin, min(begin + cycle.PIECE, view.state.size))
-                rest, known = standing.beyond(view, one, table, self.count, span)
-                # A shut throttle loses nothing by a firing; where no channel shows the load, overrun is only a guess.
-                judged = known & ((view.state[span] != State.OVERRUN) | (view.load_channel is None))
-                scatter = np.ones(judged.size)
-                scatter[judged] = _scatter(rest[judged])
-                value = np.where(judged, np.clip(rest / scatter, -CLIP, CLIP), 0.0) * of_jitter / of_wave
-                wave = gain * value * turns[one.place[span]]
-                level = standing.due(view, self.count, span) / scatter * of_jitter / gain
-                time_ns = view.firings.time_ns
-                calm = ~self.races[number][(time_ns[span] - time_ns[0]) // GRID_NS]
-                yield Train(number, begin, wave, level, judged, calm, one.group[span])
 
 
 def learn(views: Sequence[View]) -> Taught:
@@ -175,11 +99,18 @@ def _searched(views: Sequence[View], taught: Taught) -> tuple[Day | None, list[F
     return day, finds
 
 
+def convincing(views: Sequence[View]) -> float:
+    """The log-likelihood that convicts a cylinder: the longer one looks, the more chance shows."""
+    running_s = sum(to_s - from_s for view in views for from_s, to_s in view.running_spans())
+    return CONVINCING + max(0.0, float(np.log(max(running_s, 1.0) / USUAL_DAY_S)))
+
+
 def _search(day: Day) -> list[Find]:
     directions = _directions(day.views[0].engine, day.count).tolist()
+    least = convincing(day.views)
     proven: dict[int, list[Find]] = defaultdict(list)
     for train in day.trains():
-        looked_for = _Lame(train, day.count, USUAL_SIZE, day.convincing, train.judged & train.calm)
+        looked_for = _Lame(train, day.count, USUAL_SIZE, least, train.judged & train.calm)
         for find in _best([find for direction in directions for find in looked_for.finds(direction)]):
             proven[find.group].append(find)
     if not proven:
@@ -222,30 +153,6 @@ class _Known:
         size = float(np.real(shown)) / sum(find.due for find in own)
         least = ONCE_KNOWN if sum(find.score for find in own) > BEYOND_DOUBT else ONCE_LIKELY
         return cls(surest.group, usual, size, least, kept)
-
-
-def _racing(view: View) -> BoolArray:
-    """Where the crank gains speed as only slipping tyres or clutches and first gears let it, by GRID_NS, (k,)."""
-    time_ns, speed = view.firings.time_ns, view.firings.speed_rps
-    if not time_ns.size:
-        return np.empty(0, bool)
-    grid = np.arange(time_ns[0], time_ns[-1] + GRID_NS, GRID_NS)
-    before, after = (np.clip(np.searchsorted(time_ns, grid + d), 0, time_ns.size - 1) for d in (-HALF_NS, HALF_NS))
-    span = np.maximum(time_ns[after] - time_ns[before], HALF_NS) / NS_PER_S
-    races = np.log(np.maximum(speed[after], 0.1) / np.maximum(speed[before], 0.1)) / span > RACING_PER_S
-    return np.asarray(ndimage.maximum_filter1d(races, 2 * (NEAR_NS // GRID_NS) + 1, mode="nearest"))
-
-
-def _scatter(value: FloatArray) -> FloatArray:
-    """Robust standard deviation of values around each, (n,)."""
-    size, step = np.abs(value), 8
-    if size.size < 2 * step:
-        return np.full(size.size, 1.0)
-    coarse = np.median(size[: size.size // step * step].reshape(-1, step), axis=1)
-    typical = 1.4826 * ndimage.median_filter(coarse, SCATTER_PULSES // step, mode="nearest")
-    spread = np.repeat(typical, step)
-    spread = np.concatenate((spread, np.full(size.size - spread.size, spread[-1])))
-    return np.asarray(np.maximum(spread, 1e-5))
 
 
 def _directions(engine: Engine, count: int) -> FloatArray:
