@@ -11,7 +11,7 @@ from logger.analysis.failure.episodes import Episode, join
 from logger.analysis.failure.limiter import held
 from logger.analysis.failure.stumbles import _at_key_off
 from logger.analysis.signs.sign import Sign, SignKind
-from logger.event import NS_PER_S, Engine, Event, FloatArray, IntArray, Recording
+from logger.event import NS_PER_S, Engine, Event, FloatArray, IntArray, Recording, TachSource
 from tests.analysis.array_car import NATURAL, Drive, nanoseconds
 from tests.analysis.small_car import FOUR, seen, turned
 
@@ -77,6 +77,18 @@ def test_behind_a_ballast_resistor_a_dip_counts_by_its_share(dip_v: float, why: 
     found = drive.findings()
     assert len(found.stumbles) == (0 if why else 1)
     assert why is None or any(why in rejected["why"] for rejected in found.rejected)
+
+
+@pytest.mark.parametrize(("source", "stumbles"), [("coil_negative", 0), (None, 0), ("crank", 1)])
+def test_a_coil_that_fires_on_with_nothing_at_its_terminal_is_fed(source: TachSource | None, stumbles: int) -> None:
+    """The feed's tap opens for 60 ms, a dozen pulses; only where they come from the coil do they tell."""
+    drive = Drive(engine=replace(NATURAL, tach_source=source))
+    feed = drive.recording().traces["ignition_feed_voltage"]
+    open_tap = np.where(np.abs(feed.time_ns / S - 21.0) < 0.03, 0.02, feed.value)
+    drive.changes = {"ignition_feed_voltage": type(feed)(feed.time_ns, open_tap)}
+    found = drive.findings()
+    assert len(found.stumbles) == stumbles
+    assert any("nothing at its terminal" in rejected["why"] for rejected in found.rejected) == (not stumbles)
 
 
 def without_injection(from_s: float, to_s: float) -> list[tuple[str, str, float]]:

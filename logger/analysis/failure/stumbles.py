@@ -39,6 +39,7 @@ BOWL_NS = 2 * NS_PER_S
 CHATTER_NS = 50 * MS
 DEEP = 0.75  # of the supply before
 FEWEST_LOST, SURE = 2.5, 3.0  # firings; natural log-odds
+NEXT_TO_NONE_V, FEWEST_FIRED = 1.0, 2  # pulses
 BELIEVED = 0.66  # chance from which missing pulses are held to be the ignition's, not the wire's
 
 
@@ -260,6 +261,15 @@ def _rejected(view: View, from_ns: int, to_ns: int, why: str) -> dict[str, Any]:
     return {"recording": view.recording.name, "from_s": from_ns / NS_PER_S, "to_s": to_ns / NS_PER_S, "why": why}
 
 
+def _fired_on_nothing(view: View, dip: Sign) -> bool:
+    """Whether a coil went on firing through a dip in which its feed read next to nothing, as none can."""
+    far = view.engine.tach_source in wire.FAR_FROM_COIL
+    if far or dip.channel != "ignition_feed_voltage" or float(dip.note) > NEXT_TO_NONE_V:
+        return False
+    first, stop = np.searchsorted(view.firings.time_ns, [dip.from_ns, dip.to_ns + 1])
+    return bool(stop - first >= FEWEST_FIRED and view.firings.seen[max(0, first - 1) : stop + 1].all())
+
+
 def _no_stumble(episode: Episode) -> str | None:
     """Why an episode is no stumble; None where it is one."""
     unsure = all(sign.kind == "lost_pulses" and sign.strength < SURE for sign in episode.signs)
@@ -274,6 +284,8 @@ def _no_stumble(episode: Episode) -> str | None:
     dips = [dip for dip in episode.of("supply_dip") if dip.channel != "sensor_supply_voltage"]
     if not dips:
         return "fuel pressure left its band, but not far or long enough for the mixture not to light"
+    if all(_fired_on_nothing(episode.view, dip) for dip in dips):
+        return "the coil gave every pulse with nothing at its terminal: the feed's tap failed, not the feed"
     view = episode.view
     place = int(np.searchsorted(view.firings.time_ns, dips[0].from_ns))
     place = min(max(place - 2, 0), view.firings.time_ns.size - 1)
