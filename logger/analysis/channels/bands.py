@@ -128,6 +128,7 @@ def pressure_band(closed_values: FloatArray, all_values: FloatArray, noise_kpa: 
     return PressureBand(closed, high, floor, noise_kpa)
 
 
+STEADY_NS = NS_PER_S * 3 // 20  # before a fall, over which the level is taken
 LEFT_BAND = 0.07  # of the level before: regulators hold a rail within a few per cent (common practice, no source)
 LEAN_LIMIT = 0.45  # of the level before: below it the mixture no longer lights (see misfires_at)
 
@@ -144,7 +145,8 @@ def fall(trace: Trace, crossed_ns: int, band: PressureBand) -> tuple[int, float]
         return crossed_ns, band.closed
     smooth = ndimage.uniform_filter1d(value, 3, mode="nearest")
     steep = int(np.argmin(np.diff(smooth)))
-    before = smooth[max(0, steep - 15) : steep + 1]
+    step_ns = float(np.median(np.diff(trace.time_ns[first : cross + 1])))
+    before = smooth[max(0, steep - max(2, round(STEADY_NS / step_ns))) : steep + 1]
     level = float(np.median(before[before > before.max() - max(4.0 * band.noise, 0.05 * before.max())]))
     limit = level * (1.0 - LEFT_BAND)
     above = np.flatnonzero(value > limit)
