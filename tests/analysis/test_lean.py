@@ -84,6 +84,17 @@ def test_lost_firings_are_counted_and_dated_at_the_crank() -> None:
     assert sign.lost == pytest.approx(0.6 * 100 / 3, rel=0.25)
 
 
+@pytest.mark.parametrize("every", [1, 2])
+def test_a_probe_that_is_sampled_less_often_dates_them_as_well(every: int) -> None:
+    often = driven(0.1, ((31.0, 31.6),))
+    probe = often.traces["air_fuel_ratio"]
+    rare = Trace(probe.time_ns[::every], probe.value[::every])
+    view = replace(often, traces={**often.traces, "air_fuel_ratio": rare})
+    (sign,) = signs(view, learn([view]))
+    assert sign.from_ns / NS_PER_S == pytest.approx(31.0, abs=0.1)
+    assert sign.to_ns / NS_PER_S == pytest.approx(31.6, abs=0.12)
+
+
 def test_misses_right_after_an_overrun_are_seen() -> None:
     view = driven(0.1, ((30.1, 30.4),))
     assert len(signs(view, learn([view]))) == 1

@@ -2,8 +2,10 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
+from logger.analysis.channels import bands
 from logger.analysis.channels.bands import PressureBand
 from logger.analysis.signs import rail
 from logger.analysis.signs.sign import Sign
@@ -37,6 +39,17 @@ def test_a_trailing_throttle_and_an_idle_burn_fuel_and_starve(rpm: float, thrott
     """All 200 kPa of a closed throttle's level are gone, of 300 at full load: 0.67 where 0.27 is too much."""
     (sign,) = found(INJECTED, rpm=rpm, throttle=throttle, gone=(10.0, 11.0))
     assert sign.strength == pytest.approx(200 / 300 / 0.27, rel=0.01)
+
+
+@pytest.mark.parametrize("rate_hz", [20.0, 100.0, 500.0])
+def test_a_fall_is_dated_from_the_level_right_before_it_however_often_it_was_sampled(rate_hz: float) -> None:
+    """The throttle closed, and the rail with it, a quarter of a second before the pump failed: that was no part of the fall."""
+    level = ((0, 300), (9.3, 300), (9.75, 230), (10.0, 230), (10.2, 50), (11.0, 50), (11.2, 230))
+    trace = drawn(30.0, *level, rate_hz=rate_hz)
+    crossed = int(trace.time_ns[np.flatnonzero(trace.value < INJECTED.floor)[0]])
+    left_ns, before = bands.fall(trace, crossed, INJECTED)
+    assert before == pytest.approx(230.0, abs=1.0)
+    assert left_ns / 1e9 == pytest.approx(10.0 + 0.2 * 0.07 * 230.0 / 180.0, abs=0.002)
 
 
 CARBURETTOR = replace(FOUR, fuel_system="carburettor")

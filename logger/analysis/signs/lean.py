@@ -37,6 +37,8 @@ RICHEST = 0.5  # per cent of the samples, whose depth on the rich side tells how
 RESTLESS = 2.0
 AIR = 0.12  # of the base, above which a reading is no wandering mixture any more
 STILL = 0.2  # change of load within half a second
+MEANS_S = (0.02, 0.1, 0.3)  # over which the reading is looked at
+TRIMMED_S = 0.16  # about a stretch, within which its ends are looked for
 BREATHS = 4.2  # standard deviations of the undone reading
 
 
@@ -56,7 +58,8 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
     settled = _settled(view, crank_ns, step_s)
     lean = np.zeros(undone.size, bool)
     # One lost firing is a short spike; a few in a hundred show only in a longer mean, where noise averages out.
-    for n_mean in (1, 5, 15):
+    for mean_s in MEANS_S:
+        n_mean = max(1, round(mean_s / step_s))
         above = ndimage.uniform_filter1d(undone - base, n_mean, mode="nearest")
         quiet = BREATHS * _undone_noise(noise, tau_s, step_s, n_mean)
         limit = np.where(
@@ -68,7 +71,7 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
             # The base is the leanest it runs by itself, so what it does on the rich side says little of the lean.
             limit = np.minimum(limit, np.maximum(quiet, AIR * base))
         lean |= above > np.maximum(LEAST_LEAN * base, limit) + tail
-        if n_mean == 5:
+        if mean_s == MEANS_S[1]:
             smooth = above
             clear = above > np.maximum(LEAST_LEAN * base, 0.7 * limit) + tail
     lean &= open_throttle
@@ -81,7 +84,7 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
     lost = share * rate * step_s
     found = []
     for part in np.split(at, np.flatnonzero(np.diff(crank_ns[at]) > JOIN_S * NS_PER_S) + 1):
-        first, last = _trim(clear & open_throttle, int(part[0]), int(part[-1]))
+        first, last = _trim(clear & open_throttle, int(part[0]), int(part[-1]), max(2, round(TRIMMED_S / step_s)))
         count = float(lost[first : last + 1].sum())
         drifted = _thin(count, rate[first : last + 1], step_s) and _flat(smooth[first : last + 1])
         if count < (FEWEST_LOST if probe.cuts_fuel else FEWEST_WANDERING) or drifted:
@@ -133,7 +136,7 @@ def _undone_noise(noise: float, tau_s: float, step_s: float, n_mean: int) -> flo
     return float(noise * (n_mean**-0.5 + tau_s / step_s * 2.0**0.5 / (n_mean + 1)))
 
 
-def _trim(clear: BoolArray, first: int, last: int, reach: int = 8) -> tuple[int, int]:
+def _trim(clear: BoolArray, first: int, last: int, reach: int) -> tuple[int, int]:
     """Move the ends of a stretch to the outermost samples within reach that are clearly lean by themselves."""
     begin = max(0, first - reach)
     own = np.flatnonzero(clear[begin : last + reach + 1])

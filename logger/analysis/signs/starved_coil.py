@@ -9,6 +9,7 @@ import numpy as np
 from scipy import ndimage
 
 from logger.analysis.channels import bands
+from logger.analysis.channels.scene import interval_ns
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.crank.states import State, View
 from logger.analysis.signs.sign import Sign
@@ -24,7 +25,7 @@ RUNS_DOWN = 1.07  # of the speed, half a second before: then the crank comes dow
 # each volt less about a twelfth more of its sparks.
 COLLAPSED_V, COLLAPSED_ANYHOW_V = 8.2, 7.6  # where the load is known, and where it is not
 SPARKS_AT_V, LOST_PER_V = 9.0, 0.08
-FAST, LOADED, LASTS_NS, SMOOTH = 1.6, 0.7, 600_000_000, 9
+FAST, LOADED, LASTS_NS, SMOOTH_NS = 1.6, 0.7, 600_000_000, 90_000_000
 JOIN_NS = NS_PER_S // 2
 FEWEST = 2  # drops within half a second of each other
 
@@ -57,7 +58,8 @@ def collapsed(view: View) -> list[Sign]:
     least_v = COLLAPSED_V if known else COLLAPSED_ANYHOW_V
     if trace is None or trace.time_ns.size < 50 or firings.time_ns.size < 50 or not (trace.value < least_v).any():
         return []
-    volts = np.interp(firings.time_ns, trace.time_ns, ndimage.median_filter(trace.value, SMOOTH, mode="nearest"))
+    width = round(SMOOTH_NS / interval_ns(trace.time_ns)) | 1
+    volts = np.interp(firings.time_ns, trace.time_ns, ndimage.median_filter(trace.value, width, mode="nearest"))
     fast = firings.speed_rps > FAST * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     short = view.running & fast & (view.load > LOADED) & (volts < least_v)
     found = []
