@@ -43,7 +43,7 @@ def test_a_trailing_throttle_and_an_idle_burn_fuel_and_starve(rpm: float, thrott
 
 @pytest.mark.parametrize("rate_hz", [20.0, 100.0, 500.0])
 def test_a_fall_is_dated_from_the_level_right_before_it_however_often_it_was_sampled(rate_hz: float) -> None:
-    """The throttle closed, and the rail with it, a quarter of a second before the pump failed: that was no part of the fall."""
+    """The throttle closed, and the rail with it, a quarter of a second before the pump failed: no part of the fall."""
     level = ((0, 300), (9.3, 300), (9.75, 230), (10.0, 230), (10.2, 50), (11.0, 50), (11.2, 230))
     trace = drawn(30.0, *level, rate_hz=rate_hz)
     crossed = int(trace.time_ns[np.flatnonzero(trace.value < INJECTED.floor)[0]])
