@@ -228,3 +228,15 @@ def test_no_noise_on_a_short_train_is_too_much(n: int, seed: int) -> None:
     firings = clean(noisy, FOUR)
     assert firings.time_ns.size + firings.extra_ns.size >= n
     assert (np.diff(firings.time_ns) > 0).all()
+
+
+@settings(deadline=None, max_examples=300)
+@given(st.integers(20, 200), st.sampled_from([0.05, 0.3, 0.6]), st.integers(0, 2**32 - 1))
+def test_however_broken_the_wire_firings_follow_each_other(n: int, noisy: float, seed: int) -> None:
+    """Losses, echoes and silences of up to a second beside each other: no pulse is laid over another."""
+    random = np.random.default_rng(seed)
+    usual = np.exp(random.normal(0.0, 0.05, n)) * 12e6
+    odd = random.choice([0.08, 0.3, 2.0, 3.0, 60.0], n, p=[0.3, 0.3, 0.2, 0.15, 0.05])
+    edges = np.cumsum(np.where(random.random(n) < noisy, usual * odd, usual)).astype(np.int64)
+    firings = clean(edges, FOUR)
+    assert (np.diff(firings.time_ns) > 0).all()

@@ -58,8 +58,13 @@ def _stop(place: int) -> Patch:
     return Patch(place, place, np.empty(0, np.int64), np.empty(0, bool), np.empty(0, np.int64), True)
 
 
-def resolve(edges: IntArray, interval: FloatArray, odd: BoolArray, first: int, last: int, slowest_ns: float) -> Patch:
-    """Decide what an odd place (intervals first..last) is: nothing to mend, a stop, or pulses missing and too many."""
+def resolve(
+    edges: IntArray, interval: FloatArray, odd: BoolArray, first: int, last: int, slowest_ns: float, free: int = 0
+) -> Patch:
+    """Decide what an odd place (intervals first..last) is: nothing to mend, a stop, or pulses missing and too many.
+
+    free: the first interval that belongs to no place before.
+    """
     before = _good_interval(interval, odd, first, -1)
     after = _good_interval(interval, odd, last, +1)
     elapsed = float(edges[last + 1] - edges[first])
@@ -86,7 +91,9 @@ def resolve(edges: IntArray, interval: FloatArray, odd: BoolArray, first: int, l
     around = interval[max(0, first - 1) : last + 2]
     if float(around.max()) > SAG_MATTERS_BELOW * slowest_ns and _smooth(around):
         return _unchanged(first + 1)  # the crank itself sagged and picked up again
-    return _lay_phase(edges, *_widened(interval, first, last, before, after), before, after)
+    left = first - 1 if first - 1 >= free and not odd[first - 1] else first
+    right = last + 1 if last + 1 < interval.size and not odd[last + 1] else last
+    return _lay_phase(edges, *_widened(interval, (first, last), (left, right), before, after), before, after)
 
 
 def _smooth(interval: FloatArray) -> bool:
@@ -95,22 +102,24 @@ def _smooth(interval: FloatArray) -> bool:
     return bool(ratio.max(initial=1.0) < LONG and ratio.min(initial=1.0) > 1.0 / LONG)
 
 
-def _widened(interval: FloatArray, first: int, last: int, before: float, after: float) -> tuple[int, int]:
+def _widened(
+    interval: FloatArray, place: tuple[int, int], most: tuple[int, int], before: float, after: float
+) -> tuple[int, int]:
     """Take in a neighbour where that makes the place a whole number of firings: an extra edge cuts one interval in two.
 
-    Its longer piece can pass for good; only a place with a piece too short is widened.
+    Its longer piece can pass for good; only a place with a piece too short is widened, and no farther than to `most`.
     """
+    (first, last), (left, right) = place, most
     usual = 2.0 / (1.0 / before + 1.0 / after)
     if float(interval[first : last + 1].min()) > SHORT * usual:
         return first, last
-    spans = [(first, last), (first, last + 1), (first - 1, last), (first - 1, last + 1)]
-    inside = [(a, b) for a, b in spans if a >= 0 and b < interval.size]
+    spans = [(first, last), (first, right), (left, last), (left, right)]
 
     def misfit(span: tuple[int, int]) -> float:
         total = float(interval[span[0] : span[1] + 1].sum()) / usual
         return abs(total - max(1, round(total)))
 
-    best = min(inside, key=misfit)
+    best = min(spans, key=misfit)
     return best if misfit(best) < misfit((first, last)) - 0.1 else (first, last)
 
 

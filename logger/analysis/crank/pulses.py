@@ -86,7 +86,10 @@ def _clean(edges: IntArray, engine: Engine) -> Firings:
     odd = noisy.copy()
     odd[~noisy] = off_median(interval[~noisy], width)
     odd |= tach_noise.chatter(interval, odd, SAG_MATTERS_BELOW * slowest)
-    patches = [resolve(edges, interval, odd, first, last, slowest) for first, last in odd_places(interval, odd)]
+    patches: list[Patch] = []
+    for first, last in odd_places(interval, odd):
+        free = patches[-1].last if patches else 0
+        patches.append(resolve(edges, interval, odd, first, last, slowest, free))
     return _assemble(edges, patches, per_revolution)
 
 

@@ -228,6 +228,8 @@ def load_scale(parts: list[tuple[Mapping[str, Trace], Firings]], engine: Engine)
         if engine.fuel_system in UNREFERENCED or np.percentile(driving, 90) > UNREFERENCED_KPA:
             continue
         plain = driving[driving > 0.55 * np.percentile(driving, 90)]
+        if plain.size < 200:
+            continue
         closed, full = np.percentile(plain, [8, 95])
         if full - closed > LEAST_SWING * closed and _follows_load(parts, fast, float(closed), float(full)):
             return LoadScale(channel, float(closed), float(full), lag_ns)
