@@ -17,6 +17,7 @@ from logger.analysis.crank.states import View
 from logger.analysis.signs.probe import (
     FEWEST_SAMPLES,
     MS,
+    STOICHIOMETRIC,
     Probe,
     sampled_every_s,
     throttle_open,
@@ -31,6 +32,10 @@ JOIN_S = 0.5
 FEWEST_LOST = 1.3  # firings, as the undone reading counts them; fewer nobody feels
 THIN_S, THIN = 0.75, 0.06  # share of the firings; one cylinder of eight that misses loses twice as much
 SPIKE = 2.0  # times the mean
+# Up to a tenth leaner than stoichiometric petrol gives nearly all of its torque (common practice: full power needs an
+# excess of fuel, the least consumption lies at 1.05 to 1.1 times the stoichiometric ratio).
+BURNS_WELL = 1.06 * STOICHIOMETRIC
+FLICKERS, EDGE = 1.5, 2  # times as much as usual; samples before and after
 FEWEST_WANDERING = 4.0  # the same where nothing tells a throttle that opens on a weak mixture
 LEAST_LEAN = 0.03  # of the usual ratio
 RICHEST = 0.5  # per cent of the samples, whose depth on the rich side tells how restless the mixture is
@@ -56,6 +61,8 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
     tail = _cut_tail(trace.value - base, open_throttle, step_s)
     noise = bands.noise(trace.value)
     settled = _settled(view, crank_ns, step_s)
+    flicker = undone - ndimage.uniform_filter1d(undone, 3, mode="nearest")
+    flickers = FLICKERS * 1.4826 * float(np.median(np.abs(flicker[open_throttle])))
     lean = np.zeros(undone.size, bool)
     # One lost firing is a short spike; a few in a hundred show only in a longer mean, where noise averages out.
     for mean_s in MEANS_S:
@@ -87,7 +94,9 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
         first, last = _trim(clear & open_throttle, int(part[0]), int(part[-1]), max(2, round(TRIMMED_S / step_s)))
         count = float(lost[first : last + 1].sum())
         drifted = _thin(count, rate[first : last + 1], step_s) and _flat(smooth[first : last + 1])
-        if count < (FEWEST_LOST if probe.cuts_fuel else FEWEST_WANDERING) or drifted:
+        even = float(np.sqrt(np.mean(flicker[max(0, first - EDGE) : last + 1 + EDGE] ** 2))) < flickers
+        shifted = even and float(np.median((smooth + base)[first : last + 1])) < BURNS_WELL
+        if count < (FEWEST_LOST if probe.cuts_fuel else FEWEST_WANDERING) or drifted or shifted:
             continue
         from_ns, to_ns = int(crank_ns[first]), int(crank_ns[last])
         found.append(Sign("lean", "air_fuel_ratio", from_ns, to_ns, count, count, from_ns - 60 * MS))
