@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from logger.analysis.channels import sensor_faults
-from logger.analysis.crank import pulses, starts, states
+from logger.analysis.crank import pulses, starts, states, tach_source
 from logger.analysis.crank.pulses import Firings
 from logger.analysis.findings import SensorFault
 from logger.analysis.signs.motion import Motion, motion_of
@@ -68,13 +68,19 @@ def _silence_ns(recording: Recording, gaps: Sequence[dict[str, Any]]) -> IntArra
 
 
 def completed(engine: Engine, recordings: Sequence[Recording]) -> Engine:
-    """The engine with its fuel system filled in, where that is not given and the rail's level shows a carburettor."""
-    if engine.fuel_system is not None:
-        return engine
+    """The engine with what its owner left out, where the event shows it: a carburettor by the rail's level, a tach wire
+    from the crank by pulses that run on with the ignition off."""
+    if engine.fuel_system is None and _is_carburettor(recordings):
+        engine = replace(engine, fuel_system="carburettor")
+    if engine.tach_source is None and tach_source.is_crank(recordings):
+        engine = replace(engine, tach_source="crank")
+    return engine
+
+
+def _is_carburettor(recordings: Sequence[Recording]) -> bool:
     levels = [
         float(np.nanpercentile(trace.value, 75))
         for recording in recordings
         if (trace := recording.traces.get("fuel_pressure")) is not None and not np.isnan(trace.value).all()
     ]
-    low = bool(levels) and float(np.median(levels)) < FLOAT_BOWL_KPA
-    return replace(engine, fuel_system="carburettor") if low else engine
+    return bool(levels) and float(np.median(levels)) < FLOAT_BOWL_KPA

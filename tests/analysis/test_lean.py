@@ -135,6 +135,22 @@ def test_a_mixture_that_shifts_evenly_for_seconds_is_no_stumble_and_spikes_of_th
     assert sign.lost == pytest.approx(0.04 * 2.0 * 100.0, rel=0.5)
 
 
+@pytest.mark.parametrize("flickers", [False, True])
+def test_a_mixture_that_goes_weak_but_burns_is_no_stumble_and_misses_of_the_same_mean_are(
+    flickers: bool,
+) -> None:
+    """From 13 to 14.4 within a third of a second and back, in one and a half; as one mixture, or as one in five."""
+    view = driven(0.1)
+    probe = learn([view])
+    trace = view.traces["air_fuel_ratio"]
+    time = trace.time_ns / NS_PER_S - 0.1
+    weak = np.interp(time, [30.6, 30.9, 31.9, 32.2], [0.0, 1.4, 1.4, 0.0])
+    if flickers:
+        weak *= np.where(np.arange(time.size) % 5 == 0, 5.0, 0.0)
+    traces = {**view.traces, "air_fuel_ratio": replace(trace, value=trace.value + lagged(weak))}
+    assert bool(signs(replace(view, traces=traces), probe)) is flickers
+
+
 def without_load(ratio_coasting: float, misses: tuple[tuple[float, float], ...] = ()) -> View:
     """A minute without throttle or rail: 3 s from 2,400 up to 3,600 rev/min and 2 s back in turn."""
     time = np.arange(0.0, 60.0, STEP_S)

@@ -30,8 +30,6 @@ from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 JOIN_S = 0.5
 FEWEST_LOST = 1.3  # firings, as the undone reading counts them; fewer nobody feels
-THIN_S, THIN = 0.75, 0.06  # share of the firings; one cylinder of eight that misses loses twice as much
-SPIKE = 2.0  # times the mean
 # Up to a tenth leaner than stoichiometric petrol gives nearly all of its torque (common practice: full power needs an
 # excess of fuel, the least consumption lies at 1.05 to 1.1 times the stoichiometric ratio).
 BURNS_WELL = 1.06 * STOICHIOMETRIC
@@ -93,24 +91,22 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
     for part in np.split(at, np.flatnonzero(np.diff(crank_ns[at]) > JOIN_S * NS_PER_S) + 1):
         first, last = _trim(clear & open_throttle, int(part[0]), int(part[-1]), max(2, round(TRIMMED_S / step_s)))
         count = float(lost[first : last + 1].sum())
-        drifted = _thin(count, rate[first : last + 1], step_s) and _flat(smooth[first : last + 1])
-        even = float(np.sqrt(np.mean(flicker[max(0, first - EDGE) : last + 1 + EDGE] ** 2))) < flickers
-        shifted = even and float(np.median((smooth + base)[first : last + 1])) < BURNS_WELL
-        if count < (FEWEST_LOST if probe.cuts_fuel else FEWEST_WANDERING) or drifted or shifted:
+        shifted = (
+            _even(flicker, first, last, flickers) and float(np.median((smooth + base)[first : last + 1])) < BURNS_WELL
+        )
+        if count < (FEWEST_LOST if probe.cuts_fuel else FEWEST_WANDERING) or shifted:
             continue
         from_ns, to_ns = int(crank_ns[first]), int(crank_ns[last])
         found.append(Sign("lean", "air_fuel_ratio", from_ns, to_ns, count, count, from_ns - 60 * MS))
     return found
 
 
-def _thin(lost: float, rate: FloatArray, step_s: float) -> bool:
-    """Whether a stretch is long and reads lean by little."""
-    return rate.size * step_s > THIN_S and lost < THIN * float(rate.sum()) * step_s
+def _even(flicker: FloatArray, first: int, last: int, most: float) -> bool:
+    """Whether a reading goes its way evenly from shortly before a stretch to shortly after: the mixture has shifted.
 
-
-def _flat(above: FloatArray) -> bool:
-    """Whether it does so evenly: then the mixture has shifted, while a lost firing is a spike."""
-    return float(above.max()) < SPIKE * float(above.mean())
+    Firings are lost one by one, so what they do to the exhaust flickers, and it begins and ends at a stroke.
+    """
+    return float(np.sqrt(np.mean(flicker[max(0, first - EDGE) : last + 1 + EDGE] ** 2))) < most
 
 
 def _cut_tail(above: FloatArray, open_throttle: BoolArray, step_s: float) -> FloatArray:
