@@ -262,17 +262,38 @@ def test_a_float_bowls_episode_ends_when_the_engine_no_longer_feels_it() -> None
 
 
 def test_a_limiter_that_cuts_a_crank_on_spinning_tyres_is_known_by_the_pulses_right_before_it() -> None:
-    """From 5,000 to 6,420 rev/min within 0.2 s, cut there for a tenth of a second, back at 5,950. The speed is a mean
-    over six pulses, six turns here, and stays under 96.5 % of the ceiling; two turns right before the cut reach it."""
+    """From 4,600 to 6,420 rev/min within 0.2 s, cut there for a tenth of a second, back at 6,180. The speed is a mean
+    over six pulses, six turns here, and stays under 97.5 % of the ceiling; the turn right before the cut reaches it."""
     wasted = replace(FOUR, tach_pulses_per_revolution=1.0)
-    tach = turned((0.0, 5000), (10.0, 5000), (10.2, 6420), (10.3, 5950), (12.0, 5950), engine=wasted)
+    tach = turned((0.0, 4600), (10.0, 4600), (10.2, 6420), (10.3, 6180), (10.6, 5200), (12.0, 5200), engine=wasted)
     view = seen(tach[(tach < 10.2 * S) | (tach > 10.3 * S)], 12.0, {}, wasted)
     ((first, stop),) = view.firings.missing_runs().tolist()
     at = view.firings.time_ns
     lost = Sign("lost_pulses", "tach_pulses", int(at[first]), int(at[stop]), float(stop - first))
-    assert view.firings.speed_rps[first - 8 : stop + 8].max() < 0.965 * 6500 / 60
+    assert view.firings.speed_rps[first - 8 : stop + 8].max() < 0.975 * 6500 / 60
     assert held(Episode(view, (lost,)), 6500 / 60) is not None
     assert held(Episode(view, (lost,)), 7000 / 60) is None
+
+
+@pytest.mark.parametrize(
+    ("peak_rpm", "back_rpm", "limited"),
+    [
+        (6500.0, 6400.0, True),
+        (7400.0, 6400.0, True),  # driven over it by the car, in a gear too low
+        (6500.0, 5900.0, False),  # a limiter would have let go long before
+    ],
+)
+def test_a_limiter_lets_the_pulses_come_back_as_soon_as_the_crank_is_just_below_it(
+    peak_rpm: float, back_rpm: float, limited: bool
+) -> None:
+    """Up to 6,450 rev/min, where the pulses end for four tenths of a second; back at `back_rpm`."""
+    points = ((0.0, 4000.0), (3.0, 4000.0), (4.0, 6450.0), (4.2, peak_rpm), (4.4, back_rpm), (5.0, back_rpm - 100.0))
+    tach = turned(*points)
+    view = seen(tach[(tach < 4 * S) | (tach > 4.4 * S)], 5.0, {})
+    ((first, stop),) = view.firings.missing_runs().tolist()
+    at = view.firings.time_ns
+    lost = Sign("lost_pulses", "tach_pulses", int(at[first]), int(at[stop]), float(stop - first))
+    assert (held(Episode(view, (lost,)), 6500 / 60) is not None) is limited
 
 
 def scattered(rpm: float, *, lost: int, extra: int) -> Recording:

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from logger.analysis.crank.pulses import Firings
 from logger.analysis.crank.states import View
 from logger.analysis.failure.episodes import BLURRED, Episode
 from logger.event import NS_PER_S
@@ -13,6 +14,10 @@ MS = 1_000_000
 # (both common practice, no source); used only where the owner gave no redline.
 STEADY_SHARE = 0.2
 LOWEST_LIMITER_RPS = 4000.0 / 60.0
+# Of the limiter's speed: from where pulses that end were cut by it (one interval is late at most), and where it has let
+# them come back at the latest; a spark that was lost is not heard of again until some tenths of a second later.
+CUTS, LETS_GO, STAYS = 0.96, 0.945, 0.9
+INTERVALS = (1, 2, 3)  # over which speed is read
 
 
 def ceiling(views: Sequence[View]) -> float:
@@ -42,6 +47,8 @@ def held(episode: Episode, ceiling_rps: float) -> str | None:
     """Whether a rev limiter cut in: lost firings just under the highest speed the engine ever reached, supply sound."""
     if episode.stop is not None or any(sign.kind in ("supply_dip", "low_pressure") for sign in episode.signs):
         return None
+    if episode.of("lost_pulses"):
+        return _words(ceiling_rps) if _cut_there(episode, ceiling_rps) else None
     firings = episode.view.firings
     # What only the exhaust or the car's motion shows is dated less well.
     blurred, lean_only = (all(s.kind in kinds for s in episode.signs) for kinds in (BLURRED, ("lean",)))
@@ -51,15 +58,37 @@ def held(episode: Episode, ceiling_rps: float) -> str | None:
     slack = 200 * MS if lean_only else 60 * MS
     first, last = np.searchsorted(firings.time_ns, [episode.from_ns - slack, episode.to_ns + slack - 60 * MS])
     speed = firings.speed_rps[first : max(last, first + 1)]
-    share = 0.975
-    if episode.of("lost_pulses"):
-        # On tyres that spin the crank may gain a tenth while its speed is averaged.
-        before = firings.time_ns[max(0, first - 3) : first + 8]
-        speed, share = np.append(speed, 2.0 * NS_PER_S / firings.pulses_per_revolution / np.diff(before[::2])), 0.965
-    if not speed.size or float(speed.max()) < share * ceiling_rps:
+    if not speed.size or float(speed.max()) < 0.975 * ceiling_rps:
         return None
-    held = lean_only or float(np.percentile(speed, 20)) > 0.9 * ceiling_rps
-    return f"the rev limiter held the engine at {speed.max() * 60.0:.0f} rpm" if held else None
+    return _words(speed.max()) if lean_only or float(np.percentile(speed, 20)) > STAYS * ceiling_rps else None
+
+
+def _cut_there(episode: Episode, ceiling_rps: float) -> bool:
+    """Whether the pulses went at the limiter's speed and came back as soon as the crank had fallen a little below it.
+
+    However far the car drives the crank beyond it meanwhile, as it does after a gear too low.
+    """
+    firings = episode.view.firings
+    lost = episode.of("lost_pulses")
+    first, last = np.searchsorted(firings.time_ns, [lost[0].from_ns, max(sign.to_ns for sign in lost)]).tolist()
+    between = firings.speed_rps[first:last][firings.seen[first:last]]
+    if between.size and float(between.min()) < STAYS * ceiling_rps:
+        return False
+    begin = max(_speed_rps(firings, first - 1 - n, first - 1) for n in INTERVALS)
+    end = max(_speed_rps(firings, last, last + n) for n in INTERVALS)
+    return begin > CUTS * ceiling_rps and end > LETS_GO * ceiling_rps
+
+
+def _speed_rps(firings: Firings, first: int, last: int) -> float:
+    """The crank's speed between two pulses, not smoothed, so that what comes after a gap says nothing of before."""
+    if first < 0 or last >= firings.time_ns.size:
+        return 0.0
+    seconds = float(firings.time_ns[last] - firings.time_ns[first]) / NS_PER_S
+    return (last - first) / firings.pulses_per_revolution / seconds
+
+
+def _words(speed_rps: float) -> str:
+    return f"the rev limiter held the engine at {speed_rps * 60.0:.0f} rpm"
 
 
 def near(view: View, from_ns: int, to_ns: int, ceiling_rps: float) -> bool:

@@ -30,10 +30,12 @@ from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 JOIN_S = 0.5
 FEWEST_LOST = 1.3  # firings, as the undone reading counts them; fewer nobody feels
+THIN_S, THIN = 0.75, 0.06  # share of the firings; one cylinder of eight that misses loses twice as much
+SPIKE = 2.0  # times the mean
 # Up to a tenth leaner than stoichiometric petrol gives nearly all of its torque (common practice: full power needs an
 # excess of fuel, the least consumption lies at 1.05 to 1.1 times the stoichiometric ratio).
 BURNS_WELL = 1.06 * STOICHIOMETRIC
-FLICKERS, EDGE = 1.5, 2  # times as much as usual; samples before and after
+FLICKER, FLICKERS = (2, 8), 1.4  # samples of a short mean and a long one; times their usual difference
 FEWEST_WANDERING = 4.0  # the same where nothing tells a throttle that opens on a weak mixture
 LEAST_LEAN = 0.03  # of the usual ratio
 RICHEST = 0.5  # per cent of the samples, whose depth on the rich side tells how restless the mixture is
@@ -59,7 +61,8 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
     tail = _cut_tail(trace.value - base, open_throttle, step_s)
     noise = bands.noise(trace.value)
     settled = _settled(view, crank_ns, step_s)
-    flicker = undone - ndimage.uniform_filter1d(undone, 3, mode="nearest")
+    short, long = (ndimage.uniform_filter1d(undone, n_mean, mode="nearest") for n_mean in FLICKER)
+    flicker = short - long
     flickers = FLICKERS * 1.4826 * float(np.median(np.abs(flicker[open_throttle])))
     lean = np.zeros(undone.size, bool)
     # One lost firing is a short spike; a few in a hundred show only in a longer mean, where noise averages out.
@@ -91,22 +94,34 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
     for part in np.split(at, np.flatnonzero(np.diff(crank_ns[at]) > JOIN_S * NS_PER_S) + 1):
         first, last = _trim(clear & open_throttle, int(part[0]), int(part[-1]), max(2, round(TRIMMED_S / step_s)))
         count = float(lost[first : last + 1].sum())
-        shifted = (
-            _even(flicker, first, last, flickers) and float(np.median((smooth + base)[first : last + 1])) < BURNS_WELL
-        )
-        if count < (FEWEST_LOST if probe.cuts_fuel else FEWEST_WANDERING) or shifted:
+        leaner = smooth[first : last + 1]
+        drifted = _thin(count, rate[first : last + 1], step_s) and _flat(leaner)
+        drifted |= _even(flicker[first : last + 1], flickers) and _burns_well(leaner + base[first : last + 1])
+        if count < (FEWEST_LOST if probe.cuts_fuel else FEWEST_WANDERING) or drifted:
             continue
         from_ns, to_ns = int(crank_ns[first]), int(crank_ns[last])
         found.append(Sign("lean", "air_fuel_ratio", from_ns, to_ns, count, count, from_ns - 60 * MS))
     return found
 
 
-def _even(flicker: FloatArray, first: int, last: int, most: float) -> bool:
-    """Whether a reading goes its way evenly from shortly before a stretch to shortly after: the mixture has shifted.
+def _thin(lost: float, rate: FloatArray, step_s: float) -> bool:
+    """Whether a stretch is long and reads lean by little."""
+    return rate.size * step_s > THIN_S and lost < THIN * float(rate.sum()) * step_s
 
-    Firings are lost one by one, so what they do to the exhaust flickers, and it begins and ends at a stroke.
-    """
-    return float(np.sqrt(np.mean(flicker[max(0, first - EDGE) : last + 1 + EDGE] ** 2))) < most
+
+def _flat(above: FloatArray) -> bool:
+    """Whether it does so evenly: then the mixture has shifted, while a lost firing is a spike."""
+    return float(above.max()) < SPIKE * float(above.mean())
+
+
+def _even(flicker: FloatArray, most: float) -> bool:
+    """Whether a reading keeps even: the mixture has shifted, where firings, lost one by one, would make it flicker."""
+    return float(np.sqrt(np.mean(flicker**2))) < most
+
+
+def _burns_well(ratio: FloatArray) -> bool:
+    """Whether a mixture as lean as it reads gives its torque all the same."""
+    return float(np.median(ratio)) < BURNS_WELL
 
 
 def _cut_tail(above: FloatArray, open_throttle: BoolArray, step_s: float) -> FloatArray:
