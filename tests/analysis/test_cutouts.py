@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from logger.analysis.crank import roughness
 from logger.analysis.signs import cutouts
 from logger.analysis.signs.motion import learn, motion_of
 from logger.analysis.signs.sign import Sign
@@ -57,7 +58,7 @@ def test_a_loss_among_missing_pulses_is_left_to_others() -> None:
 
 def test_the_cranks_corners_stand_where_the_torque_changed() -> None:
     view = view_of(drive([(24.9, 25.2)]))
-    fall, rise = cutouts.corners(view.firings)
+    fall, rise = roughness.corners(view.firings)
     time_s = view.firings.time_ns / NS_PER_S
     begins, ends = (np.flatnonzero(np.abs(time_s - at) < 0.1) for at in (24.9, 25.2))
     assert time_s[begins[np.argmax(fall[begins])]] == pytest.approx(24.9, abs=0.03)

@@ -1,5 +1,7 @@
 """Misses at idle on a low battery."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -64,7 +66,12 @@ def test_a_crank_that_comes_down_from_a_blip_lost_no_firing() -> None:
 
 
 def pulled(
-    volts: float, *, lasts_s: float = 5.0, throttle: float = 90.0, channel: str = "battery_voltage"
+    volts: float,
+    *,
+    lasts_s: float = 5.0,
+    throttle: float = 90.0,
+    channel: str = "battery_voltage",
+    load_channel: str = "throttle_position",
 ) -> list[Sign]:
     """A pull at a steady 4,000 rev/min, 133 firings a second, with the supply at `volts` for a while and sound else."""
     low = ((0, 13.9), (10.0, 13.9), (10.01, volts), (10.0 + lasts_s, volts), (10.01 + lasts_s, 13.9))
@@ -72,7 +79,8 @@ def pulled(
         channel: drawn(20.0, *low),
         "throttle_position": drawn(20.0, (0, throttle), (20, throttle)),
     }
-    return starved_coil.collapsed(seen(turned((0.0, 4000), (20.0, 4000)), 20.0, traces))
+    view = seen(turned((0.0, 4000), (20.0, 4000)), 20.0, traces)
+    return starved_coil.collapsed(replace(view, load_channel=load_channel))
 
 
 def test_an_engine_that_pulls_on_a_collapsed_supply_loses_a_twelfth_of_its_sparks_for_each_volt_under_nine() -> None:
@@ -89,3 +97,11 @@ def test_nine_volts_a_little_load_or_a_moment_lose_none(sound: dict[str, float])
 @pytest.mark.parametrize(("volts", "n_signs"), [(8.4, 0), (7.5, 1)])
 def test_a_coil_feed_that_stands_in_for_the_battery_lies_half_a_volt_below_it(volts: float, n_signs: int) -> None:
     assert len(pulled(volts, channel="ignition_feed_voltage")) == n_signs
+
+
+@pytest.mark.parametrize(("volts", "n_signs"), [(7.9, 0), (7.5, 1)])
+def test_a_rail_that_shows_load_hangs_on_the_battery_that_collapses_and_is_believed_less(
+    volts: float, n_signs: int
+) -> None:
+    assert len(pulled(volts, load_channel="fuel_pressure")) == n_signs
+    assert len(pulled(volts)) == 1

@@ -109,3 +109,29 @@ def test_across_a_hole_in_the_acceleration_nothing_is_read() -> None:
     law = learn([motion])
     assert law is not None
     assert torque.signs(view, motion, law) == []
+
+
+def jittered(recording: Recording) -> Recording:
+    """With edges that wander by 2 % of an interval, as those of a distributor do."""
+    tach = recording.pulses["tach_pulses"]
+    wander = 0.02 * np.gradient(tach) * np.random.default_rng(3).standard_normal(tach.size)
+    return replace(recording, pulses={"tach_pulses": tach + np.rint(wander).astype(np.int64)})
+
+
+def over_a_crest(recording: Recording) -> Recording:
+    """For 0.4 s something holds the car back as if nearly all torque were gone; the crank eases by 3 rev/s in 1.2 s."""
+    trace, tach_s = recording.traces["acceleration"], recording.pulses["tach_pulses"] / NS_PER_S
+    value, time_s = trace.value.copy(), trace.time_ns / NS_PER_S
+    value[(time_s >= 24.9) & (time_s < 25.3), 0] -= 0.9 * EXCHANGE * (FULL - SHUT)
+    eased, back = (np.clip((tach_s - at) / 1.2, 0.0, 1.0) for at in (24.5, 27.9))
+    slower_rps = -3.0 * (eased**2 * (3.0 - 2.0 * eased) - back**2 * (3.0 - 2.0 * back))
+    turned = np.arange(tach_s.size) + 2.0 * np.cumsum(slower_rps * np.gradient(tach_s))
+    pulses = np.interp(np.arange(np.floor(turned[-1])), turned, tach_s)
+    traces = {**recording.traces, "acceleration": Trace(trace.time_ns, value)}
+    return replace(recording, traces=traces, pulses={"tach_pulses": np.rint(pulses * NS_PER_S).astype(np.int64)})
+
+
+def test_a_loss_bends_the_cranks_speed_where_it_begins_or_ends_and_what_only_holds_the_car_back_does_not() -> None:
+    (sign,) = signs(jittered(drive([(24.9, 25.3)])))
+    assert sign.from_ns / NS_PER_S == pytest.approx(24.9, abs=0.1)
+    assert signs(jittered(over_a_crest(drive()))) == []

@@ -29,6 +29,8 @@ from logger.analysis.crank.pulses import Firings
 from logger.event import NS_PER_S, FloatArray, IntArray
 
 BEFORE = 24  # pulses of baseline before the onset
+CORNER_LENGTHS = (3, 4, 6, 8, 12, 16, 24)  # pulses
+CORNER_NS = (25_000_000, 130_000_000)
 
 
 def segment_acceleration(time_ns: IntArray, per_revolution: float) -> FloatArray:
@@ -145,3 +147,18 @@ def loss_over_gap(firings: Firings, first: int, stop: int, side: int = 20) -> Ga
     spread = max(float(np.sqrt(residual @ residual / max(1, k.size - 4))), float(edge_jitter(near)[-1]))
     error = spread * float(np.sqrt(np.linalg.inv(basis.T @ basis)[3, 3]))
     return GapLoss(float(solution[3]), error)
+
+
+def corners(firings: Firings) -> tuple[FloatArray, FloatArray]:
+    """How sharply the crank's acceleration falls and rises at each pulse, in standard errors, each (n,), never below 0.
+
+    The sharpest over the lengths that last a quarter to half of a drive shaft's swing, some 30 to 130 ms.
+    """
+    fall = np.zeros(firings.time_ns.size)
+    rise = np.zeros(firings.time_ns.size)
+    interval = NS_PER_S / np.maximum(firings.speed_rps * firings.pulses_per_revolution, 1e-3)
+    for length, (_, score) in zip(CORNER_LENGTHS, speed_losses(firings, CORNER_LENGTHS), strict=True):
+        fits = (length * interval > CORNER_NS[0]) & (length * interval < CORNER_NS[1])
+        fall = np.where(fits, np.maximum(fall, score), fall)
+        rise = np.where(fits, np.maximum(rise, -score), rise)
+    return fall, rise

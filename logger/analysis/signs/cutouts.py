@@ -16,11 +16,10 @@ import numpy as np
 from scipy import ndimage
 
 from logger.analysis.crank import roughness
-from logger.analysis.crank.pulses import Firings
 from logger.analysis.crank.states import View
 from logger.analysis.signs.motion import STEP_NS, Law, Motion
 from logger.analysis.signs.sign import Sign
-from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
+from logger.event import BoolArray, FloatArray, IntArray
 
 MS = 1_000_000
 LENGTHS = (5, 8, 12, 20, 32, 50, 80)  # grid steps of 20 ms that a loss may last
@@ -49,8 +48,6 @@ LEAST_CRANK = 0.12  # of the missing torque, that the crank shows at the corner:
 MOST_CRANK = 1.3  # of the missing torque that the crank alone may show, on average
 CORNER = 6.0  # standard errors of the crank's own corner as the torque returns
 CORNER_CUT_SHORT = 8.0  # of the corner as it vanishes, where it never returns
-CORNER_LENGTHS = (3, 4, 6, 8, 12, 16, 24)  # pulses
-CORNER_NS = (25 * MS, 130 * MS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +66,7 @@ def signs(view: View, motion: Motion, law: Law) -> list[Sign]:
     spans = _spans(motion, law, NEAR[view.load_channel or "fuel_pressure"])
     if not spans:
         return []
-    score = corners(view.firings)
+    score = roughness.corners(view.firings)
     found = []
     for span in spans:
         time_ns = view.firings.time_ns
@@ -122,21 +119,6 @@ def _foot_eased(view: View, from_ns: int, to_ns: int) -> bool:
 def _whole(view: View, first: int, last: int) -> bool:
     """Whether every pulse was seen between two pulses, and the load known."""
     return bool(view.firings.seen[first:last].all()) and bool(np.isfinite(view.load[first:last]).all())
-
-
-def corners(firings: Firings) -> tuple[FloatArray, FloatArray]:
-    """How sharply the crank's acceleration falls and rises at each pulse, in standard errors, each (n,), never below 0.
-
-    The sharpest over the lengths that last a quarter to half of a drive shaft's swing, some 30 to 130 ms.
-    """
-    fall = np.zeros(firings.time_ns.size)
-    rise = np.zeros(firings.time_ns.size)
-    interval = NS_PER_S / np.maximum(firings.speed_rps * firings.pulses_per_revolution, 1e-3)
-    for length, (_, score) in zip(CORNER_LENGTHS, roughness.speed_losses(firings, CORNER_LENGTHS), strict=True):
-        fits = (length * interval > CORNER_NS[0]) & (length * interval < CORNER_NS[1])
-        fall = np.where(fits, np.maximum(fall, score), fall)
-        rise = np.where(fits, np.maximum(rise, -score), rise)
-    return fall, rise
 
 
 def _spans(motion: Motion, law: Law, near: int) -> list[Span]:

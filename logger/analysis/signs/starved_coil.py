@@ -54,7 +54,7 @@ def collapsed(view: View) -> list[Sign]:
     What they cost is only estimated: single misses under load hardly show. Empty where no voltage tells of the battery.
     """
     trace, firings = bands.supply(view), view.firings
-    known = view.load_channel is not None
+    known = view.load_channel == "throttle_position"  # the rail hangs on the same battery
     least_v = COLLAPSED_V if known else COLLAPSED_ANYHOW_V
     if trace is None or trace.time_ns.size < 50 or firings.time_ns.size < 50 or not (trace.value < least_v).any():
         return []

@@ -34,6 +34,7 @@ SUDDEN_SCORE = 10.0
 SUDDEN_LOAD = 0.55
 SLOWING_RPS2 = -3.0  # a lost torque slows the crank; a clutch that opens only ends its rise
 MISSING_WEAK = 0.08  # with a battery so low that single sparks fail, the car hardly shows it
+CORNER, CORNER_NS = 6.0, (120 * MS, 100 * MS)  # standard errors; how far before and after an end it may lie
 SLACK = 1e-6  # for the rounding of running sums
 FULL_TORQUE_LOAD = 0.6  # about from which load on an engine gives full torque
 
@@ -56,6 +57,7 @@ def _lasting(view: View, motion: Motion, law: Law, score: FloatArray) -> list[Si
     gone = motion.open & (motion.load > WIDE_OPEN) & (fallen > GONE) & steady
     edges = np.flatnonzero(np.diff(np.concatenate(([0], gone.astype(np.int8), [0]))))
     found = []
+    corners: tuple[FloatArray, FloatArray] | None = None  # costly, and seldom asked for
     for first, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
         from_ns, to_ns = int(motion.time_ns[first]), int(motion.time_ns[stop - 1]) + STEP_NS
         braked = float(np.median(e[first:stop])) < law.coast_level - 2.0 * law.spread
@@ -67,11 +69,24 @@ def _lasting(view: View, motion: Motion, law: Law, score: FloatArray) -> list[Si
             continue
         if not _crank_answers(motion, begin, first, stop, from_ns):
             continue
+        corners = roughness.corners(view.firings) if corners is None else corners
+        if not _cornered(view, corners, began_ns, to_ns):
+            continue
         if view.load_channel == "fuel_pressure" and not _comes_back(motion, law, e, begin, stop):
             continue
         if _missing(motion, law, e, begin, first, stop) > MISSING:
             found.append(_sign(view, began_ns, to_ns, float(fallen[first:stop].mean()) * 10.0))
     return found
+
+
+def _cornered(view: View, corners: tuple[FloatArray, FloatArray], from_ns: int, to_ns: int) -> bool:
+    """Whether the crank's speed bends as a loss begins, or as it ends: bumps and slopes let only the car go."""
+    time_ns = view.firings.time_ns
+    for score, at_ns in zip(corners, (from_ns, to_ns), strict=True):
+        first, last = np.searchsorted(time_ns, [at_ns - CORNER_NS[0], at_ns + CORNER_NS[1]])
+        if float(score[first:last].max(initial=0.0)) > CORNER:
+            return True
+    return False
 
 
 def _crank_answers(motion: Motion, begin: int, first: int, stop: int, from_ns: int) -> bool:
