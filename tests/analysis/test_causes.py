@@ -6,10 +6,14 @@ import numpy as np
 import pytest
 
 from logger.analysis import analyse
-from logger.analysis.failure.causes import KEPT, PRIOR, softmax
+from logger.analysis.failure.causes import KEPT, PRIOR, judge, softmax
+from logger.analysis.failure.episodes import Episode
+from logger.analysis.failure.order import order
 from logger.analysis.findings import Stumble
+from logger.analysis.signs.sign import Sign
 from logger.event import CAUSES, NS_PER_S, Engine, Event
 from tests.analysis.array_car import NATURAL, Drive
+from tests.analysis.small_car import drawn, seen, turned
 
 VOLTAGES = ("battery_voltage", "ignition_feed_voltage")
 
@@ -55,6 +59,20 @@ def test_sparks_missing_in_a_row_on_a_low_battery_are_the_high_tension_sides() -
 
 def test_sparks_missing_on_a_sound_battery_are_the_high_tension_sides() -> None:
     assert starved_coil(13.9, clamp_misses=[*range(0, 60, 3)]) == "ignition_secondary"
+
+
+@pytest.mark.parametrize(("last_sound_ms", "cause"), [(20, "supply_voltage"), (60, "ignition_secondary")])
+def test_a_voltage_that_may_have_fallen_with_the_first_missing_spark_counts_however_seldom_it_is_sampled(
+    last_sound_ms: int, cause: str
+) -> None:
+    """Sparks missing from 10 s on; of battery and feed one sample, every 25 ms, was still sound, the next was not."""
+    begin, last_sound = 10 * NS_PER_S, 10 * NS_PER_S + last_sound_ms * 1_000_000
+    fallen, end = last_sound + 25_000_000, begin + NS_PER_S // 5
+    dips = (Sign("supply_dip", channel, fallen, end, 0.0, 8.0, last_sound, note="5") for channel in VOLTAGES)
+    signs = (Sign("no_spark", "spark_pulses", begin, end, 12.0, 60.0), *dips)
+    tach = turned((0.0, 3000.0), (12.0, 3000.0))
+    episode = Episode(seen(tach, 12.0, {"battery_voltage": drawn(12.0, (0.0, 13.5), (12.0, 13.5))}), signs)
+    assert judge(episode, order(episode)).cause == cause
 
 
 def without_injection(engine: Engine) -> Stumble:

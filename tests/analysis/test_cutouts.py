@@ -74,6 +74,17 @@ def found_in(recording: Recording, engine: Engine = ENGINE) -> list[Sign]:
     return cutouts.signs(view, motion, law)
 
 
+@pytest.mark.parametrize(("after", "n_signs"), [(0.65, 0), (0.8, 1), (1.0, 1), (1.6, 0)])
+def test_a_crank_that_comes_back_at_another_speed_changed_gear_or_had_its_torque(after: float, n_signs: int) -> None:
+    view = view_of(drive([(24.9, 25.2)]))
+    motion = motion_of(view)
+    assert motion is not None
+    law = learn([motion])
+    assert law is not None
+    speed = np.where(motion.time_ns > 25.1 * NS_PER_S, after * motion.speed, motion.speed)
+    assert len(cutouts.signs(view, replace(motion, speed=speed), law)) == n_signs
+
+
 def test_fewer_than_eight_firings_are_too_few_to_draw_corners_from() -> None:
     """0.15 s at 50 turns a second: 15 firings of a four-cylinder engine, 4 of a single."""
     recording = drive([(24.9, 25.05)])

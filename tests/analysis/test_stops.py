@@ -190,3 +190,25 @@ def test_a_silence_from_speed_is_a_standing_crank_only_where_a_starter_clearly_d
     view = seen(tach, 14.0, {"battery_voltage": battery})
     silences = [(view.firings.time_ns[a - 1] / 1e9, view.firings.time_ns[b] / 1e9) for a, b in restarts(view)]
     assert silences == ([pytest.approx((10.0, 12.0), abs=0.05)] if stood else [])
+
+
+@pytest.mark.parametrize(
+    ("rpm", "throttle", "lifted", "rail_kpa", "why"),
+    [
+        (3000.0, 50.0, 50.0, 300.0, "died"),
+        (3000.0, 50.0, 0.0, 300.0, "key_off"),  # the foot left with the hand on the key
+        (3000.0, 50.0, 50.0, 100.0, "key_off"),  # so did the pump
+        (3000.0, 0.0, 0.0, 300.0, "key_off"),
+        (900.0, 50.0, 50.0, 300.0, "key_off"),
+    ],
+)
+def test_a_feed_that_is_gone_for_good_while_the_engine_pulled_was_not_switched_off(
+    rpm: float, throttle: float, lifted: float, rail_kpa: float, why: str
+) -> None:
+    traces = {
+        "ignition_feed_voltage": drawn(10.0, (0.0, 13.5), (6.0, 13.5), (6.005, 0.0), (10.0, 0.0)),
+        "throttle_position": drawn(10.0, (0.0, throttle), (6.0, throttle), (6.05, lifted), (10.0, lifted)),
+        "fuel_pressure": drawn(10.0, (0.0, 300.0), (6.0, 300.0), (6.4, rail_kpa), (10.0, rail_kpa)),
+    }
+    (stop,) = stops(seen(turned((0.0, rpm), (6.0, rpm)), 10.0, traces))
+    assert stop.why == why

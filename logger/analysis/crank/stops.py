@@ -22,6 +22,8 @@ FEED_DEAD_V = 2.0
 RUN_DOWN_NS = 3 * NS_PER_S  # longer than a free crank turns on without firing
 AT_IDLE, NEAR_IDLE = 1.5, 1.8  # of idle speed: from where an engine stops within half a second, and within a second
 LURCH_G, STANDING_G = 0.3, 0.1
+PULLS, STAYED = 0.2, 0.7  # of full load; of the throttle before
+FOOT_NS = ((-300 * MS, -50 * MS), (100 * MS, 400 * MS))
 TURNED_LEAN = 1.0  # air-fuel ratio above the usual
 SOON_NS = 6 * NS_PER_S  # in which a driver who stalled it at the line has it running again (no source)
 SUDDEN = 0.87  # of the speed before: pulses that end above it did not end by a crank dragged down
@@ -81,12 +83,15 @@ def _judge(view: View, last: int, following: int, restart: int | None) -> Stop:
             return stop("key_off", "the key was turned off", int(key.time_ns[turned[-1]]))
         return stop(*_stall_or_died(view, last, restart))
     off_ns = _feed_gone_before(view, end)
-    if off_ns is not None and restart is None:
+    pulled = _pulled(view, end if off_ns is None else off_ns)
+    if off_ns is not None and restart is None and not pulled:
         return stop("key_off", "the coil's feed was switched off and the crank ran down", off_ns)
     feed = view.near("ignition_feed_voltage", end + 40 * MS, min(following, end + 1500 * MS))
     before = view.near("ignition_feed_voltage", end - 400 * MS, end - 60 * MS)
     if feed.value.size >= 5 and before.value.size >= 5:
         dead = float(np.median(feed.value)) < FEED_DEAD_V
+        if dead and pulled:
+            return stop("died", "the coil's feed was lost while the engine pulled")
         if dead and (restart is None or _feed_came_back_quietly(view, end, following)):
             return stop("key_off", "the coil's feed was switched off")
         if dead or float(np.median(feed.value)) < 0.75 * float(np.median(before.value)):
@@ -97,6 +102,18 @@ def _judge(view: View, last: int, following: int, restart: int | None) -> Stop:
     if restart is None and (_pump_stopped(view, end) or _battery_breathed_up(view, end)):
         return stop("key_off", "rail pressure fell or the battery rose at once, as when the key is turned off")
     return stop(*_stall_or_died(view, last, restart))
+
+
+def _pulled(view: View, at_ns: int) -> bool:
+    """Whether the engine pulled well above idle until then, and the foot stayed: nobody turns the key just there."""
+    first, last = np.searchsorted(view.firings.time_ns, [at_ns - NS_PER_S // 2, at_ns])
+    if view.load_channel != "throttle_position" or last - first < 6:
+        return False
+    slowest = float(view.firings.speed_rps[first:last].min())
+    fast = slowest > NEAR_IDLE * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+    before, after = (view.near("throttle_position", at_ns + a, at_ns + b).value for a, b in FOOT_NS)
+    stayed = before.size and after.size and float(np.median(after)) > STAYED * float(np.median(before))
+    return bool(fast and stayed and view.load[first:last].min() > PULLS and not _pump_stopped(view, at_ns))
 
 
 def _feed_gone_before(view: View, end_ns: int) -> int | None:

@@ -236,7 +236,12 @@ SIGNALS: tuple[Callable[[Episode, Order], Evidence | None], ...] = (
 
 def _dips(episode: Episode, order: Order, channel: str) -> list[Sign]:
     """Dips of a voltage that came before the engine faltered, or too little after to tell."""
-    return [dip for dip in episode.of("supply_dip", channel) if dip.from_ns <= order.engine_onset_ns + LATE_NS]
+    latest_ns = order.engine_onset_ns + LATE_NS
+    return [dip for dip in episode.of("supply_dip", channel) if _earliest_ns(dip) <= latest_ns]
+
+
+def _earliest_ns(sign: Sign) -> int:
+    return sign.from_ns if sign.earliest_ns is None else sign.earliest_ns
 
 
 def lost_pulses(episode: Episode) -> bool:

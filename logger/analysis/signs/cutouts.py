@@ -19,7 +19,7 @@ from logger.analysis.crank import roughness
 from logger.analysis.crank.states import View
 from logger.analysis.signs.motion import STEP_NS, Law, Motion
 from logger.analysis.signs.sign import Sign
-from logger.event import BoolArray, FloatArray, IntArray
+from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 MS = 1_000_000
 LENGTHS = (5, 8, 12, 20, 32, 50, 80)  # grid steps of 20 ms that a loss may last
@@ -35,6 +35,8 @@ LEAST_DUE_G, LEAST_SPREAD_G = 0.05, 0.01
 FEWEST_STRETCHES = 50
 FEWEST_FIRINGS = 8.0  # fewer, and the corners are made of single intervals
 FOOT_NS, LIFTED, EASED = 120 * MS, 0.2, 0.1
+NEXT_TO_NS = 100 * MS
+FELL, GAINED = 0.7, 1.5  # times the speed before: the next gear turns the crank at 0.55 to 0.85 of it (common practice)
 FALLING = 0.12  # load lost within 200 ms: a lift, and what follows it says nothing
 SIGNIFICANT = 3.2  # standard deviations
 MISSING = 0.35  # of the torque that the load promises
@@ -83,6 +85,8 @@ def signs(view: View, motion: Motion, law: Law) -> list[Sign]:
         if span.returns:
             to_ns = int(time_ns[ends[int(np.argmax(score[1][ends]))]])
         to_ns = max(to_ns, from_ns + STEP_NS)
+        if _other_gear(motion, from_ns, to_ns):
+            continue
         lost = np.diff(np.searchsorted(time_ns, [from_ns, to_ns]))[0] * view.engine.firings_per_revolution
         lost = float(lost) / view.firings.pulses_per_revolution
         if lost < FEWEST_FIRINGS:
@@ -114,6 +118,15 @@ def _foot_eased(view: View, from_ns: int, to_ns: int) -> bool:
     at = np.array([from_ns - FOOT_NS, from_ns + FOOT_NS, to_ns - FOOT_NS, to_ns + FOOT_NS])
     before, eased, held, after = np.interp(at, view.firings.time_ns, view.load)
     return bool(before - eased > EASED and after - held > EASED)
+
+
+def _other_gear(motion: Motion, from_ns: int, to_ns: int) -> bool:
+    """Whether the crank turns at another speed after a stretch than a lost torque can have made of that before.
+
+    A driver may change gear behind a throttle that he keeps open; and what gained that much speed had its torque.
+    """
+    before, after = np.interp([from_ns - NEXT_TO_NS, to_ns + NEXT_TO_NS], motion.time_ns, motion.speed)
+    return bool(after > GAINED * before or (to_ns - from_ns < NS_PER_S and after < FELL * before))
 
 
 def _whole(view: View, first: int, last: int) -> bool:
