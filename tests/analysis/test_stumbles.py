@@ -294,6 +294,9 @@ def test_a_limiter_lets_the_pulses_come_back_as_soon_as_the_crank_is_just_below_
     at = view.firings.time_ns
     lost = Sign("lost_pulses", "tach_pulses", int(at[first]), int(at[stop]), float(stop - first))
     assert (held(Episode(view, (lost,)), 6500 / 60) is not None) is limited
+    for strength, still in ((0.4, limited), (1.2, False)):  # a rail that sagged a little starved nothing
+        low = Sign("low_pressure", "fuel_pressure", lost.from_ns, lost.to_ns, 0.0, strength)
+        assert (held(Episode(view, (lost, low)), 6500 / 60) is not None) is still
 
 
 def scattered(rpm: float, *, lost: int, extra: int) -> Recording:

@@ -17,7 +17,7 @@ LOWEST_LIMITER_RPS = 4000.0 / 60.0
 # Of the limiter's speed: from where pulses that end were cut by it (one interval is late at most), and where it has let
 # them come back at the latest; a spark that was lost is not heard of again until some tenths of a second later.
 CUTS, LETS_GO, STAYS = 0.96, 0.945, 0.9
-INTERVALS = (1, 2, 3)  # over which speed is read
+INTERVALS = (1, 2, 3, 6)  # over which speed is read
 
 
 def ceiling(views: Sequence[View]) -> float:
@@ -45,7 +45,8 @@ def ceiling(views: Sequence[View]) -> float:
 
 def held(episode: Episode, ceiling_rps: float) -> str | None:
     """Whether a rev limiter cut in: lost firings just under the highest speed the engine ever reached, supply sound."""
-    if episode.stop is not None or any(sign.kind in ("supply_dip", "low_pressure") for sign in episode.signs):
+    starved = any(sign.strength >= 1.0 for sign in episode.of("low_pressure"))
+    if episode.stop is not None or starved or episode.of("supply_dip"):
         return None
     if episode.of("lost_pulses"):
         return _words(ceiling_rps) if _cut_there(episode, ceiling_rps) else None
