@@ -35,7 +35,7 @@ SPIKE = 2.0  # times the mean
 # Up to a tenth leaner than stoichiometric petrol gives nearly all of its torque (common practice: full power needs an
 # excess of fuel, the least consumption lies at 1.05 to 1.1 times the stoichiometric ratio).
 BURNS_WELL = 1.06 * STOICHIOMETRIC
-FLICKER, FLICKERS = (2, 8), 1.4  # samples of a short mean and a long one; times their usual difference
+FLICKER_S, FLICKERS = (0.04, 0.16), 1.4  # a short mean and a long one; times their usual difference
 FEWEST_WANDERING = 4.0  # the same where nothing tells a throttle that opens on a weak mixture
 LEAST_LEAN = 0.03  # of the usual ratio
 RICHEST = 0.5  # per cent of the samples, whose depth on the rich side tells how restless the mixture is
@@ -61,7 +61,9 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
     tail = _cut_tail(trace.value - base, open_throttle, step_s)
     noise = bands.noise(trace.value)
     settled = _settled(view, crank_ns, step_s)
-    short, long = (ndimage.uniform_filter1d(undone, n_mean, mode="nearest") for n_mean in FLICKER)
+    short, long = (
+        ndimage.uniform_filter1d(undone, max(1, round(mean_s / step_s)), mode="nearest") for mean_s in FLICKER_S
+    )
     flicker = short - long
     flickers = FLICKERS * 1.4826 * float(np.median(np.abs(flicker[open_throttle])))
     lean = np.zeros(undone.size, bool)
