@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logger.analysis.findings import SensorFault, Stumble
-from logger.analysis.links import links
+from logger.analysis.links import conditions, links
 from logger.event import Event, Recording, Trace
 from tests.analysis.invented import event, run, running, seconds, stumble
 
@@ -32,6 +32,17 @@ def test_stumbles_right_after_knocks_are_linked_with_shock_and_not_with_heat() -
     shock = condition(found, "shock")
     assert (shock["seen"], shock["n"]) == (8, 8)
     assert str(shock["sentence"]).startswith("8 of 8 stumbles came within 0.3 s after a knock above ")
+
+
+def test_of_a_long_day_a_choice_of_cells_is_ranked_and_all_are_counted(monkeypatch: pytest.MonkeyPatch) -> None:
+    of = event([run("r01", KNOCKS, COLD), run("r02", KNOCKS, WARM), run("r03", KNOCKS, HOT)])
+    stumbles = [stumble("r03", at_s) for at_s in (9.0, 27.0, 48.0)]
+    whole = condition(link(of, stumbles), "engine_speed")
+    monkeypatch.setattr(conditions, "MOST_RANKED", 200)
+    some = condition(link(of, stumbles), "engine_speed")
+    assert some["p"] != whole["p"]
+    assert some["p"] == pytest.approx(whole["p"], rel=0.15)
+    assert (some["seen"], some["expected"]) == (whole["seen"], whole["expected"])
 
 
 def test_by_chance_as_many_are_expected_as_the_share_of_struck_time_says() -> None:

@@ -7,11 +7,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from logger.analysis.crank.stops import FEED_DEAD_V, MS, RUN_DOWN_NS
 from logger.event import NS_PER_S, Recording
 
-MS = 1_000_000
-FEED_DEAD_V = 2.0
-RUNS_DOWN_NS = 3 * NS_PER_S  # longer than a free crank turns on without firing
 AFTER_NS = 30 * MS  # a filtered feed is seen to fall a little late
 FEWEST, SLOWED = 3, 1.2  # intervals of a crank that runs down; its last over those before
 
@@ -28,7 +26,7 @@ def _ran_on(recording: Recording) -> bool | None:
     pulses = recording.pulses.get("tach_pulses")
     if off_ns is None or pulses is None:
         return None
-    before, first, last = np.searchsorted(pulses, [off_ns - NS_PER_S // 2, off_ns + AFTER_NS, off_ns + RUNS_DOWN_NS])
+    before, first, last = np.searchsorted(pulses, [off_ns - NS_PER_S // 2, off_ns + AFTER_NS, off_ns + RUN_DOWN_NS])
     if first - before <= FEWEST:
         return None
     usual, interval = np.median(np.diff(pulses[before:first])), np.diff(pulses[first:last])

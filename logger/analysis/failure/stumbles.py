@@ -15,7 +15,7 @@ import numpy as np
 from logger.analysis.channels import bands
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.crank.states import View
-from logger.analysis.crank.stops import Stop, stops
+from logger.analysis.crank.stops import FEED_DEAD_V, Stop, stops
 from logger.analysis.failure import limiter
 from logger.analysis.failure.episodes import JOIN_NS, MS, Episode, join
 from logger.analysis.findings import SensorFault
@@ -39,7 +39,7 @@ BOWL_NS = 2 * NS_PER_S
 CHATTER_NS = 50 * MS
 DEEP = 0.75  # of the supply before
 FEWEST_LOST, SURE = 2.5, 3.0  # firings; natural log-odds
-NEXT_TO_NONE_V, FEWEST_FIRED = 1.0, 2  # pulses
+FEWEST_FIRED = 2  # pulses
 BELIEVED = 0.66  # chance from which missing pulses are held to be the ignition's, not the wire's
 
 
@@ -264,7 +264,7 @@ def _rejected(view: View, from_ns: int, to_ns: int, why: str) -> dict[str, Any]:
 def _fired_on_nothing(view: View, dip: Sign) -> bool:
     """Whether a coil went on firing through a dip in which its feed read next to nothing, as none can."""
     far = view.engine.tach_source in wire.FAR_FROM_COIL
-    if far or dip.channel != "ignition_feed_voltage" or float(dip.note) > NEXT_TO_NONE_V:
+    if far or dip.channel != "ignition_feed_voltage" or float(dip.note) > FEED_DEAD_V:
         return False
     first, stop = np.searchsorted(view.firings.time_ns, [dip.from_ns, dip.to_ns + 1])
     return bool(stop - first >= FEWEST_FIRED and view.firings.seen[max(0, first - 1) : stop + 1].all())
