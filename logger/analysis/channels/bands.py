@@ -12,6 +12,7 @@ from scipy import ndimage
 
 from logger.analysis.channels.scene import spans_of
 from logger.analysis.crank.states import View
+from logger.analysis.medians import median, row_medians
 from logger.event import NS_PER_S, BoolArray, FloatArray, Trace
 
 DIP_V = {"battery_voltage": 1.0, "ignition_feed_voltage": 1.0, "sensor_supply_voltage": 0.15}
@@ -56,13 +57,13 @@ def baseline(trace: Trace, seconds: float = BASELINE_S) -> FloatArray:
     """Running median over `seconds`, float64 (n,), of a uniformly sampled trace; by medians of blocks, to be fast."""
     n = trace.time_ns.size
     if n < 16:
-        return np.full(n, float(np.median(trace.value)) if n else np.nan)
-    rate = NS_PER_S / max(1.0, float(np.median(np.diff(trace.time_ns[:2000]))))
+        return np.full(n, median(trace.value))
+    rate = NS_PER_S / max(1.0, median(np.diff(trace.time_ns[:2000])))
     block = max(1, round(0.1 * rate))
     n_blocks = n // block
     if n_blocks < 3:
-        return np.full(n, float(np.median(trace.value)))
-    coarse = np.median(trace.value[: n_blocks * block].reshape(n_blocks, block), axis=1)
+        return np.full(n, median(trace.value))
+    coarse = row_medians(trace.value[: n_blocks * block].reshape(n_blocks, block))
     smooth = ndimage.median_filter(coarse, max(3, round(seconds * rate / block) | 1), mode="nearest")
     centre = (np.arange(n_blocks) + 0.5) * block - 0.5
     return np.asarray(np.interp(np.arange(n), centre, smooth), np.float64)
@@ -73,7 +74,7 @@ def noise(value: FloatArray) -> float:
     if value.size < 3:
         return 0.0
     step = np.abs(np.diff(value[:: max(1, value.size // 50_000)] if value.size < 50_000 else value[:50_000]))
-    return float(1.4826 * np.median(step) / np.sqrt(2.0))
+    return float(1.4826 * median(step) / np.sqrt(2.0))
 
 
 def voltage_dips(channel: str, trace: Trace) -> list[Excursion]:

@@ -15,6 +15,7 @@ import numpy.typing as npt
 from scipy import signal
 
 from logger.analysis.crank.pulses import Firings
+from logger.analysis.medians import median
 from logger.event import BoolArray, Engine, FloatArray, IntArray
 
 SMOOTH_CYCLES = 3  # over which the crank's own change of speed is fitted
@@ -85,7 +86,7 @@ def unevenness(firings: Firings, count: int) -> tuple[SingleArray, BoolArray]:
             low = high - 2 * width
         log_interval = np.log(np.maximum(np.diff(firings.time_ns[low:high]).astype(np.float64), 1.0))
         log_interval[np.diff(firings.stretch[low:high]) != 0] = 0.0
-        summed = np.concatenate(([0.0], np.cumsum(log_interval - np.median(log_interval))))
+        summed = np.concatenate(([0.0], np.cumsum(log_interval - median(log_interval))))
         rest = summed - signal.savgol_filter(summed, width, SMOOTH_DEGREE, mode="nearest")
         uneven[begin : begin + PIECE] = rest[begin - low : begin - low + PIECE]
     valid, reach = firings.seen.copy(), width // 2 + 1
@@ -173,8 +174,8 @@ def _pattern(
     place, value = index % count, uneven[index].astype(np.float64)
     if np.bincount(place, minlength=count).min() < 3:
         return np.zeros(count), np.zeros(count)
-    value = value - np.median(value)
-    limit = 4.0 * 1.4826 * float(np.median(np.abs(value)))
+    value = value - median(value)
+    limit = 4.0 * 1.4826 * median(np.abs(value))
     value = np.clip(value, -limit, limit)
     number = np.bincount(place, minlength=count)
     mean = np.bincount(place, value, minlength=count) / number

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from logger.analysis.medians import median
 from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 # Of the neighbours' median: nearer to one half and to two than jitter and cylinder spread reach.
@@ -154,7 +155,7 @@ def _lay_phase(edges: IntArray, first: int, last: int, before: float, after: flo
 
 def _sagging(interval: FloatArray, first: int) -> bool:
     """Whether the intervals before an odd one already grew: a crank dragged down, not pulses lost."""
-    usual = float(np.median(interval[max(0, first - 9) : max(1, first - 2)]))
+    usual = median(interval[max(0, first - 9) : max(1, first - 2)])
     return first >= 4 and float(interval[first - 1]) > SAG * usual
 
 
@@ -173,4 +174,4 @@ def _good_interval(interval: FloatArray, odd: BoolArray, place: int, step: int, 
     side = slice(max(0, place - reach), place) if step < 0 else slice(place + 1, place + 1 + reach)
     good = interval[side][~odd[side]]
     good = good[-most:] if step < 0 else good[:most]
-    return float(np.median(good)) if good.size >= GOOD_RUN else None
+    return median(good) if good.size >= GOOD_RUN else None

@@ -26,6 +26,7 @@ import numpy as np
 from scipy import ndimage
 
 from logger.analysis.crank.pulses import Firings
+from logger.analysis.medians import row_medians
 from logger.event import NS_PER_S, FloatArray, IntArray
 
 BEFORE = 24  # pulses of baseline before the onset
@@ -111,7 +112,7 @@ def edge_jitter(log_interval: FloatArray, width: int = 201) -> FloatArray:
     second = np.abs(np.diff(log_interval, 2, prepend=log_interval[:1], append=log_interval[-1:]))
     step = 8 if second.size >= 16 else second.size
     coarse = second[: second.size // step * step].reshape(-1, step)
-    typical = ndimage.median_filter(np.median(coarse, axis=1), max(3, width // step), mode="nearest")
+    typical = ndimage.median_filter(row_medians(coarse), max(3, width // step), mode="nearest")
     spread = 1.4826 * np.repeat(typical, step) / np.sqrt(20.0)
     spread = np.concatenate((spread, np.full(log_interval.size + 1 - spread.size, spread[-1])))
     return np.asarray(np.maximum(spread, 1e-4))

@@ -19,6 +19,7 @@ import numpy as np
 
 from logger.analysis.crank.cycle import ENOUGH, FEWEST_CYCLES, Folded, PlaceArray, spread_out
 from logger.analysis.crank.states import State, StateArray, View
+from logger.analysis.medians import median
 from logger.event import BoolArray, FloatArray, IntArray
 
 WORK = 9400.0  # p V / J, 1/s2: 800 kPa at full load over 0.085 kg m2 a litre (judgement; a heavy flywheel halves it)
@@ -125,7 +126,7 @@ def _median(pulses: _Pulses, count: int) -> FloatArray | None:
     if number.min() < FEWEST_CYCLES:
         return None
     by_place = pulses.uneven[np.argsort(pulses.place, kind="stable")]
-    return np.array([float(np.median(part)) for part in np.split(by_place, np.cumsum(number)[:-1])])
+    return np.array([median(part) for part in np.split(by_place, np.cumsum(number)[:-1])])
 
 
 def _lobes(pulses: _Pulses, count: int, load_known: bool) -> FloatArray | None:
@@ -144,7 +145,7 @@ def _lobes(pulses: _Pulses, count: int, load_known: bool) -> FloatArray | None:
         return np.asarray(np.bincount(place, value, minlength=count), np.float64)
 
     off = pulses.uneven - usual[place]
-    limit = CLIP * 1.4826 * float(np.median(np.abs(off)))
+    limit = CLIP * 1.4826 * median(np.abs(off))
     number = np.bincount(place, minlength=count)
     value = usual[place] + np.clip(off, -limit, limit)
     mean_wave = by_place(wave) / number

@@ -7,6 +7,7 @@ edges are pulses all the same is left to pulses.py, which lays the crank's phase
 import numpy as np
 from scipy import ndimage
 
+from logger.analysis.medians import median
 from logger.event import NS_PER_S, BoolArray, Engine, FloatArray, IntArray
 
 FASTEST_RPM = 9000.0  # where no redline is given
@@ -101,9 +102,9 @@ def chatter(interval: FloatArray, odd: BoolArray, slow_ns: float) -> BoolArray:
     done = 0
     for k in (np.flatnonzero(interval[1:] > JUMP * interval[:-1]) + 1).tolist():
         sound = interval[max(0, k - 36) : k][~(odd | found)[max(0, k - 36) : k]][-9:]
-        if k < done or sound.size < 3 or not float(np.median(sound)) < slow_ns:
+        if k < done or sound.size < 3 or not median(sound) < slow_ns:
             continue
-        before = float(np.median(sound))
+        before = median(sound)
         lasted = np.cumsum(interval[k : k + 600])
         reach = int(np.searchsorted(lasted, CHATTER_S * NS_PER_S))
         like = (interval[k : k + reach + 3] > LIKE_BEFORE[0] * before) & (

@@ -13,6 +13,7 @@ from scipy import ndimage
 from logger.analysis.crank import cycle, standing
 from logger.analysis.crank.cycle import GroupArray
 from logger.analysis.crank.states import State, View
+from logger.analysis.medians import row_medians
 from logger.event import NS_PER_S, BoolArray, FloatArray
 
 ComplexArray = npt.NDArray[np.complex128]
@@ -106,7 +107,7 @@ def _scatter(value: FloatArray) -> FloatArray:
     size, step = np.abs(value), 8
     if size.size < 2 * step:
         return np.full(size.size, 1.0)
-    coarse = np.median(size[: size.size // step * step].reshape(-1, step), axis=1)
+    coarse = row_medians(size[: size.size // step * step].reshape(-1, step))
     typical = 1.4826 * ndimage.median_filter(coarse, SCATTER_PULSES // step, mode="nearest")
     spread = np.repeat(typical, step)
     spread = np.concatenate((spread, np.full(size.size - spread.size, spread[-1])))
