@@ -14,6 +14,7 @@ edges of a cycle come early and late by
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -65,10 +66,10 @@ def patterns(
         lobes = _lobes(own, count, views[0].load_channel is not None)
         found[number] = np.full((len(KINDS), count), np.nan)
         for row, kind in enumerate(KINDS):
-            alike = own.of(own.state == kind)
-            pattern = lobes if alike.place.size else None
-            for some in (alike.of(alike.sound), alike):
-                pattern = _median(some, count) if pattern is None else pattern
+            alike = own.state == kind
+            pattern = lobes if alike.any() else None
+            for some in (alike & own.sound, alike):
+                pattern = _median(own.place[some], own.uneven[some], count) if pattern is None else pattern
             if pattern is not None:
                 found[number][row] = pattern
     return found
@@ -92,16 +93,15 @@ def beyond(
 
 @dataclass(frozen=True, slots=True)
 class _Pulses:
-    """Some pulses of an event, (m,) each: place in the cycle, unevenness, due wave, state, and whether sound."""
+    """Some pulses of an event, (m,) each, in order of their place in the cycle: that, unevenness, due wave, state,
+    whether sound, and in which of the day's PARTS."""
 
     place: PlaceArray
     uneven: FloatArray
     wave: FloatArray
     state: StateArray
     sound: BoolArray
-
-    def of(self, use: BoolArray) -> "_Pulses":
-        return _Pulses(self.place[use], self.uneven[use], self.wave[use], self.state[use], self.sound[use])
+    part: PlaceArray
 
 
 def _together(
@@ -117,16 +117,18 @@ def _together(
     for view, one, use, good in zip(views, folded, chosen, sound, strict=True):
         at = spread_out(use, every)
         parts.append((one.place[at], one.uneven[at].astype(np.float64), due(view, count, at), view.state[at], good[at]))
-    return _Pulses(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+    place, uneven, wave, state, good = (np.concatenate(column) for column in zip(*parts, strict=True))
+    order = np.argsort(place, kind="stable")
+    part = (order * PARTS // max(1, order.size)).astype(np.uint8)
+    return _Pulses(place[order], uneven[order], wave[order], state[order], good[order], part)
 
 
-def _median(pulses: _Pulses, count: int) -> FloatArray | None:
-    """The median unevenness of each place, (count,); None where one of them has too few pulses."""
-    number = np.bincount(pulses.place, minlength=count)
-    if number.min() < FEWEST_CYCLES:
+def _median(place: PlaceArray, uneven: FloatArray, count: int) -> FloatArray | None:
+    """The median unevenness of each place, (count,), of pulses in their order; None where one has too few pulses."""
+    begin = np.searchsorted(place, np.arange(count + 1))
+    if np.diff(begin).min() < FEWEST_CYCLES:
         return None
-    by_place = pulses.uneven[np.argsort(pulses.place, kind="stable")]
-    return np.array([median(part) for part in np.split(by_place, np.cumsum(number)[:-1])])
+    return np.array([median(uneven[a:b]) for a, b in pairwise(begin.tolist())])
 
 
 def _lobes(pulses: _Pulses, count: int, load_known: bool) -> FloatArray | None:
@@ -135,36 +137,37 @@ def _lobes(pulses: _Pulses, count: int, load_known: bool) -> FloatArray | None:
     By each place a straight line is fitted of `uneven` over the wave due; None where their slopes make no wave.
     """
     # A shut throttle that nothing tells says nothing.
-    pulses = pulses.of(np.isin(pulses.state, KINDS if load_known else KINDS[:2]))
-    usual = _median(pulses, count)
+    use = np.isin(pulses.state, KINDS if load_known else KINDS[:2])
+    place, uneven, wave, part = pulses.place[use], pulses.uneven[use], pulses.wave[use], pulses.part[use]
+    usual = _median(place, uneven, count)
     if usual is None:
         return None
-    place, wave = pulses.place, pulses.wave
+    begin = np.searchsorted(place, np.arange(count))
+    number = np.diff(begin, append=place.size)
 
-    def by_place(value: FloatArray) -> FloatArray:
-        return np.asarray(np.bincount(place, value, minlength=count), np.float64)
+    def summed(value: FloatArray) -> FloatArray:
+        return np.add.reduceat(value, begin)
 
-    off = pulses.uneven - usual[place]
+    def at_pulses(value: FloatArray) -> FloatArray:
+        return np.repeat(value, number)
+
+    off = uneven - at_pulses(usual)
     limit = CLIP * 1.4826 * median(np.abs(off))
-    number = np.bincount(place, minlength=count)
-    value = usual[place] + np.clip(off, -limit, limit)
-    mean_wave = by_place(wave) / number
-    spread = wave - mean_wave[place]
-    squares = by_place(spread**2)
+    off = np.clip(off, -limit, limit)
+    spread = wave - at_pulses(summed(wave) / number)
+    squares = summed(spread**2)
     if not squares.all():
         return None
-    slope = by_place(spread * value) / squares
-    level = by_place(value) / number - slope * mean_wave
-    error = np.sqrt(by_place((value - level[place] - slope[place] * wave) ** 2) / number / squares)
+    mean = summed(off) / number
+    slope = summed(spread * off) / squares
+    level = usual + mean - slope * summed(wave) / number
+    error = np.sqrt(summed((off - at_pulses(mean) - spread * at_pulses(slope)) ** 2) / number / squares)
     turns = np.exp(-2j * np.pi * np.arange(count) / count) * (1.0 if count == 2 else 2.0) / count
     size, size_error = complex(slope @ turns), float(np.sqrt(error**2 @ np.abs(turns) ** 2))
     if abs(size) < max(LAME_ALL_DAY, SURE * size_error):
         return None
-    template = wave * np.cos(2.0 * np.pi * place / count + np.angle(size))
-    shown = template * np.clip(pulses.uneven - level[place], -limit, limit)
-    parts = [
-        float(some.sum()) / float(due @ due)
-        for some, due in zip(np.array_split(shown, PARTS), np.array_split(template, PARTS), strict=True)
-        if due.any()
-    ]
-    return level if float(np.median(parts)) > LAME_ALL_DAY else None
+    template = wave * at_pulses(np.cos(2.0 * np.pi * np.arange(count) / count + np.angle(size)))
+    shown = np.bincount(part, template * np.clip(uneven - at_pulses(level), -limit, limit))
+    due_there = np.bincount(part, template**2)
+    parts = shown[due_there > 0.0] / due_there[due_there > 0.0]
+    return level if median(parts) > LAME_ALL_DAY else None
