@@ -93,11 +93,12 @@ def beyond(lost: Lost) -> tuple[float, float]:
     """Amplitude of the mean wave of one cycle that is left while pulling, and that due, in intervals."""
     view = view_of(recording(lost, lobe_deg=0.6))
     folded, _ = cycle.fold([view.firings], [pulling(view)], 4)
-    table = standing.patterns([view], folded, 4, [np.ones(view.state.size, bool)], {})
+    due = standing.due(view, 4)
+    table = standing.patterns([view], folded, [due], 4, [np.ones(view.state.size, bool)], {})
     rest, known = standing.beyond(view, folded[0], table, 4, slice(None))
     use = known & pulling(view)
     wave = rest[use] * np.exp(-2j * np.pi * folded[0].place[use] / 4)
-    return 2.0 * abs(complex(wave.mean())), float(standing.due(view, 4, use.nonzero()[0]).mean())
+    return 2.0 * abs(complex(wave.mean())), float(due[use].mean())
 
 
 def test_what_is_left_of_a_cylinder_lame_all_day_is_what_the_law_says() -> None:

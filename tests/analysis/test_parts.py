@@ -1,6 +1,7 @@
 """A long day is gone through in parts, and what is found does not depend on where they are cut."""
 
 from dataclasses import replace
+from importlib import import_module
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ import pytest
 from logger.analysis import analyse, parts
 from logger.analysis.findings import SensorFault
 from logger.analysis.parts import Part, chosen, faults_joined, gaps_joined, parts_of, spans_joined
+from logger.errors import UnreadableError
 from logger.event import NS_PER_S, Event, FloatArray, IntArray, Recording
 from tests.analysis.array_car import NATURAL, Drive, nanoseconds
 
@@ -144,3 +146,28 @@ def test_a_sensor_that_is_gone_for_several_parts_has_one_gap(short_parts: None) 
     found = analyse(event(replace(of, traces=traces)))
     gaps = [gap for gap in found.gaps if gap["channel"] == "fuel_pressure"]
     assert [(round(gap["from_s"]), round(gap["to_s"])) for gap in gaps] == [(40, 350)]
+
+
+def test_parts_gone_through_at_the_same_time_give_what_they_give_one_by_one(
+    short_parts: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    of = event(several(6))
+    together = analyse(of).as_json()
+    monkeypatch.setattr(import_module("logger.analysis.analyse"), "AT_ONCE", 1)
+    assert analyse(of).as_json() == together
+
+
+def test_a_part_that_cannot_be_read_is_an_error_of_the_whole(
+    short_parts: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    of, whole = event(several(6)), Part.read
+
+    def read(part: Part) -> Recording:
+        if part.number == 0 and part.from_ns > 4 * MINUTE_NS:
+            raise UnreadableError("r01", "its file is damaged")
+        return whole(part)
+
+    monkeypatch.setattr(import_module("logger.analysis.analyse"), "chosen", lambda every: every[:2])
+    monkeypatch.setattr(Part, "read", read)
+    with pytest.raises(UnreadableError, match="damaged"):
+        analyse(of)

@@ -4,10 +4,10 @@
 
 Two kinds of day: one recorded by the recorder with the default wiring, accelerometer samples and all, with a stumble a
 minute (tests/bench/day.py); and five channels at 100 Hz, coolant at 5 Hz, levels at 20 Hz and 150 pulses a second of
-noise and slow waves in one file. CPU times of the analysis itself, the arrays being there; and of a process that does
-nothing but `stumblelog analyse`, reading included, with the peak of its memory. limit: one pass of NumPy over the
-arrays (lowest, highest, steps). plain: the obvious loop, sample by sample, that compares each with its neighbour and
-its limit, over a part and scaled.
+noise and slow waves in one file. CPU times of the analysis itself, the arrays being there, in all its threads, and the
+same by the clock; and CPU times of a process that does nothing but `stumblelog analyse`, reading included, with the
+peak of its memory. limit: one pass of NumPy over the arrays (lowest, highest, steps). plain: the obvious loop, sample
+by sample, that compares each with its neighbour and its limit, over a part and scaled.
 """
 
 import argparse
@@ -22,7 +22,7 @@ from logger.event import NS_PER_S, Engine, Event, Recording, Trace
 from logger.store.compaction import meta_of, write_recording
 from logger.store.store import Store
 from tests.bench import day
-from tests.bench.measure import REPEATS, Row, cpu_s, exponent, in_own_process, show
+from tests.bench.measure import REPEATS, Row, cpu_s, exponent, in_own_process, show, wall_s
 
 MOST_S = 3.0
 MOST_MB = 300.0
@@ -141,6 +141,8 @@ def measure_speed(folder: Path, quick: bool) -> list[Row]:
                 plain, limit = plain_loop_s(event, repeats), cpu_s(lambda event=event: one_pass(event), repeats)  # type: ignore[misc]
                 what = f"analysis of {hours:g} h, {kind}"
                 rows.append(Row(what, "CPU s", taken[-1], plain, limit, MOST_S, "figure", "analysis"))
+                waited = wall_s(lambda event=event: analyse(event), repeats)  # type: ignore[misc]
+                rows.append(Row("the same by the clock", "s", waited, None, None, MOST_S, "figure", "analysis"))
             del event
         spans = f"{all_hours[0] * 60:.0f} min to {all_hours[-1]:g} h"
         what = f"  exponent of its growth from {spans}"

@@ -21,7 +21,7 @@ import numpy as np
 from logger.analysis.crank.cycle import ENOUGH, FEWEST_CYCLES, Folded, PlaceArray, spread_out
 from logger.analysis.crank.states import State, StateArray, View
 from logger.analysis.medians import median
-from logger.event import BoolArray, FloatArray, IntArray
+from logger.event import BoolArray, FloatArray
 
 WORK = 9400.0  # p V / J, 1/s2: 800 kPa at full load over 0.085 kg m2 a litre (judgement; a heavy flywheel halves it)
 IDLE_SHARE = 0.25  # of full load, with which an idling engine fires
@@ -34,21 +34,22 @@ SURE = 6.0  # standard errors of it
 CLIP = 4.0  # standard deviations
 
 
-def due(view: View, count: int, at: slice | IntArray) -> FloatArray:
-    """Amplitude of the wave of a lame cylinder at some pulses, in intervals, (m,), for `count` pulses a cycle."""
-    state = view.state[at]
+def due(view: View, count: int) -> FloatArray:
+    """Amplitude of the wave of a lame cylinder at each pulse, in intervals, (n,), for `count` pulses a cycle."""
+    state = view.state
     share = np.ones(state.size)
     if view.load_channel is not None:
-        share = np.clip(np.nan_to_num(view.load[at].astype(np.float64)) / FULL_LOAD, LEAST_SHARE, 1.0)
+        share = np.clip(np.nan_to_num(view.load.astype(np.float64)) / FULL_LOAD, LEAST_SHARE, 1.0)
         share[state == State.OVERRUN] = 0.0
     share[state == State.IDLE] = IDLE_SHARE
-    turning = 2.0 * np.pi * np.maximum(view.firings.speed_rps[at], 1.0)
+    turning = 2.0 * np.pi * np.maximum(view.firings.speed_rps, 1.0)
     return np.asarray(WORK * share / (view.engine.cylinders * turning**2) * count / (2.0 * np.pi**2))
 
 
 def patterns(
     views: Sequence[View],
     folded: Sequence[Folded],
+    waves: Sequence[FloatArray],
     count: int,
     sound: Sequence[BoolArray],
     known: Mapping[int, FloatArray],
@@ -57,12 +58,12 @@ def patterns(
 
     The pattern is the median by place of what runs alike (pulling, idling, on overrun), in each group of pulses whose
     places are known to each other; or, where that shows a lame cylinder, only what does not follow load and speed.
-    sound: bool (n,) of each recording, from which pulses the pattern is taken, where they are enough. known: patterns
-    that are not asked for anew.
+    waves: of each recording, as `due` tells them. sound: bool (n,) of each recording, from which pulses the pattern is
+    taken, where they are enough. known: patterns that are not asked for anew.
     """
     found = dict(known)
     for number in sorted({number for one in folded for number in one.groups()} - set(known)):
-        own = _together(views, folded, [one.valid & (one.group == number) for one in folded], count, sound)
+        own = _together(views, folded, waves, [one.valid & (one.group == number) for one in folded], sound)
         lobes = _lobes(own, count, views[0].load_channel is not None)
         found[number] = np.full((len(KINDS), count), np.nan)
         for row, kind in enumerate(KINDS):
@@ -107,20 +108,20 @@ class _Pulses:
 def _together(
     views: Sequence[View],
     folded: Sequence[Folded],
+    waves: Sequence[FloatArray],
     chosen: Sequence[BoolArray],
-    count: int,
     sound: Sequence[BoolArray],
 ) -> _Pulses:
     """The chosen pulses of all recordings; of very many an even choice."""
     every = sum(int(np.count_nonzero(use)) for use in chosen) // ENOUGH
     parts = []
-    for view, one, use, good in zip(views, folded, chosen, sound, strict=True):
+    for view, one, wave, use, good in zip(views, folded, waves, chosen, sound, strict=True):
         at = spread_out(use, every)
-        parts.append((one.place[at], one.uneven[at].astype(np.float64), due(view, count, at), view.state[at], good[at]))
-    place, uneven, wave, state, good = (np.concatenate(column) for column in zip(*parts, strict=True))
+        parts.append((one.place[at], one.uneven[at].astype(np.float64), wave[at], view.state[at], good[at]))
+    place, uneven, due_wave, state, good = (np.concatenate(column) for column in zip(*parts, strict=True))
     order = np.argsort(place, kind="stable")
     part = (order * PARTS // max(1, order.size)).astype(np.uint8)
-    return _Pulses(place[order], uneven[order], wave[order], state[order], good[order], part)
+    return _Pulses(place[order], uneven[order], due_wave[order], state[order], good[order], part)
 
 
 def _median(place: PlaceArray, uneven: FloatArray, count: int) -> FloatArray | None:

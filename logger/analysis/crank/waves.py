@@ -61,12 +61,13 @@ class Day:
         self.views, self.count, self.taught = views, count, taught
         pulls = [view.state == State.PULLING for view in views]
         self.folded, self.span = cycle.fold([view.firings for view in views], pulls, count, taught.span)
+        self.due = [standing.due(view, count) for view in views]
         self.sound = [np.ones(view.state.size, bool) for view in views]
         self.races = [_racing(view) for view in views]
 
     def patterns(self) -> dict[int, FloatArray]:
         """The standing pattern of each group of pulses, of what is held for sound now."""
-        return standing.patterns(self.views, self.folded, self.count, self.sound, self.taught.patterns)
+        return standing.patterns(self.views, self.folded, self.due, self.count, self.sound, self.taught.patterns)
 
     def trains(self) -> Iterator[Train]:
         """The pieces, in order, against the pattern of what is held for sound now."""
@@ -84,7 +85,7 @@ class Day:
                 scatter[judged] = _scatter(rest[judged])
                 value = np.where(judged, np.clip(rest / scatter, -CLIP, CLIP), 0.0) * of_jitter / of_wave
                 wave = gain * value * turns[one.place[span]]
-                level = standing.due(view, self.count, span) / scatter * of_jitter / gain
+                level = self.due[number][span] / scatter * of_jitter / gain
                 time_ns = view.firings.time_ns
                 calm = ~self.races[number][(time_ns[span] - time_ns[0]) // GRID_NS]
                 yield Train(number, begin, wave, level, judged, calm, one.group[span])
