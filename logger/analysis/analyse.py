@@ -9,20 +9,15 @@ through, and once more where its missing pulses had to wait for those of the who
 from stays in memory meanwhile; the parts of a longer one are read anew.
 """
 
-from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
-
 from logger.analysis.channels import bands, normal
 from logger.analysis.crank import doing, starts, states, waves
-from logger.analysis.failure import causes, evidence, next_tests, one_cylinder, stumbles
-from logger.analysis.failure import order as orders
-from logger.analysis.failure.episodes import Episode
-from logger.analysis.findings import Effect, FailedStart, Findings, SensorFault, Stumble
+from logger.analysis.failure import evidence, next_tests, one_cylinder, stumbles, told
+from logger.analysis.findings import FailedStart, Findings, SensorFault, Stumble
 from logger.analysis.links import coverage, frames, links, superposed
 from logger.analysis.links.frames import Interval, Measured, numbered
 from logger.analysis.not_judged import not_judged, settled_rpm
@@ -34,7 +29,7 @@ from logger.analysis.repair import repairs
 from logger.analysis.repair import runs as corrected
 from logger.analysis.signs import lame
 from logger.analysis.signs.sign import Sign
-from logger.event import NS_PER_S, Cause, Event
+from logger.event import Event
 
 Progress = Callable[[float], None]
 
@@ -56,7 +51,7 @@ def analyse(event: Event, *, earlier: Sequence[Mapping[str, Any]] = (), progress
     scale = states.load_scale([(one.traces, one.firings) for one in ready], event.engine)
     sample = [see(one, event.engine, scale) for one in ready]
     views = [one.view for one in sample]
-    band = _pressure_band(views)
+    band = bands.taught_pressure(views)
     levels = normal.by_recording(
         event, [(part.number, normal.samples(view)) for part, view in zip(some, views, strict=True)]
     )
@@ -102,7 +97,7 @@ def analyse(event: Event, *, earlier: Sequence[Mapping[str, Any]] = (), progress
     held.clear()
     searches = [found[number] for number in range(len(parts))]
     found_stumbles = numbered([stumble for one in searches for stumble in one.stumbles])
-    main, others = main_cause(found_stumbles)
+    main, others = told.main_cause(found_stumbles)
     of_recordings: list[list[_Looked]] = [[] for _ in event.recordings]
     stumbled: dict[str, list[Stumble]] = {recording.name: [] for recording in event.recordings}
     for one, part in zip(looks, parts, strict=True):
@@ -209,116 +204,7 @@ def _find(
 ) -> _Found:
     view = this.view
     search = stumbles.search(view, looked.look, chance, taught.ceiling)
-    told = sorted((_stumble(episode) for episode in search.episodes), key=lambda stumble: stumble.onset_s)
-    told = doing.told(one_cylinder.named(told, [view]), view, looked.look.halts)
-    pulled = pulls.of_recording(this.ready.recording, view.engine, looked.running, told, full, weather)
-    return _Found(told, search.rejected, search.tach_faults, pulled)
-
-
-COUNTING = ("lost_pulses", "no_spark", "no_injection", "weak_torque", "lame_cylinder", "died")
-
-
-def _pressure_band(views: list[states.View]) -> bands.PressureBand | None:
-    closed, everything, spread = [], [], []
-    for view in views:
-        trace = view.traces.get("fuel_pressure")
-        if trace is None or trace.time_ns.size < 50 or not view.firings.time_ns.size:
-            continue
-        step = max(1, trace.time_ns.size // 20_000)
-        time_ns, value = trace.time_ns[::step], trace.value[::step]
-        place = np.clip(np.searchsorted(view.firings.time_ns, time_ns), 0, view.firings.time_ns.size - 1)
-        near = np.abs(view.firings.time_ns[place] - time_ns) < 100_000_000
-        running = near & view.running[place]
-        closed.append(value[running & (view.state[place] != states.State.PULLING)])
-        everything.append(value[running])
-        spread.append(bands.noise(trace.value))
-    if not everything:
-        return None
-    return bands.pressure_band(np.concatenate(closed), np.concatenate(everything), float(np.median(spread)))
-
-
-def _stumble(episode: Episode) -> Stumble:
-    rank = orders.order(episode)
-    verdict = causes.judge(episode, rank)
-    if verdict.cause == "supply_voltage":
-        rank = orders.led_by_weak_supply(rank, episode)
-    lost = lost_firings(episode)
-    lowest = lowest_speed_ratio(episode)
-    effect = _effect(episode, lost, lowest)
-    texts = evidence.texts(episode, rank, verdict)
-    return Stumble(
-        recording=episode.view.recording.name,
-        onset_s=_seconds(rank.onset_ns),
-        engine_onset_s=_seconds(rank.engine_onset_ns),
-        end_s=_seconds(max(episode.to_ns, rank.engine_onset_ns)),
-        cause=verdict.cause,
-        probability=verdict.probability,
-        first_to_move=rank.first,
-        order=rank.moved,
-        effect=effect,
-        lost_firings=lost,
-        lowest_speed_ratio=lowest,
-        sub_cause=verdict.sub_cause,
-        sentence=texts.sentence,
-        evidence_for=texts.speaks_for,
-        evidence_against=texts.speaks_against,
-        rivals=texts.rivals,
-    )
-
-
-def lost_firings(episode: Episode) -> int:
-    """Firings lost, counted where pulses or sparks tell, else estimated from how long the engine went without."""
-    counted = sum(sign.lost for sign in episode.signs if sign.kind in COUNTING)
-    if counted:
-        return max(1, round(counted))
-    first, last = np.searchsorted(episode.view.firings.time_ns, [episode.from_ns, episode.to_ns])
-    per_pulse = episode.view.engine.firings_per_revolution / episode.view.firings.pulses_per_revolution
-    return max(1, round(0.7 * float(last - first) * per_pulse))
-
-
-def lowest_speed_ratio(episode: Episode) -> float:
-    """Lowest crank speed during and shortly after the stumble over the speed before it; 0 where the engine died."""
-    if episode.stop is not None:
-        return 0.0
-    firings = episode.view.firings
-    first, last = np.searchsorted(firings.time_ns, [episode.from_ns, episode.to_ns + 100_000_000])
-    before = firings.speed_rps[max(0, first - 12) : max(1, first - 3)]
-    during = firings.speed_rps[first : max(first + 1, last)]
-    if not before.size or not during.size or not before.mean():
-        return 1.0
-    return round(float(during.min() / before.mean()), 3)
-
-
-def _seconds(ns: int) -> float:
-    """Nanoseconds as seconds, to the microsecond."""
-    return round(ns / NS_PER_S, 6)
-
-
-def _effect(episode: Episode, lost: int, lowest: float) -> Effect:
-    if episode.stop is not None:
-        return "stall"
-    if all(sign.kind in ("lame_cylinder", "lean") for sign in episode.signs) and episode.of("lame_cylinder"):
-        return "single_misses"
-    span_s = (episode.to_ns - episode.from_ns) / NS_PER_S
-    firings = episode.view.firings
-    first, last = np.searchsorted(firings.time_ns, [episode.from_ns, episode.to_ns])
-    share = lost / max(1.0, float(last - first))
-    if share < 0.35 and lost < 30:
-        return "single_misses"
-    return "cutout" if span_s >= 0.28 and share > 0.6 else "hesitation"
-
-
-def main_cause(found: list[Stumble]) -> tuple[Cause | None, list[Cause]]:
-    """The cause behind most lost firings, and the others that account for a tenth of them or two stumbles."""
-    lost: dict[Cause, float] = defaultdict(float)
-    times: Counter[Cause] = Counter()
-    for stumble in found:
-        for cause, share in stumble.probability.items():
-            lost[cause] += stumble.lost_firings * share
-        times[stumble.cause] += 1
-    if not found:
-        return None, []
-    named = [cause for cause in sorted(lost, key=lambda c: -lost[c]) if times[cause]]
-    total = sum(lost.values())
-    others = [cause for cause in named[1:] if times[cause] >= 2 and lost[cause] >= 0.1 * total]
-    return named[0], others
+    stumbled = sorted((told.stumble(episode) for episode in search.episodes), key=lambda stumble: stumble.onset_s)
+    stumbled = doing.told(one_cylinder.named(stumbled, [view]), view, looked.look.halts)
+    pulled = pulls.of_recording(this.ready.recording, view.engine, looked.running, stumbled, full, weather)
+    return _Found(stumbled, search.rejected, search.tach_faults, pulled)

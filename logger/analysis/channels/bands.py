@@ -5,13 +5,14 @@ discharge; that those themselves stay healthy is judged against absolute values.
 lowest level that a healthy event shows at closed throttle, which manifold vacuum cannot undercut.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
 
 from logger.analysis.channels.scene import spans_of
-from logger.analysis.crank.states import View
+from logger.analysis.crank.states import State, View
 from logger.analysis.medians import median, row_medians
 from logger.event import NS_PER_S, BoolArray, FloatArray, Trace
 
@@ -22,6 +23,8 @@ WEAK_COIL_V = 9.0
 FEED_DROP_V = 0.5  # a sound coil feed lies about this much below the battery
 BASELINE_S = 4.0
 MOST_LOOKED_AT = 2000
+FEWEST_SAMPLES, ENOUGH_SAMPLES = 50, 20_000  # of the rail in one view
+NEAR_NS = NS_PER_S // 10  # of a firing: the engine ran
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +130,25 @@ def pressure_band(closed_values: FloatArray, all_values: FloatArray, noise_kpa: 
     spread = min(spread, 0.08 * closed)
     floor = closed - spread - max(5.0 * noise_kpa, 0.05 * closed)
     return PressureBand(closed, high, floor, noise_kpa)
+
+
+def taught_pressure(views: Sequence[View]) -> PressureBand | None:
+    """Learn the rail's band from an event's views, of each as much as tells it; None where too little is known."""
+    closed, everything, spread = [], [], []
+    for view in views:
+        trace = view.traces.get("fuel_pressure")
+        if trace is None or trace.time_ns.size < FEWEST_SAMPLES or not view.firings.time_ns.size:
+            continue
+        step = max(1, trace.time_ns.size // ENOUGH_SAMPLES)
+        time_ns, value = trace.time_ns[::step], trace.value[::step]
+        place = np.clip(np.searchsorted(view.firings.time_ns, time_ns), 0, view.firings.time_ns.size - 1)
+        running = (np.abs(view.firings.time_ns[place] - time_ns) < NEAR_NS) & view.running[place]
+        closed.append(value[running & (view.state[place] != State.PULLING)])
+        everything.append(value[running])
+        spread.append(noise(trace.value))
+    if not everything:
+        return None
+    return pressure_band(np.concatenate(closed), np.concatenate(everything), median(np.array(spread)))
 
 
 STEADY_NS = NS_PER_S * 3 // 20  # before a fall, over which the level is taken
