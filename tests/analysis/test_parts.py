@@ -1,12 +1,11 @@
 """A long day is gone through in parts, and what is found does not depend on where they are cut."""
 
 from dataclasses import replace
-from importlib import import_module
 
 import numpy as np
 import pytest
 
-from logger.analysis import analyse, parts
+from logger.analysis import analyse, parts, search
 from logger.analysis.findings import SensorFault
 from logger.analysis.parts import Part, chosen, faults_joined, gaps_joined, parts_of, spans_joined
 from logger.errors import UnreadableError
@@ -153,7 +152,7 @@ def test_parts_gone_through_at_the_same_time_give_what_they_give_one_by_one(
 ) -> None:
     of = event(several(6))
     together = analyse(of).as_json()
-    monkeypatch.setattr(import_module("logger.analysis.analyse"), "AT_ONCE", 1)
+    monkeypatch.setattr(search, "AT_ONCE", 1)
     assert analyse(of).as_json() == together
 
 
@@ -167,7 +166,7 @@ def test_a_part_that_cannot_be_read_is_an_error_of_the_whole(
             raise UnreadableError("r01", "its file is damaged")
         return whole(part)
 
-    monkeypatch.setattr(import_module("logger.analysis.analyse"), "chosen", lambda every: every[:2])
+    monkeypatch.setattr(search, "chosen", lambda every: every[:2])
     monkeypatch.setattr(Part, "read", read)
     with pytest.raises(UnreadableError, match="damaged"):
         analyse(of)
