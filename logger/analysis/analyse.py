@@ -17,7 +17,7 @@ from logger.analysis.channels import normal
 from logger.analysis.failure import evidence, next_tests, told
 from logger.analysis.findings import Findings, Stumble
 from logger.analysis.links import coverage, frames, links, superposed
-from logger.analysis.links.frames import numbered
+from logger.analysis.links.bursts import numbered
 from logger.analysis.not_judged import not_judged
 from logger.analysis.parts import faults_joined, gaps_joined, parts_of, spans_joined
 from logger.analysis.pull import pull_findings, pulls

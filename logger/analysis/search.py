@@ -20,7 +20,7 @@ from logger.analysis.not_judged import settled_rpm
 from logger.analysis.parts import Part, chosen
 from logger.analysis.prepared import Seen, completed, prepare, see
 from logger.analysis.pull import pull_findings, pulls
-from logger.analysis.pull.pulls import Pull
+from logger.analysis.pull.pull import Pull
 from logger.analysis.signs import lame
 from logger.analysis.signs.sign import Sign
 from logger.event import Engine, Event, FloatArray

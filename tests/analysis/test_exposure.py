@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from logger.analysis.links import exposure
-from logger.analysis.links.frames import bursts, frame, knocks_at_risk, load_steps, numbered, part, struck_by
+from logger.analysis.links.bursts import bursts, numbered
+from logger.analysis.links.frames import frame, knocks_at_risk, load_steps, part, struck_by
 from logger.event import Recording, Trace
 from tests.analysis.invented import ENGINE, coolant, event, run, seconds, steady_pulses, stumble
 

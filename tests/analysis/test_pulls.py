@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from logger.analysis.findings import Stumble
-from logger.analysis.pull.pulls import Pull, Vehicle, Warmth, find
+from logger.analysis.pull.pull import Pull, Vehicle, Warmth
+from logger.analysis.pull.pulls import find
 from logger.analysis.pull.pulls_compared import compare
 from logger.errors import AnalysisError
 from logger.event import NS_PER_S, Event, Recording, Trace

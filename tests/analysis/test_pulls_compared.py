@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logger.analysis.pull.pulls import BIN_RPM, Pull
+from logger.analysis.pull.pull import Pull
+from logger.analysis.pull.pulls import BIN_RPM
 from logger.analysis.pull.pulls_compared import LESS_THAN_ANY, _strengths
 
 

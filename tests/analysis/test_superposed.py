@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from logger.analysis.links.frames import numbered
+from logger.analysis.links.bursts import numbered
 from logger.analysis.links.superposed import MOST_KEYS, precursors, superpose
 from logger.event import NS_PER_S, Event, Recording, Trace
 from tests.analysis.invented import event, running, seconds, shaken, steady_pulses, stumble

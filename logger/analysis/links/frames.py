@@ -4,12 +4,6 @@
 
 `running` is the list of (from_s, to_s) in which the engine ran, as the states know it; `stumbles` are those of the
 whole event (others' recordings are left out here).
-
-What is counted is the *burst*: all stumbles that start within 3 s of the end of the one before, because one bad contact
-gives thirty cut-outs in a row. While a burst lasts, and 3 s beyond, no new one can begin: that time is no exposure
-("dead time" of a counter). What remains is the time *at risk*; with it the begins of bursts form a counting process
-whose intensity is the rate sought (P. K. Andersen and others, Statistical Models Based on Counting Processes, 1993,
-ch. II), so a rate over time at risk is neither thinned nor inflated by the way stumbles come in crowds.
 """
 
 from collections.abc import Sequence
@@ -20,12 +14,12 @@ from scipy.ndimage import uniform_filter1d
 
 from logger.analysis.findings import Stumble
 from logger.analysis.links import shock
+from logger.analysis.links.bursts import BURST_GAP_S, bursts
 from logger.analysis.links.temperature import on_grid
 from logger.event import NS_PER_S, BoolArray, Engine, FloatArray, IntArray, Recording, Trace
 
 Interval = tuple[float, float]
 
-BURST_GAP_S = 3.0
 CELL_S = 0.1
 DRIVING_OVER_IDLE = 1.5
 DRIVING_SPREAD_S = 3.0
@@ -191,31 +185,6 @@ def within(cells: Frame, spans: Sequence[Interval]) -> Frame:
         hits=shock.Hits(cells.hits.time_ns[knocks], cells.hits.level_g[knocks]),
     )
     return with_stumbles(cut, [s for s in cells.stumbles if inside(np.array([s.onset_s]), spans)[0]])
-
-
-def bursts(stumbles: Sequence[Stumble], recording: str) -> FloatArray:
-    """Begin and end (k, 2), seconds, of the bursts in one recording: gaps under BURST_GAP_S join stumbles."""
-    spans = sorted((s.onset_s, max(s.onset_s, s.end_s)) for s in stumbles if s.recording == recording)
-    joined: list[list[float]] = []
-    for begin, end in spans:
-        if joined and begin - joined[-1][1] <= BURST_GAP_S:
-            joined[-1][1] = max(joined[-1][1], end)
-        else:
-            joined.append([begin, end])
-    return np.array(joined, dtype=float).reshape(-1, 2)
-
-
-def numbered(stumbles: Sequence[Stumble]) -> list[Stumble]:
-    """The same stumbles, in time order, each with the number of its burst in the event."""
-    found: list[Stumble] = []
-    end_s = 0.0
-    for stumble in stumbles:
-        last = found[-1] if found else None
-        goes_on = last is not None and last.recording == stumble.recording and stumble.onset_s - end_s <= BURST_GAP_S
-        burst = 1 if last is None else last.burst + (not goes_on)
-        end_s = max(end_s if goes_on else 0.0, stumble.onset_s, stumble.end_s)
-        found.append(replace(stumble, burst=burst))
-    return found
 
 
 def knocks_at_risk(cells: Frame) -> BoolArray:

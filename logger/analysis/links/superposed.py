@@ -19,7 +19,8 @@ from typing import Any
 import numpy as np
 
 from logger.analysis.findings import Stumble
-from logger.analysis.links.frames import BURST_GAP_S, Interval, bursts, driving, inside
+from logger.analysis.links.bursts import BURST_GAP_S, bursts
+from logger.analysis.links.frames import Interval, driving, inside
 from logger.analysis.links.shock import residual_length, sampling_rate_hz
 from logger.analysis.parts import Part, inside_part, parts_of
 from logger.event import NS_PER_S, Engine, Event, FloatArray, IntArray, Recording, Trace

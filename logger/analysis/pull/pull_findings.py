@@ -19,7 +19,7 @@ import numpy as np
 from logger.analysis.findings import Stumble
 from logger.analysis.links.frames import Interval
 from logger.analysis.pull import air, pulls
-from logger.analysis.pull.pulls import Pull, Vehicle
+from logger.analysis.pull.pull import Pull, Vehicle
 from logger.analysis.pull.pulls_compared import Comparison, compare
 from logger.errors import AnalysisError
 from logger.event import Event, FloatArray

@@ -3,11 +3,9 @@
     find(event, running, stumbles=()) -> list[Pull]         pulls_compared.py lays them over each other
 
 A pull is at least MINIMUM_S of rising crank speed in one gear over at least MINIMUM_RATIO in speed, with the throttle
-nearly as wide as it ever opened in the event (where it is measured). Torque follows from how fast the crank gains
-speed, T = J · dω/dt (Newton's second law for rotation); without the inertia J the curve is relative to the best pull of
-the same gear. With `Vehicle` it is absolute, wheel torque referred to the crank: J = m · (v/ω)² for a car in gear,
-J_drum · (ω_drum/ω)² on a drum. Road drag, slope and the engine's own inertia are in it: pulls compare on the same
-stretch or dyno, and only coarsely elsewhere. Curves are corrected to standard air (air.py).
+nearly as wide as it ever opened in the event (where it is measured). What its torque follows from: pull.py. Road drag,
+slope and the engine's own inertia are in it: pulls compare on the same stretch or dyno, and only coarsely elsewhere.
+Curves are corrected to standard air (air.py).
 
 Gears are told apart by forward acceleration over dω/dt where acceleration shows it, else by how fast speed rises.
 A stretch that begins at idle is a launch, where clutch and wheels slip, and is left out. What it does not find: pulls
@@ -16,7 +14,6 @@ with a stumble in which speed falls by more than a quarter, or that take longer 
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from scipy.ndimage import minimum_filter1d
@@ -26,10 +23,8 @@ from logger.analysis.findings import Stumble
 from logger.analysis.links.frames import Interval
 from logger.analysis.links.temperature import on_grid
 from logger.analysis.pull import air
-from logger.errors import AnalysisError
+from logger.analysis.pull.pull import Pull, Warmth
 from logger.event import NS_PER_S, BoolArray, Engine, Event, FloatArray, IntArray, Recording, Trace
-
-Warmth = Literal["cold", "warm", "hot", "unknown"]
 
 MINIMUM_S = 1.2
 MINIMUM_RATIO = 1.25
@@ -43,58 +38,6 @@ GEAR_STEP = 1.2
 LAUNCH_S = 0.6
 BEGUN_S = 0.2
 LEAST_IN_BIN = 5
-
-
-@dataclass(frozen=True, slots=True)
-class Vehicle:
-    """What makes torque absolute: mass and way per turn in that gear, or the drum's inertia and its turns per turn."""
-
-    mass_kg: float | None = None
-    metres_per_turn: float | None = None
-    drum_inertia_kg_m2: float | None = None
-    drum_turns_per_turn: float | None = None
-
-    @property
-    def inertia_kg_m2(self) -> float:
-        """Inertia felt at the crank. Raises AnalysisError where neither pair is complete and positive."""
-        if self.mass_kg and self.metres_per_turn and self.mass_kg > 0 and self.metres_per_turn > 0:
-            return self.mass_kg * (self.metres_per_turn / (2 * np.pi)) ** 2
-        if self.drum_inertia_kg_m2 and self.drum_turns_per_turn and self.drum_inertia_kg_m2 > 0:
-            return self.drum_inertia_kg_m2 * self.drum_turns_per_turn**2
-        raise AnalysisError(
-            "inertia: give mass_kg with metres_per_turn (of the crank, in that gear), "
-            "or drum_inertia_kg_m2 with drum_turns_per_turn"
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class Pull:
-    """One pull. `speed_rpm` (n,) bin middles, `gain` (n,) the crank's gain in rad/s² corrected to standard air, and
-    `gain_error` its standard error; `gear` numbers groups of like gearing; `break_ups_s` and `break_ups_rpm`: when it
-    broke up, and at which speed right before (a stumble under way as the speed begins to rise is what the pull recovers
-    from, and no break-up of it)."""
-
-    recording: str
-    from_s: float
-    to_s: float
-    speed_rpm: FloatArray
-    gain: FloatArray
-    gain_error: FloatArray
-    coolant_degc: float | None
-    warmth: Warmth
-    air_factor: float
-    gear: int = 0
-    push: float | None = None
-    break_ups_s: tuple[float, ...] = ()
-    break_ups_rpm: tuple[float, ...] = ()
-
-    def torque_nm(self, vehicle: Vehicle, loss: float = 0.0) -> FloatArray:
-        """Torque (n,), N·m, at the crank, with the driveline's `loss` as a share (0: as felt at the wheels)."""
-        return np.asarray(self.gain * vehicle.inertia_kg_m2 * air.at_crank(1.0, loss))
-
-    def power_kw(self, vehicle: Vehicle, loss: float = 0.0) -> FloatArray:
-        """Power (n,), kW: torque times crank speed."""
-        return np.asarray(self.torque_nm(vehicle, loss) * self.speed_rpm * (2 * np.pi / 60) / 1000)
 
 
 def find(

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.stats import t as student
 
-from logger.analysis.pull.pulls import Pull, Warmth
+from logger.analysis.pull.pull import Pull, Warmth
 from logger.event import FloatArray
 
 LEVEL = 0.95
