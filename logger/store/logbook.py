@@ -147,7 +147,7 @@ class Logbook:
                 f"{self.path}: the logbook is empty (0 bytes); restore a copy of it, or move it away to begin a new one"
             )
         with self._errors():
-            connection = sqlite3.connect(f"file:{self.path}?mode=ro", uri=True)
+            connection = sqlite3.connect(f"{self.path.resolve().as_uri()}?mode=ro", uri=True)
             try:
                 (application_id,) = connection.execute("PRAGMA application_id").fetchone()
             finally:

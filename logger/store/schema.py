@@ -121,7 +121,7 @@ def connect(path: Path, *, write: bool = False) -> sqlite3.Connection:
                 f"{path}: the file is empty (0 bytes), not a recording; it holds nothing and can be deleted"
             )
         connection = sqlite3.connect(
-            f"file:{_uri_path(path)}?{mode}", uri=True, isolation_level=None, check_same_thread=False, timeout=5.0
+            f"{path.resolve().as_uri()}?{mode}", uri=True, isolation_level=None, check_same_thread=False, timeout=5.0
         )
         try:
             _check_identity(connection, path)
@@ -147,10 +147,6 @@ def _check_identity(connection: sqlite3.Connection, path: Path) -> None:
         )
     if version < 1:
         raise StoreError(f"{path}: a recording of format {version}, which never existed; the file is damaged")
-
-
-def _uri_path(path: Path) -> str:
-    return str(path.resolve()).replace("%", "%25").replace("?", "%3f").replace("#", "%23")
 
 
 def create(path: Path, meta: RecordingMeta) -> sqlite3.Connection:

@@ -504,6 +504,16 @@ def test_a_data_directory_that_cannot_be_made_is_named(tmp_path):
         Store(tmp_path / "file" / "data")
 
 
+@pytest.mark.parametrize("name", ["round #3", "100% dry", "a%20b", "which?", "Übung"])
+def test_a_data_directory_may_be_called_anything(tmp_path, name):
+    with Store(tmp_path / name) as store:
+        record(store, "a")
+    with Store(tmp_path / name) as store:
+        (event,) = store.events()
+        assert store.event(event.event_id).recordings[0].pulses["tach_pulses"].size == 30
+    assert [path.name for path in tmp_path.iterdir()] == [name]
+
+
 def test_where_there_is_no_event_yet_it_says_how_one_comes(store):
     with pytest.raises(StoreError, match="no event is here yet; record one, or take one in with import"):
         store.find("latest")
