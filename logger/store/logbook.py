@@ -177,6 +177,11 @@ class Logbook:
     def _errors(self) -> Iterator[None]:
         try:
             yield
+        except sqlite3.IntegrityError as error:
+            # The logbook refuses because it is sound: nobody is to move that one away.
+            raise StoreError(
+                f"{self.path}: an entry does not fit ({error}); see that its event is still there and enter it again"
+            ) from error
         except sqlite3.DatabaseError as error:
             if "locked" in str(error):
                 raise StoreError(
