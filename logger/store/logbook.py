@@ -8,7 +8,7 @@ back by a date in `removed_utc`, never deleted, so that any change can be undone
 import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -136,10 +136,13 @@ class Logbook:
             database.close()
         try:
             # A link, unlike a rename, refuses where another program was first; its logbook is then as good as ours.
-            with suppress(FileExistsError):
-                self.path.hardlink_to(draft)
+            self.path.hardlink_to(draft)
+        except FileExistsError:
+            pass
+        except OSError:  # a file system without links, as memory sticks have
+            draft.rename(self.path)
         finally:
-            draft.unlink()
+            draft.unlink(missing_ok=True)
 
     def _refuse_what_is_no_logbook(self) -> None:
         if self.path.stat().st_size == 0:
@@ -160,17 +163,23 @@ class Logbook:
         newer = [migration.name for migration in migrations.applied(self._database) if migration.name not in known]
         if newer:
             raise StoreError(f"{self.path}: written by a newer stumblelog ({newer[0]}); update this one to open it")
-        pending = migrations.pending(self._database)
-        if pending:
-            self._keep_copy(pending[0].name)
-            migrations.apply(self._database)
+        if not migrations.pending(self._database):
+            return
+        # Asked again with the write lock in hand: page and worker start together after an update, and whoever comes
+        # second must neither migrate nor keep what the other has migrated as the copy.
+        with self.transaction() as database:
+            pending = migrations.pending(database)
+            if pending:
+                self._keep_copy(pending[0].name)
+                migrations.apply(database)
 
     def _keep_copy(self, migration: str) -> None:
         """The logbook as it was, beside it, so that an older version of this program can be gone back to."""
         copy = self.path.with_name(f"{self.path.stem}.before-{migration}{self.path.suffix}")
         draft = copy.with_name(f".{copy.name}.{threading.get_native_id()}")
         draft.unlink(missing_ok=True)
-        self._database.execute("VACUUM INTO ?", [str(draft)])
+        with closing(_open(self.path)) as reader:  # a connection in a transaction cannot vacuum
+            reader.execute("VACUUM INTO ?", [str(draft)])
         draft.replace(copy)
 
     @contextmanager

@@ -145,6 +145,16 @@ def test_a_logbook_made_by_another_program_meanwhile_is_opened_not_replaced(tmp_
         assert opened.rows("SELECT id FROM events") == [{"id": "o"}]
 
 
+def test_a_file_system_without_links_can_hold_a_logbook(tmp_path, monkeypatch):
+    def refuse(*_: object) -> None:
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(Path, "hardlink_to", refuse)
+    for _ in range(2):
+        Logbook(tmp_path / "logbook.sqlite").close()
+    assert [path.name for path in tmp_path.iterdir()] == ["logbook.sqlite"]
+
+
 def an_old_logbook(path: Path, before: str) -> None:
     """A logbook as a version of this program left it that knew nothing of this migration, with an entry."""
     database = logbook_module._open(path)
@@ -175,6 +185,24 @@ def test_a_logbook_of_any_older_version_is_brought_up_to_date_and_its_copy_kept(
 
 def test_a_logbook_that_is_up_to_date_is_not_copied(logbook, tmp_path):
     assert list(tmp_path.glob("*.before-*")) == []
+
+
+def test_of_two_programs_that_start_on_an_old_logbook_the_second_leaves_the_copy_of_the_first(tmp_path, monkeypatch):
+    path = tmp_path / "logbook.sqlite"
+    an_old_logbook(path, "create_circumstances")
+    really = Migrations.pending
+
+    def pending(self, database):
+        found = really(self, database)
+        monkeypatch.setattr(Migrations, "pending", really)
+        Logbook(path).close()
+        return found
+
+    monkeypatch.setattr(Migrations, "pending", pending)
+    Logbook(path).close()
+    kept = sqlite3.connect(tmp_path / "logbook.before-create_circumstances.sqlite")
+    assert ("circumstances",) not in kept.execute("SELECT name FROM sqlite_schema").fetchall()
+    kept.close()
 
 
 def test_a_migration_that_fails_leaves_the_old_logbook_as_it_was(tmp_path, monkeypatch):
