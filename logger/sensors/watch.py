@@ -34,7 +34,7 @@ class Watch:
         self._gaps: list[Gap] = []
 
     def good(self, time_ns: int, count: int = 1) -> None:
-        """So many samples came, the last taken at `time_ns`. A gap that was open ends here."""
+        """So many samples came, the last taken at `time_ns`; 0: the part is there again. An open gap ends here."""
         if self._in_a_row or self.state != "ok":
             if self.lost_since_ns is not None:
                 self._close_gap(time_ns)

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.virtualcar.clock import BOOTED_UTC
-from tests.sensors.bench import FOUR, MS, NO_ACCELEROMETER, TACH, Bench, S, wiring
+from tests.sensors.bench import FOUR, KEY, MS, NO_ACCELEROMETER, TACH, Bench, S, wiring
 
 SETTINGS = wiring(*FOUR, **NO_ACCELEROMETER)
 ONLY_TACH = wiring(**NO_ACCELEROMETER)
@@ -162,6 +162,24 @@ def test_a_pin_that_somebody_else_has_is_named_and_taken_once_it_is_free() -> No
     other.close()
     bench.run(2.0)
     assert bench.health("tach_pulses").state == "ok"
+
+
+def test_the_gap_of_a_pin_that_was_taken_ends_when_it_is_opened_and_says_why_not_at_the_next_pulse() -> None:
+    bench = Bench(wiring(key_sense={"fitted": True, "pin": KEY}, **NO_ACCELEROMETER))
+    others = [InputDevice(pin, pin_factory=bench.pins) for pin in (TACH, KEY)]
+    bench.run(2.0)
+    freed_ns = bench.clock.monotonic_ns()
+    for other in others:
+        other.close()
+    bench.run(8.0)
+    bench.pin(TACH).pulse(bench.clock.monotonic_ns(), 20_000, 0)
+    bench.run(0.1)
+    gaps = {gap.channel: gap for gap in bench.gaps()}
+    assert set(gaps) == {"tach_pulses", "key_sense"}
+    for gap in gaps.values():
+        assert gap.from_ns == 30 * S
+        assert freed_ns <= gap.to_ns <= freed_ns + 5 * S
+        assert "already in use" in gap.why
 
 
 def test_edges_on_the_monotonic_clock_are_recognised() -> None:
