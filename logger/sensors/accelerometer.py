@@ -72,6 +72,7 @@ class Accelerometer:
         self._device: I2CDevice | None = None
         self._n_read = 0
         self._n_timed = 0
+        self._is_counted = True
         self._raw = bytearray()
         self._chunks: list[tuple[IntArray, Counts]] = []
         self._buffer = bytearray(6)
@@ -151,6 +152,7 @@ class Accelerometer:
         device.write(_FIFO_STREAM)
         self._times.restart()
         self._n_read = self._n_timed = 0
+        self._is_counted = True
 
     def _give_times(self) -> None:
         if self._raw:
@@ -161,18 +163,24 @@ class Accelerometer:
 
     def _drain(self, device: I2CDevice, before_ns: int) -> None:
         with device:
+            if not self._is_counted:
+                self._give_up_run(device, before_ns, "a read of it failed")
+                return
             device.write_then_readinto(_FIFO_STATUS, self._buffer, in_end=1)
             after_ns = self._clock.monotonic_ns()
             waiting = self._buffer[0] & 0x3F
             if waiting >= FIFO_LEVELS and self._overran(device):
-                self._give_up_run(device, after_ns)
+                self._give_up_run(device, after_ns, "its FIFO overflowed before it was read")
                 return
             self._times.visit(self._n_read + waiting, before_ns, after_ns)
             n = min(waiting, max(1, (self._bus_wanted_ns() - after_ns) // READ_NS))
             chunk = bytearray()
+            # A read that fails may have taken its sample out of the FIFO all the same.
+            self._is_counted = False
             for _ in range(n):
                 device.write_then_readinto(_DATA, self._buffer)
                 chunk += self._buffer
+            self._is_counted = True
             problem = self._problem(n, chunk)
             if problem:
                 self._start_run(device)
@@ -187,12 +195,12 @@ class Accelerometer:
         device.write_then_readinto(_INT_SOURCE, self._buffer, in_end=1)
         return bool(self._buffer[0] & _OVERRUN)
 
-    def _give_up_run(self, device: I2CDevice, now_ns: int) -> None:
-        """Samples were overwritten unread, so the count is broken: start a new run and own up to the gap."""
+    def _give_up_run(self, device: I2CDevice, now_ns: int, why: str) -> None:
+        """Samples were lost, so the count is broken: start a new run and own up to the gap."""
         self._start_run(device)
         last_ns = self._times.last_ns if self.watch.samples else now_ns
         self.watch.late(now_ns - last_ns, round((now_ns - last_ns) / self._times.period_ns))
-        self.watch.lost(last_ns, now_ns, "its FIFO overflowed before it was read")
+        self.watch.lost(last_ns, now_ns, why)
         self.due_ns = self._clock.monotonic_ns() + self._visit_ns
 
     def _problem(self, n: int, chunk: bytearray) -> str:

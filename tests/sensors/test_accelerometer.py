@@ -72,6 +72,31 @@ def test_a_poll_so_late_that_the_fifo_overflows_leaves_a_gap_and_goes_on() -> No
     assert np.abs((stated_ms - counts[-400:, 2] - 0.5 + 2000) % 4000 - 2000).max() < 1.5
 
 
+def test_a_read_that_fails_halfway_leaves_a_gap_and_moves_no_other_sample(monkeypatch: pytest.MonkeyPatch) -> None:
+    bench = Bench(SETTINGS, feels=clockwork)
+    bench.run(3.0)
+    really, fails_at = bench.bus.writeto_then_readfrom, bench.clock.monotonic_ns() + S
+    failed_ns: list[int] = []
+
+    def read(address: int, out: bytes, into: bytearray, **where: int) -> None:
+        really(address, out, into, **where)
+        # The chip has handed its sample out; the answer is lost on the way.
+        if out[0] == 0x32 and bench.clock.monotonic_ns() > fails_at + 2 * S * len(failed_ns) and len(failed_ns) < 3:
+            failed_ns.append(bench.clock.monotonic_ns())
+            raise OSError(121, "Remote I/O error")
+
+    monkeypatch.setattr(bench.bus, "writeto_then_readfrom", read)
+    bench.run(8.0)
+    times, counts = times_and_counts(bench)
+    stated_ms = (times[400:] - 30 * S) / MS % 4000
+    assert np.abs((stated_ms - counts[400:, 2] - 0.5 + 2000) % 4000 - 2000).max() < 1.5
+    gaps = bench.gaps()
+    assert {(gap.channel, gap.why) for gap in gaps} == {("acceleration", "a read of it failed")}
+    for gap, at_ns in zip(gaps, failed_ns, strict=True):
+        assert gap.from_ns < at_ns < gap.to_ns < gap.from_ns + 80 * MS
+        assert not ((times > gap.from_ns) & (times < gap.to_ns)).any()
+
+
 def test_a_poll_that_is_60_ms_late_loses_nothing() -> None:
     bench = Bench(SETTINGS)
     bench.run(2.0)
