@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from logger.event import NS_PER_S
 from logger.recorder.health import RecorderHealth
 
-SAMPLES_WITHIN_S = 2
+SAMPLES_WITHIN_NS = 2 * NS_PER_S
 
 
 class Notifier:
@@ -67,19 +67,19 @@ class Watchdog:
         self._buffer_ns = round(buffer_s * NS_PER_S)
         self._is_ready = False
         self._gained = 0
-        self._gained_second = 0
+        self._gained_ns = 0
         self._committed = 0
         self._committed_ns = 0
 
-    def feed(self, second: int, health: RecorderHealth, why_stopped: str, now_ns: int) -> None:
+    def feed(self, health: RecorderHealth, why_stopped: str, now_ns: int) -> None:
         """Call once a second."""
         gained = health.samples + health.pulses
         if gained > self._gained:
-            self._gained, self._gained_second = gained, second
+            self._gained, self._gained_ns = gained, now_ns
         committed = health.commit.committed
         if committed != self._committed:  # less in a new recording
             self._committed, self._committed_ns = committed, now_ns
-        is_sampling = second - self._gained_second < SAMPLES_WITHIN_S
+        is_sampling = now_ns - self._gained_ns < SAMPLES_WITHIN_NS
         is_committing = committed > 0 and now_ns - self._committed_ns < self._buffer_ns
         if why_stopped or not is_sampling or not is_committing:
             self._notifier.status(why_stopped or health.commit.problem or "waiting for samples to arrive and be stored")

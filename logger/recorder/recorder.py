@@ -192,7 +192,7 @@ class Recorder:
         elif self._storing.space.look():
             self._store_again()
         self._follow_calibrations()
-        self._watchdog.feed(index, self.health, self._why_stopped, self._clock.monotonic_ns())
+        self._watchdog.feed(self.health, self._why_stopped, self._clock.monotonic_ns())
 
     @property
     def _why_stopped(self) -> str:

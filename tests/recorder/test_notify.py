@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from logger.event import NS_PER_S
+from logger.recorder import space
 from logger.recorder.health import CommitHealth, RecorderHealth
 from logger.recorder.notify import Notifier, Watchdog
 from logger.recorder.recorder import Recorder
@@ -65,9 +66,32 @@ def test_ready_watchdog_and_stopping_are_sent_in_that_order(
 def test_sensors_that_fall_silent_starve_the_watchdog(manager: Manager, notifier: Notifier) -> None:
     watchdog = Watchdog(notifier, buffer_s=120.0)
     for second in range(6):
-        watchdog.feed(second, health(samples=min(second + 1, 3), committed=second + 1), "", second * NS_PER_S)
+        watchdog.feed(health(samples=min(second + 1, 3), committed=second + 1), "", second * NS_PER_S)
     fed = [text.startswith("WATCHDOG") for text in manager.heard() if not text.startswith("READY")]
     assert fed == [True, True, True, True, False, False]
+
+
+def test_sensors_that_fall_silent_in_a_second_recording_starve_it_too(
+    wiring: Settings, clock: JumpingClock, manager: Manager, notifier: Notifier, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def left(folder: Path) -> float:
+        return 0.9 if 20 < (clock.now_ns - START_NS) / NS_PER_S < 30 else 900.0
+
+    def poll(number: int) -> None:
+        hardware.silent = clock.now_ns - START_NS > 29 * NS_PER_S
+        if clock.now_ns - START_NS > 34 * NS_PER_S:
+            heard.extend(manager.heard())
+        else:
+            manager.heard()
+
+    heard: list[str] = []
+    hardware = StandInHardware(clock, poll)
+    monkeypatch.setattr(space, "free_mb", left)
+    recorder = Recorder(wiring, hardware, clock, inline=True, notifier=notifier, say=lambda text: None)
+    recorder.run(START_NS + 45 * NS_PER_S)
+    assert recorder.health.seconds < 20  # of the second one
+    assert [text for text in heard if "WATCHDOG" in text] == []
+    assert len(heard) > 5
 
 
 def test_commits_that_stay_away_longer_than_the_buffer_starve_the_watchdog(
@@ -75,18 +99,18 @@ def test_commits_that_stay_away_longer_than_the_buffer_starve_the_watchdog(
 ) -> None:
     watchdog = Watchdog(notifier, buffer_s=3.0)
     for second in range(7):
-        watchdog.feed(second, health(samples=second + 1, committed=min(second + 1, 2)), "", second * NS_PER_S)
+        watchdog.feed(health(samples=second + 1, committed=min(second + 1, 2)), "", second * NS_PER_S)
     fed = [text.startswith("WATCHDOG") for text in manager.heard() if not text.startswith("READY")]
     assert fed == [True, True, True, True, False, False, False]
 
 
 def test_before_the_first_commit_nothing_is_ready(manager: Manager, notifier: Notifier) -> None:
-    Watchdog(notifier, 120.0).feed(0, health(samples=10, committed=0), "", 0)
+    Watchdog(notifier, 120.0).feed(health(samples=10, committed=0), "", 0)
     assert manager.heard() == ["STATUS=waiting for samples to arrive and be stored"]
 
 
 def test_the_reason_for_not_recording_is_the_status(manager: Manager, notifier: Notifier) -> None:
-    Watchdog(notifier, 120.0).feed(0, health(samples=10, committed=1), "only 0.9 MB free", 0)
+    Watchdog(notifier, 120.0).feed(health(samples=10, committed=1), "only 0.9 MB free", 0)
     assert manager.heard() == ["STATUS=only 0.9 MB free"]
 
 
