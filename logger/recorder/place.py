@@ -20,8 +20,6 @@ RTC_PLAUSIBLE_S = 1_735_689_600
 """2025: a clock chip that lost its battery starts again long before."""
 
 RTC_AGREES_S = 5.0
-AS_IT_IS = getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
-"""Windows, where the page of a bundle is shown, has the one and not the other."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,13 +119,12 @@ def _free_name(recordings: Path, stem: str) -> Path:
 def replace_file(path: Path, data: bytes, *, durable: bool = False, mode: int = 0o644) -> None:
     """Replace a small file in one step, so that nobody ever reads half of it; `durable`: also through a power cut."""
     draft = path.with_name(f".{path.name}.new")
-    descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | AS_IT_IS, mode)
-    try:
-        os.write(descriptor, data)
+    # A file object, for a bare write may take only the first part of the data where the disk is nearly full.
+    with open(draft, "wb", opener=lambda name, flags: os.open(name, flags, mode)) as file:
+        file.write(data)
         if durable:
-            os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+            file.flush()
+            os.fsync(file.fileno())
     os.replace(draft, path)
     if durable:
         sync_directory(path.parent)

@@ -1,6 +1,8 @@
 """Names and numbers of recordings: counted through everything, never twice the same."""
 
 import os
+import resource
+import signal
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -57,3 +59,18 @@ def test_a_replaced_file_is_the_old_one_or_the_new_one(tmp_path: Path, monkeypat
     assert path.read_bytes() == b"old"
     replace_file(path, b"new", durable=True)
     assert path.read_bytes() == b"new"
+
+
+def test_a_disk_that_takes_only_part_of_a_small_file_leaves_the_old_one(tmp_path: Path) -> None:
+    path = tmp_path / "a.json"
+    replace_file(path, b"old" * 100)
+    limits = resource.getrlimit(resource.RLIMIT_FSIZE)
+    before = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (64, limits[1]))
+    try:
+        with pytest.raises(OSError, match="too large"):
+            replace_file(path, b"new" * 100)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+        signal.signal(signal.SIGXFSZ, before)
+    assert path.read_bytes() == b"old" * 100
