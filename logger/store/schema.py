@@ -166,8 +166,13 @@ def create(path: Path, meta: RecordingMeta) -> sqlite3.Connection:
         finally:
             connection.close()
         os.rename(partial, path)
-        sync_directory(path.parent)
-        return connect(path, write=True)
+        try:
+            sync_directory(path.parent)
+            return connect(path, write=True)
+        except BaseException:
+            # Whoever tries again must find the name free.
+            path.unlink(missing_ok=True)
+            raise
 
 
 def create_closed(path: Path, meta: RecordingMeta) -> sqlite3.Connection:

@@ -284,6 +284,19 @@ def test_a_recording_is_never_written_over(path: Path) -> None:
     assert all_same(everything(path), before)
 
 
+def test_a_file_whose_making_failed_at_its_end_can_be_made_again(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(folder: Path) -> None:
+        raise OSError(5, "Input/output error")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(schema, "sync_directory", refuse)
+        with pytest.raises(StoreError, match="Input/output error"):
+            RecordingWriter(path, meta())
+    assert os.listdir(path.parent) == []
+    write(path, 2)
+    assert everything(path)["battery_voltage"].time_ns.size == 200
+
+
 def test_an_unknown_channel_is_answered_with_those_there_are(path: Path) -> None:
     write(path, 1)
     with RecordingReader(path) as reader, pytest.raises(StoreError, match="no channel 'oil_pressure'; it has battery"):
