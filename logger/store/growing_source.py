@@ -29,8 +29,9 @@ class GrowingSource(Source):
     @property
     def n_rows(self) -> int:
         """Seconds recorded so far."""
-        n_rows = int(self._query("SELECT coalesce(max(second), -1) + 1 FROM seconds")[0][0])
+        # Asked before the rows are counted: the other way round, one that is closed in between would count as damaged.
         closed = read_meta(self._connection, self._path, "closed")
+        n_rows = int(self._query("SELECT coalesce(max(second), -1) + 1 FROM seconds")[0][0])
         if closed and closed["rows"] != n_rows:
             damaged(self._path, f"{n_rows} seconds where {closed['rows']} were stored")
         return n_rows

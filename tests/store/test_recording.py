@@ -214,6 +214,25 @@ def test_a_recording_goes_on_being_readable_by_another_process_while_it_is_writt
     writer.close()
 
 
+def test_a_recording_that_is_closed_while_its_seconds_are_counted_is_not_damaged(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    writer = write(path, 3, close=False)
+    with RecordingReader(path) as reader:
+        source, really = reader._source, reader._source._query
+
+        def query(sql: str, arguments: tuple[object, ...] = ()) -> list[tuple[object, ...]]:
+            found = really(sql, arguments)
+            if "max(second)" in sql and writer.n_seconds == 3:
+                writer.append(second(3))
+                writer.close()
+            return found
+
+        monkeypatch.setattr(source, "_query", query)
+        assert reader.n_seconds == 3
+        assert reader.n_seconds == 4
+
+
 def test_a_reader_beside_the_writer_in_one_process_does_not_take_its_locks_away(path: Path) -> None:
     """The kernel drops all of a process's locks on a file when it closes any descriptor of it."""
     writer = write(path, 3, close=False)
