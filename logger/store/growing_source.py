@@ -2,7 +2,7 @@
 
 import json
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, cast
 
@@ -14,7 +14,7 @@ from logger.event import NS_PER_S, FloatArray, Gap, IntArray
 from logger.store.blocks import Series, decode
 from logger.store.description import RecordingMeta
 from logger.store.schema import crc_of, read_meta
-from logger.store.sources import Source, cut, damaged, template_of
+from logger.store.sources import Rows, Source, cut, damaged, template_of
 from logger.store.summary import COARSE_S, N, SummaryLayout, unpack_rollup
 
 
@@ -48,7 +48,7 @@ class GrowingSource(Source):
         low = 0 if t0_ns is None else max(0, t0_ns // NS_PER_S)
         high = (1 << 62) if t1_ns is None else (t1_ns - 1) // NS_PER_S + late_s
         parts: dict[int, list[Series]] = {channel: [] for channel in channels}
-        for second, data in self._packets(low, high):
+        for second, _, _, data, _ in self._window(low, high):
             try:
                 for item in decode(data, second * NS_PER_S, channels):
                     parts[item.channel].append(item)
@@ -57,27 +57,32 @@ class GrowingSource(Source):
         whole = {channel: _joined(parts[channel], channel, template_of(self._meta, channel)) for channel in channels}
         return {channel: cut(series, t0_ns, t1_ns) for channel, series in whole.items()}
 
-    def _packets(self, low: int, high: int) -> Iterable[tuple[int, bytes]]:
-        rows = self._query(
-            "SELECT second, crc, summary, data, notes FROM seconds WHERE second BETWEEN ? AND ? ORDER BY second",
-            (low, high),
-        )
-        for expected, (second, crc, summary, data, notes) in enumerate(rows, low):
-            if second != expected:
-                damaged(self._path, f"the row of second {expected} is missing")
-            self._check(f"second {second}", second, crc, summary, data, notes)
-            yield second, data
+    def _window(self, low: int, high: int) -> Rows:
+        """The rows of the seconds from `low` to `high`, as far as there are any."""
+        rows = self._rows("second BETWEEN ? AND ?", (low, high), low)
         # The last row can be missing too: nothing after it would betray that, but the count of the others does.
         if low + len(rows) <= high and low + len(rows) < self.n_rows and low < self.n_rows:
             n_now = self._query("SELECT count(*) FROM seconds WHERE second BETWEEN ? AND ?", (low, high))[0][0]
             if n_now == len(rows):
                 damaged(self._path, f"the row of second {low + len(rows)} is missing")
+        return rows
+
+    def _rows(self, where: str, arguments: tuple[int, ...] = (), first: int | None = None) -> Rows:
+        """(second, crc, summary, data, notes) of these seconds in order, checked; first: the one with which they begin,
+        and from which none may be missing."""
+        rows = self._query(
+            f"SELECT second, crc, summary, data, notes FROM seconds WHERE {where} ORDER BY second", arguments
+        )
+        for place, (second, crc, *parts) in enumerate(rows):
+            if first is not None and second != first + place:
+                damaged(self._path, f"the row of second {first + place} is missing")
+            self._check(f"second {second}", second, crc, *parts)
+        return rows
 
     def summaries(self, channel: int, width_s: int = 1) -> tuple[IntArray, FloatArray]:
         """(first seconds, shape (n,); count, min, mean, max of each column, shape (n, columns, 4)) of each second, or
         of every `COARSE_S` seconds."""
         size = self.layout.dtype.itemsize
-        column = "data" if width_s == 1 else "coarse"
         rolled = self._rolled.get(width_s, b"")
         done = len(rolled) // size * width_s
         pieces = [rolled]
@@ -86,34 +91,19 @@ class GrowingSource(Source):
             if second != done:
                 damaged(self._path, f"the overview of second {done} is missing")
             self._check(f"the overview of second {second}", second, crc, coarse, data)
-            pieces.append(unpack_rollup(data if column == "data" else coarse, self.layout))
+            pieces.append(unpack_rollup(data if width_s == 1 else coarse, self.layout))
             done += len(pieces[-1]) // size * width_s
         self._rolled[width_s] = b"".join(pieces)
-        tail = self._tail(done)
+        # The seconds that no roll-up holds yet.
+        tail = b"".join(row[2] for row in self._rows("second >= ?", (done,), done))
         records = self._rolled[width_s] + (tail if width_s == 1 else self.layout.coarsen(tail))
         parsed = self.layout.parse(records)
         return np.arange(parsed.size, dtype=np.int64) * width_s, self.layout.columns(parsed, channel)
 
-    def _tail(self, done: int) -> bytes:
-        """The summaries of the seconds from `done` on, which no roll-up holds yet."""
-        sql = "SELECT second, crc, summary, data, notes FROM seconds WHERE second >= ? ORDER BY second"
-        rows = self._query(sql, (done,))
-        for expected, (second, crc, summary, data, notes) in enumerate(rows, done):
-            if second != expected:
-                damaged(self._path, f"the row of second {expected} is missing")
-            self._check(f"second {second}", second, crc, summary, data, notes)
-        return b"".join(row[2] for row in rows)
-
     def notes(self) -> list[dict[str, Any]]:
         """The notes of all seconds that have some, in order, each with its "second"."""
-        rows = self._query(
-            "SELECT second, crc, summary, data, notes FROM seconds WHERE notes IS NOT NULL ORDER BY second"
-        )
-        out = []
-        for second, crc, summary, data, notes in rows:
-            self._check(f"second {second}", second, crc, summary, data, notes)
-            out.append({"second": second, **json.loads(notes)})
-        return out
+        rows = self._rows("notes IS NOT NULL")
+        return [{"second": second, **json.loads(notes)} for second, _, _, _, notes in rows]
 
     def gave(self, channel: int) -> bool:
         """Whether a channel gave anything."""

@@ -50,7 +50,7 @@ def test_a_transaction_that_fails_leaves_nothing(logbook):
 
 
 def test_an_entry_for_an_unknown_event_is_refused(logbook):
-    with pytest.raises(StoreError, match="FOREIGN KEY.*; see that its event is still there") as refused:
+    with pytest.raises(StoreError, match=r"FOREIGN KEY.*; see that its event is still there") as refused:
         logbook.insert("notes", {**NOTE, "event_id": "nowhere"})
     assert "move it away" not in str(refused.value)
 
