@@ -20,6 +20,7 @@ import re
 import shutil
 import stat
 import zipfile
+import zlib
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -127,7 +128,10 @@ def unpack(path: Path, folder: Path) -> dict[str, list[Row]]:
     except (
         zipfile.BadZipFile,
         zipfile.LargeZipFile,
+        zlib.error,
+        EOFError,
         KeyError,
+        TypeError,
         ValueError,
         RecursionError,
         NotImplementedError,

@@ -198,6 +198,28 @@ def test_any_other_archive_and_a_half_one_are_refused(bundled: Path, tmp_path: P
     assert_refused(half, tmp_path, r"a \.zip that breaks off; copy or download it again")
 
 
+def test_packed_bytes_that_were_damaged_are_refused_wherever_they_are(bundled: Path, tmp_path: Path):
+    data = bundled.read_bytes()
+    with zipfile.ZipFile(bundled) as archive:
+        (entry,) = (info for info in archive.infolist() if info.filename == bundle.LOGBOOK)
+    begin = entry.header_offset + 30 + len(bundle.LOGBOOK)
+    for at in range(begin, begin + entry.compress_size, 20):
+        (tmp_path / "bad.zip").write_bytes(data[:at] + bytes([data[at] ^ 0xFF]) + data[at + 1 :])
+        with pytest.raises(StoreError, match=r"bad\.zip: "):
+            bundle.unpack(tmp_path / "bad.zip", tmp_path)
+        for unpacked in tmp_path.glob("*.sqlite"):
+            unpacked.unlink()
+
+
+@pytest.mark.parametrize("version", ["null", '"2"', "[]"])
+def test_a_version_that_is_no_number_is_refused(bundled: Path, tmp_path: Path, version: str):
+    wrong = f'"version": {version}'.encode()
+    path = rewritten(
+        bundled, tmp_path / "bad.zip", lambda n, d: d.replace(b'"version": 1', wrong) if "bundle" in n else d
+    )
+    assert_refused(path, tmp_path, r"bad\.zip: not a whole bundle")
+
+
 def test_a_bundle_of_a_newer_version_is_refused(bundled: Path, tmp_path: Path):
     path = rewritten(
         bundled, tmp_path / "bad.zip", lambda n, d: d.replace(b'"version": 1', b'"version": 2') if "bundle" in n else d

@@ -7,6 +7,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import numpy as np
+import pyarrow.parquet as pq
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -322,6 +323,13 @@ def test_a_description_that_is_not_one_is_refused(car, laptop, tmp_path):
         "UPDATE event SET kind = 'picnic'",
         "UPDATE event SET findings = '[1]'",
         "INSERT INTO circumstances VALUES ('road', '\"icy\"', '', '2026-05-09T08:00:00+00:00')",
+        "UPDATE recordings SET duration_ns = NULL",
+        "UPDATE recordings SET health = 'null'",
+        "UPDATE recordings SET health = 'well'",
+        "UPDATE channels SET n_samples = NULL",
+        "UPDATE gaps SET from_ns = NULL",
+        "INSERT INTO run_corrections VALUES ('r01', NULL, 0, 5, '2026-05-09T08:00:00+00:00')",
+        "INSERT INTO notes VALUES ('dry', NULL, NULL, NULL, NULL)",
         "UPDATE battery_voltage SET time_ns = -time_ns",
         "UPDATE battery_voltage SET raw = 'x' WHERE rowid = 7",
         "UPDATE battery_voltage SET raw = 70000 WHERE rowid = 7",
@@ -341,6 +349,15 @@ def test_a_description_that_is_not_one_is_refused(car, laptop, tmp_path):
             take_in(laptop, spoilt)
         assert laptop.events() == [], sql
         assert list((laptop.data_dir / "recordings").iterdir()) == [], sql
+
+
+@pytest.mark.parametrize("about", [b"[]", b"null", b"7", b'{"format": "stumblelog-event", "version": "1"}', b"\xff"])
+def test_a_parquet_file_that_says_nonsense_of_itself_is_refused(car, laptop, tmp_path, about):
+    place = write(car, record(car), "parquet", tmp_path / "season")
+    path = place / "table=notes" / "part.parquet"
+    pq.write_table(pq.read_table(path).replace_schema_metadata({b"stumblelog": about}), path)
+    with pytest.raises(StoreError, match=r"part\.parquet: "):
+        take_in(laptop, tmp_path / "season")
 
 
 def test_a_recording_says_of_itself_the_same_after_the_journey(car, laptop, tmp_path):

@@ -16,10 +16,20 @@ from logger.store.imports import Arrival
 
 _ID = re.compile(r"[a-z0-9][a-z0-9-]{0,99}")
 MOST_NAME = 200
+NEEDED = {
+    "recordings": ("position", "duration_ns"),
+    "gaps": ("channel", "from_ns", "to_ns"),
+    "repairs": ("what", "entered_utc"),
+    "notes": ("text", "entered_utc"),
+    "circumstances": ("entered_utc",),
+    "run_corrections": ("recording", "action", "from_ns", "entered_utc"),
+}
+"""Columns that say nothing in no row of their table."""
 
 
 def arrival_of(one: Incoming) -> Arrival:
     """The event and its entries as rows of the logbook. Raises ValueError, naming what cannot be."""
+    _check_needed(one)
     (row,) = one.tables["event"]
     if row["kind"] not in get_args(EventKind):
         raise ValueError(f"kind is {row['kind']!r}")
@@ -65,9 +75,19 @@ def arrival_of(one: Incoming) -> Arrival:
     return Arrival(one.where, event, wanted, entries, places)
 
 
+def _check_needed(one: Incoming) -> None:
+    rows = {**one.tables, "recordings": [*one.recordings, *one.here]}
+    for table, columns in NEEDED.items():
+        for row in rows[table]:
+            empty = [column for column in columns if row[column] in (None, "")]
+            if empty and row.get("unreadable") is None:
+                raise ValueError(f"table {table}: {empty[0]} is missing")
+    for row in one.recordings:
+        if not isinstance(json.loads(row["health"] or "[]"), list):
+            raise ValueError(f"table recordings: health of {row['recording']} is no list")
+
+
 def _repair(entry: Row, names: list[str]) -> dict[str, Any]:
-    if not entry["what"]:
-        raise ValueError("a repair says nothing")
     return {
         **_only(entry, "what", "offset_ns"),
         "after_recording": _known(entry["after_recording"], names),

@@ -120,8 +120,9 @@ def held_in(store: Store) -> dict[str, Known]:
 
 
 def _least_ns(row: Row) -> int:
-    """How long a recording is at the least: while it grows, its length is known in whole seconds, rounded up."""
-    return int(row["duration_ns"]) - (0 if row["how_closed"] else NS_PER_S)
+    """How long a recording is at the least: while it grows, its length is known in whole seconds, rounded up. Where it
+    is missing, which is refused later, 0."""
+    return int(row["duration_ns"] or 0) - (0 if row["how_closed"] else NS_PER_S)
 
 
 def home_of(store: Store, one: Incoming) -> tuple[str | None, Incoming]:

@@ -161,7 +161,7 @@ def _read(path: Path, columns: list[str], most_rows: int) -> pa.Table:
             return file.read(columns)
     except StoreError:
         raise
-    except (pa.ArrowInvalid, pa.ArrowNotImplementedError, KeyError, OSError, ValueError) as error:
+    except (pa.ArrowException, AttributeError, KeyError, OSError, TypeError, ValueError) as error:
         raise StoreError(f"{path}: cannot be read: {' '.join(str(error).split())}; copy it again") from error
 
 

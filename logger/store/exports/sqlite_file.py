@@ -232,7 +232,9 @@ class SqliteEvent:
         first: dict[tuple[str, str], tuple[int, int]] = {}
         used: dict[str, int] = {}
         for row in self.tables["channels"]:
-            channel, n = row["channel"], int(row["n_samples"])
+            channel, n = row["channel"], row["n_samples"]
+            if n is None:
+                raise StoreError(f"{self._path}: table channels: n_samples is missing; export the event again")
             first[row["recording"], channel] = (used.get(channel, 0) + 1, n)
             used[channel] = used.get(channel, 0) + n
         return first
