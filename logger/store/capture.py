@@ -7,6 +7,7 @@ never becomes a quiet gap in somebody's data.
 import math
 import tomllib
 from datetime import UTC, datetime
+from itertools import islice
 from pathlib import Path
 from typing import Any, cast, get_args
 
@@ -215,6 +216,9 @@ def read_channel(path: Path, channel: Channel) -> tuple[IntArray, np.ndarray[Any
     missing = [name for name in expected if name not in columns]
     if missing:
         raise CaptureError(f"{path}: line 1: column {missing[0]} is missing; the header must be {','.join(expected)}")
+    twice = [name for name in expected if columns.count(name) > 1]
+    if twice:
+        raise CaptureError(f"{path}: line 1: column {twice[0]} is there twice; leave one of the two out")
     try:
         table = pa_csv.read_csv(
             path,
@@ -231,18 +235,19 @@ def read_channel(path: Path, channel: Channel) -> tuple[IntArray, np.ndarray[Any
     times = table.column("time_s")
     if times.null_count:
         row = int(np.flatnonzero(pc.is_null(times).to_numpy())[0])
-        raise CaptureError(f"{path}: line {row + 2}: time_s is empty; every row needs its time")
+        raise CaptureError(f"{path}: line {_line_of(path, row)}: time_s is empty; every row needs its time")
     time_s = times.to_numpy()
     wrong = np.flatnonzero(~np.isfinite(time_s) | (np.abs(time_s) > 1e9))
     if wrong.size:
         raise CaptureError(
-            f"{path}: line {wrong[0] + 2}: time_s is {time_s[wrong[0]]}; expected seconds from the start"
+            f"{path}: line {_line_of(path, int(wrong[0]))}: time_s is {time_s[wrong[0]]}; expected seconds from the "
+            "start"
         )
     back = np.flatnonzero(np.diff(time_s) < 0)
     if back.size:
         row = int(back[0]) + 1
         raise CaptureError(
-            f"{path}: line {row + 2}: time runs backwards, {time_s[row]:g} s after {time_s[row - 1]:g} s; "
+            f"{path}: line {_line_of(path, row)}: time runs backwards, {time_s[row]:g} s after {time_s[row - 1]:g} s; "
             "sort the rows by time or split the recording"
         )
     values = [table.column(name).to_numpy() for name in expected[1:]]
@@ -253,8 +258,17 @@ def read_channel(path: Path, channel: Channel) -> tuple[IntArray, np.ndarray[Any
         value = np.column_stack(values) if values else np.empty((time_ns.size, 0))
     infinite = np.flatnonzero(np.isinf(value).reshape(time_ns.size, -1).any(axis=1)) if value.size else np.empty(0)
     if infinite.size:
-        raise CaptureError(f"{path}: line {int(infinite[0]) + 2}: a value is infinite; leave the field empty instead")
+        line = _line_of(path, int(infinite[0]))
+        raise CaptureError(f"{path}: line {line}: a value is infinite; leave the field empty instead")
     return time_ns, value
+
+
+def _line_of(path: Path, row: int) -> int:
+    """The line of a row of numbers, counted with the empty lines between them; only ever run on a file that is refused.
+    """
+    with path.open(encoding="utf-8", errors="replace") as file:
+        lines = (number for number, text in enumerate(file, 1) if text.strip("\n"))
+        return next(islice(lines, row + 1, None))
 
 
 def _locate_bad_row(path: Path, columns: list[str], expected: list[str]) -> str | None:

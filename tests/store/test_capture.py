@@ -109,6 +109,19 @@ def test_an_empty_file_is_named_with_the_header_it_lacks(folder):
     assert "r02/key_sense.csv: the file is empty; it needs at least the header line time_s,value" in refusal(folder)
 
 
+def test_empty_lines_are_passed_over_and_counted(folder):
+    path = folder / "r01" / "battery_voltage.csv"
+    path.write_text("time_s,value\n\n0,1\n\n1,2\n\n0.5,3\n")
+    assert "battery_voltage.csv: line 7: time runs backwards" in refusal(folder)
+    path.write_text("time_s,value\r\n0,1\r\n\r\n1,inf\r\n")
+    assert "battery_voltage.csv: line 4: a value is infinite" in refusal(folder)
+
+
+def test_a_column_that_is_there_twice_is_refused_rather_than_chosen(folder):
+    (folder / "r01" / "battery_voltage.csv").write_text("time_s,value,value\n0,1,2\n")
+    assert "battery_voltage.csv: line 1: column value is there twice; leave one of the two out" in refusal(folder)
+
+
 def test_a_row_cut_short_is_named_with_its_line(folder):
     replace(folder / "r01" / "acceleration.csv", "0.0025,,0.125,0.875", "0.0025,0.1")
     assert "acceleration.csv: line 3: 2 fields where the header has 4" in refusal(folder)
