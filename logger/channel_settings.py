@@ -56,8 +56,11 @@ class ChannelSettings:
         if self.convert == "divider":
             return Divider()
         if self.convert == "ratiometric":
-            full_scale = float(to_si(self._need("full_scale"), self.unit) - to_si(0.0, self.unit))
-            return Ratiometric(full_scale, self.zero_fraction, self.span_fraction)
+            nothing = float(to_si(0.0, self.unit))
+            full_scale = float(to_si(self._need("full_scale"), self.unit)) - nothing
+            # 0 degF is no 0 degC: the SI value is 0 at another share of the supply.
+            zero = self.zero_fraction - nothing * self.span_fraction / full_scale
+            return Ratiometric(full_scale, zero, self.span_fraction)
         if self.convert == "linear":
             per_volt = float(to_si(self._need("per_volt"), self.unit) - to_si(0.0, self.unit))
             if per_volt == 0.0:
