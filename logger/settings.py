@@ -222,7 +222,7 @@ def _build(where: str, document: Mapping[str, Any]) -> Settings:
             known = ", ".join(["engine", "channels.NAME", *PULSE_SECTIONS, *_SECTIONS])
             raise SettingsError(f"{where}: [{name}] is not a section of the settings; known are {known}")
     wiring = document
-    if "channels" not in document and "tach" not in document:
+    if "channels" not in document:
         wiring = {**{name: _document(DEFAULT_FILE)[name] for name in ("channels", "tach")}, **document}
     channels = wiring.get("channels", {})
     if not isinstance(channels, Mapping):

@@ -3,6 +3,7 @@
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import settings as effort
@@ -73,6 +74,23 @@ def test_a_pressure_sensor_given_in_psi_reads_in_kpa(tmp_path: Path) -> None:
     )  # fmt: skip
     calibration = settings.load(write(tmp_path, text)).channels["fuel_pressure"].calibration
     assert calibration.to_si(20000, 5.0) == pytest.approx(344.738, abs=0.001)  # 2.5 V of 5 V: half of 100 psi
+
+
+def test_a_ratiometric_sensor_given_in_degrees_fahrenheit_reads_0_degf_at_its_zero(tmp_path: Path) -> None:
+    text = ENGINE + (
+        '[channels.coolant_temperature]\nchip = 0x48\ninput = 0\nunit = "degF"\nconvert = "ratiometric"\n'
+        "full_scale = 300\n"
+    ) + TACH  # fmt: skip
+    curve = settings.load(write(tmp_path, text)).channels["coolant_temperature"].calibration.curve
+    read = curve.to_si(np.array([0.5, 2.5, 4.5]), np.full(3, 5.0))
+    assert read == pytest.approx([-17.778, 65.556, 148.889], abs=0.001)  # 0, 150 and 300 degF
+
+
+def test_a_file_that_moves_only_the_tach_wire_keeps_the_default_channels(tmp_path: Path) -> None:
+    loaded = settings.load(write(tmp_path, ENGINE + "[tach]\npin = 18\n"))
+    assert loaded.pulse_inputs["tach_pulses"].pin == 18
+    assert loaded.channels == settings.default().channels
+    assert settings.load(write(tmp_path, ENGINE + TACH + "[channels]\n")).channels == {}
 
 
 @pytest.mark.parametrize(
