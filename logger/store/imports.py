@@ -22,6 +22,7 @@ from logger.store.capture import read_folder
 from logger.store.compaction import meta_of, write_recording
 from logger.store.intake import free_id, stamp_of
 from logger.store.logbook import Logbook, now_utc
+from logger.store.schema import sync_directory
 
 STALE_DRAFT_S = 86_400.0
 FOLLOWED = ("name", "kind", "engine")
@@ -99,6 +100,7 @@ def settle(
                 _remember(database, event_id, arrival)
                 if rows:
                     draft.rename(place)
+                    sync_directory(place.parent)  # before the logbook says for good that they are there
         except BaseException:
             shutil.rmtree(place, ignore_errors=True)
             raise

@@ -163,14 +163,22 @@ def _keep(path: Path, wal: bytes) -> Path:
     number = str(len(originals) + 1) if originals else ""
     kept = Path(f"{path}{DAMAGED_SUFFIX}{number}")
     if wal:
-        Path(f"{kept}-wal").write_bytes(wal)
+        _write(Path(f"{kept}-wal"), wal)
     try:
         os.link(path, kept)
     except OSError:
         # No hard links on this file system.
-        kept.write_bytes(readable_bytes(path))
+        _write(kept, readable_bytes(path))
     schema.sync_directory(path.parent)
     return kept
+
+
+def _write(path: Path, data: bytes) -> None:
+    """On stable storage when it returns: what this is a copy of is about to go."""
+    with path.open("wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
 
 
 def _refill_seconds(path: Path, meta: RecordingMeta, found: Carved) -> tuple[Gap, ...]:

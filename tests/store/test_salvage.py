@@ -151,6 +151,31 @@ def test_a_salvage_that_was_cut_short_is_done_again_from_the_original(
     assert is_part(everything(path)["battery_voltage"], stored["battery_voltage"])
 
 
+@pytest.mark.parametrize("has_links", [True, False])
+def test_the_kept_original_is_on_the_card_before_anything_of_it_goes(
+    shelf: Path, path: Path, monkeypatch: pytest.MonkeyPatch, has_links: bool
+) -> None:
+    take(shelf, "cut", path)
+    wal = Path(f"{path}-wal")
+    flip(wal, 8 * (wal.stat().st_size // 2))
+    synced: list[str] = []
+    really = os.fsync
+
+    def fsync(descriptor: int) -> None:
+        synced.append(Path(os.readlink(f"/proc/self/fd/{descriptor}")).name)
+        really(descriptor)
+
+    def refuse(*_: object) -> None:
+        raise PermissionError(errno.EPERM, "Operation not permitted")
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    if not has_links:
+        monkeypatch.setattr(os, "link", refuse)
+    assert salvage(path).state == "salvaged"
+    first = ["a.sqlite.damaged-wal", *([] if has_links else ["a.sqlite.damaged"]), path.parent.name]
+    assert synced[: len(first)] == first
+
+
 def test_a_recording_that_is_being_written_is_left_alone(path: Path) -> None:
     writer = write(path, 2, close=False)
     with pytest.raises(RecordingBusyError, match="try again later"):

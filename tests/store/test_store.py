@@ -300,6 +300,18 @@ def test_an_import_that_fails_half_way_leaves_nothing(store, folder, monkeypatch
     assert store.events() == []
 
 
+def test_an_import_has_its_place_for_good_before_the_logbook_says_so(store, folder, monkeypatch):
+    seen = []
+
+    def look(place: Path) -> None:
+        with Store(store.data_dir) as other:
+            seen.append((sorted(path.name for path in place.iterdir()), other.logbook.rows("SELECT id FROM events")))
+
+    monkeypatch.setattr(imports, "sync_directory", look)
+    event_id = store.import_folder(folder)
+    assert seen == [([event_id], [])]
+
+
 def test_an_import_whose_entry_fails_takes_its_files_back(store, folder, monkeypatch):
     def refuse(*_: object) -> None:
         raise StoreError("the logbook refuses")
