@@ -5,7 +5,6 @@ from collections.abc import Mapping
 from typing import Any
 
 from logger.store.analysis_version import analysis_version
-from logger.store.entries import StoredFindings, from_row
 from logger.store.logbook import Logbook, now_utc
 
 
@@ -13,10 +12,6 @@ class Results:
     """The findings of one logbook."""
 
     logbook: Logbook
-
-    def input_fingerprint(self, event_id: str) -> str:
-        """A digest of everything the findings depend on; the store knows it."""
-        raise NotImplementedError
 
     def save_findings(self, event_id: str, findings: dict[str, Any], input_fingerprint: str) -> None:
         """Keep the findings made from the inputs of that fingerprint (taken before the event was read)."""
@@ -41,26 +36,14 @@ class Results:
             with self.logbook.transaction() as database:
                 database.table("findings", pk="event_id").update(event_id, {"season": season})
 
-    def stored_findings(self, event_id: str) -> StoredFindings | None:
-        """The findings with their provenance, or None where the event was never analysed."""
-        row = self.logbook.row("SELECT * FROM findings WHERE event_id = ?", [event_id])
-        if row is None:
-            return None
-        return from_row(StoredFindings, {**row, "findings": _told(row), "fresh": self.has_fresh_findings(event_id)})
-
-    def has_fresh_findings(self, event_id: str) -> bool:
-        """Whether there are findings and nothing that they depend on has changed since."""
-        row = self.logbook.row("SELECT input_fingerprint FROM findings WHERE event_id = ?", [event_id])
-        return row is not None and row["input_fingerprint"] == self.input_fingerprint(event_id)
-
     def findings(self, event_id: str) -> dict[str, Any] | None:
         """The findings as `analyse --json` prints them, with the season's verdicts where the car has other events; None
         where the event was never analysed."""
         row = self.logbook.row("SELECT findings, season FROM findings WHERE event_id = ?", [event_id])
-        return _told(row) if row else None
+        return told(row) if row else None
 
 
-def _told(row: Mapping[str, Any]) -> dict[str, Any]:
+def told(row: Mapping[str, Any]) -> dict[str, Any]:
     """The findings of a row, with what the season says laid over them."""
     found: dict[str, Any] = json.loads(row["findings"])
     found.update(json.loads(row["season"] or "{}"))

@@ -24,13 +24,13 @@ from logger.store.analysis_version import analysis_version
 from logger.store.calibrated import with_calibrations
 from logger.store.changes import Changes
 from logger.store.commissioning import Commissioning
-from logger.store.earlier import Earlier
-from logger.store.entries import EventEntry, RecordingEntry, from_row
+from logger.store.earlier import taught_before
+from logger.store.entries import EventEntry, RecordingEntry, StoredFindings, from_row
 from logger.store.logbook import Logbook
 from logger.store.on_file import on_file
 from logger.store.people import People
 from logger.store.recording_reader import RecordingReader
-from logger.store.results import Results
+from logger.store.results import Results, told
 
 MOST_NAMED = 8
 """Events that an error names; a season has more than a terminal shows."""
@@ -45,7 +45,7 @@ _EVENTS = """
 """
 
 
-class Store(People, Changes, Commissioning, Earlier, Results):
+class Store(People, Changes, Commissioning, Results):
     """Everything kept under one data directory. Close it, or use it in a `with` block; safe across threads.
 
     Raises StoreError where the logbook cannot be used, an event is unknown, or an entry makes no sense.
@@ -249,6 +249,23 @@ class Store(People, Changes, Commissioning, Earlier, Results):
             self.earlier(event_id),
         ]
         return hashlib.sha256(json.dumps(inputs, default=str, sort_keys=True).encode()).hexdigest()
+
+    def has_fresh_findings(self, event_id: str) -> bool:
+        """Whether there are findings and nothing that they depend on has changed since."""
+        row = self.logbook.row("SELECT input_fingerprint FROM findings WHERE event_id = ?", [event_id])
+        return row is not None and row["input_fingerprint"] == self.input_fingerprint(event_id)
+
+    def stored_findings(self, event_id: str) -> StoredFindings | None:
+        """The findings with their provenance, or None where the event was never analysed."""
+        row = self.logbook.row("SELECT * FROM findings WHERE event_id = ?", [event_id])
+        if row is None:
+            return None
+        fresh = row["input_fingerprint"] == self.input_fingerprint(event_id)
+        return from_row(StoredFindings, {**row, "findings": told(row), "fresh": fresh})
+
+    def earlier(self, event_id: str) -> list[dict[str, Any]]:
+        """What the car's earlier events taught, the oldest first (`logger.store.earlier`)."""
+        return taught_before(self.logbook, event_id, self.engine)
 
     def engine(self, event_id: str) -> Engine:
         """The event's engine, with what people entered since it was recorded."""
