@@ -310,6 +310,22 @@ def test_utc_is_the_recordings_begin_plus_its_time(car, tmp_path):
     assert [row[2] for row in rows] == [round(moment.timestamp() * 1000) * 1_000_000 for moment in expected]
 
 
+@pytest.mark.parametrize("moment", ["2026-05-09T08:02:11", "2026-05-09 10:02:11+02:00", "2026-05-09T08:02:11Z"])
+def test_a_moment_is_utc_however_a_program_wrote_it_into_the_file(car, laptop, tmp_path, moment):
+    import sqlite3
+
+    write_folder(small_event(), tmp_path / "captured")
+    write(car, car.import_folder(tmp_path / "captured"), "sqlite", tmp_path / "event.sqlite")
+    with sqlite3.connect(tmp_path / "event.sqlite") as connection:
+        connection.execute("UPDATE event SET started_utc = ?", [moment])
+        connection.execute("UPDATE recordings SET started_utc = ? WHERE recording = 'r01'", [moment])
+    connection.close()
+    (arrived,) = take_in(laptop, tmp_path / "event.sqlite")
+    began = datetime(2026, 5, 9, 8, 2, 11, tzinfo=UTC)
+    assert laptop.outline(arrived).started_utc == laptop.recordings(arrived)[0].started_utc == began
+    write(laptop, arrived, "csv", tmp_path / "out")
+
+
 def test_a_description_that_is_not_one_is_refused(car, laptop, tmp_path):
     import sqlite3
 

@@ -1,7 +1,7 @@
 """The tables of an event file: one definition from which SQLite, Parquet, the readme and FORMATS.md are made."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any, Literal
 
 from logger.channels import Kind
@@ -300,7 +300,8 @@ def typed(table: Table, row: Row) -> Row:
         value = row.get(column.name)
         if value is not None and not isinstance(value, _KINDS[column.kind]):
             raise TypeError(f"{table.name}.{column.name} is {value!r:.60}")
-        if value is not None and column.kind == "moment" and isinstance(value, str):
-            value = datetime.fromisoformat(value)
+        if value is not None and column.kind == "moment":
+            moment = datetime.fromisoformat(value) if isinstance(value, str) else value
+            value = moment.astimezone(UTC) if moment.tzinfo else moment.replace(tzinfo=UTC)
         values[column.name] = bool(value) if value is not None and column.kind == "flag" else value
     return values
