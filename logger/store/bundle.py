@@ -26,9 +26,10 @@ from pathlib import Path
 from typing import Any
 
 from logger.errors import StoreError
+from logger.store.exports.columns import Row, plain, typed
 from logger.store.exports.contents import Contents, snapshot
 from logger.store.exports.placing import whole_file
-from logger.store.exports.tables import TABLES, VERSION, Row, plain, typed
+from logger.store.exports.tables import TABLES, VERSION
 
 FORMAT = "stumblelog-bundle"
 SUMS = "SHA256SUMS"
@@ -92,7 +93,7 @@ def write_bundle(
         for number, held in enumerate(contents.recordings, 1):
             name = f"recordings/{held.position:03d}.sqlite"
             copy.unlink(missing_ok=True)
-            snapshot(held.path, copy)
+            snapshot(held.reader.path, copy)
             # Stored, not deflated: its blocks are compressed already.
             archive.write(copy, name, zipfile.ZIP_STORED)
             sums.append(f"{sha256_of(copy)}  {name}\n")

@@ -264,8 +264,7 @@ def read_channel(path: Path, channel: Channel) -> tuple[IntArray, np.ndarray[Any
 
 
 def _line_of(path: Path, row: int) -> int:
-    """The line of a row of numbers, counted with the empty lines between them; only ever run on a file that is refused.
-    """
+    """The line of a row of numbers, empty lines counted; only ever run on a file that is refused."""
     with path.open(encoding="utf-8", errors="replace") as file:
         lines = (number for number, text in enumerate(file, 1) if text.strip("\n"))
         return next(islice(lines, row + 1, None))

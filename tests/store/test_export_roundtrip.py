@@ -338,6 +338,7 @@ def test_a_description_that_is_not_one_is_refused(car, laptop, tmp_path):
         "UPDATE event SET cylinders = 99",
         "UPDATE event SET kind = 'picnic'",
         "UPDATE event SET findings = '[1]'",
+        "UPDATE event SET started_utc = '0001-01-01T00:00:00+14:00'",
         "INSERT INTO circumstances VALUES ('road', '\"icy\"', '', '2026-05-09T08:00:00+00:00')",
         "UPDATE recordings SET duration_ns = NULL",
         "UPDATE recordings SET health = 'null'",

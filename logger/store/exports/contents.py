@@ -6,53 +6,25 @@ import time
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from logger.channels import CHANNELS
 from logger.errors import StoreError
-from logger.event import NS_PER_S, Event
+from logger.event import Event
 from logger.store import schema
 from logger.store.entries import RecordingEntry
+from logger.store.exports.columns import Row
 from logger.store.exports.findings_rows import finding_rows
+from logger.store.exports.held import Held, begun_ns
 from logger.store.exports.logbook_rows import entered_rows, event_row, recording_rows
 from logger.store.exports.placing import STALE_S
-from logger.store.exports.tables import TABLES, Row
+from logger.store.exports.tables import TABLES
 from logger.store.recording_reader import RecordingReader
 from logger.store.recording_writer import leave_wal
 from logger.store.store import Store
 
 COPIES = ".copies"
-EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-
-
-@dataclass(frozen=True, slots=True)
-class Held:
-    """One readable recording of an event that is being exported.
-
-    started_ns: its time 0 in nanoseconds since 1970 (UTC), None where no clock was ever known. path: the file that is
-    read, which of a growing recording is a copy made at the begin of the export.
-    """
-
-    entry: RecordingEntry
-    position: int
-    reader: RecordingReader
-    started_ns: int | None
-    offset_ns: int | None
-    path: Path
-
-    @property
-    def name(self) -> str:
-        """Its name in the event."""
-        return self.entry.name
-
-    def utc(self, at_s: float) -> datetime | None:
-        """A moment of the recording by the wall clock."""
-        if self.started_ns is None:
-            return None
-        seconds, rest_ns = divmod(self.started_ns + round(at_s * NS_PER_S), NS_PER_S)
-        return EPOCH + timedelta(seconds=seconds, microseconds=rest_ns / 1000)
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,8 +80,8 @@ def opened(store: Store, event_id: str, *, growing: bool = True) -> Iterator[Con
                 refused[entry.name] = str(error)
                 continue
             offset_ns = offsets.get(entry.name)
-            started_ns = _started_ns(outline.started_utc, offset_ns)
-            held.append(Held(entry, position, reader, started_ns, offset_ns, reader.path))
+            started_ns = begun_ns(outline.started_utc, offset_ns)
+            held.append(Held(entry, position, reader, started_ns, offset_ns))
         if not held:
             reasons = "; ".join(refused.values()) or "it has no recordings"
             raise StoreError(f"{event_id}: nothing to export: {reasons}")
@@ -154,9 +126,3 @@ def _reader(store: Store, event_id: str, entry: RecordingEntry, copy: Path) -> R
         settings = reader.settings if any(channel.counts for channel in reader.meta.channels) else None
         snapshot(reader.path, copy)
     return RecordingReader(copy, settings)
-
-
-def _started_ns(started_utc: datetime | None, offset_ns: int | None) -> int | None:
-    if started_utc is None or offset_ns is None:
-        return None
-    return (started_utc - EPOCH) // timedelta(microseconds=1) * 1000 + offset_ns

@@ -10,7 +10,8 @@ from pathlib import Path
 
 from logger.event import Event, Repair
 from logger.store.capture_out import EVERY_RECORDING_HAS, ChannelFile, capture_toml, is_capture
-from logger.store.exports.contents import Contents, Held
+from logger.store.exports.contents import Contents
+from logger.store.exports.held import Held
 from logger.store.exports.placing import whole_folder
 from logger.store.exports.samples import Piece, hand_out
 from logger.store.recording_reader import MARKS

@@ -10,8 +10,8 @@ from logger.event import CAUSES, Engine, EventKind
 from logger.rules import take_table
 from logger.settings import ENGINE_RULES
 from logger.store.entries import RunAction
+from logger.store.exports.columns import Row
 from logger.store.exports.recordings_in import Incoming, utc_text
-from logger.store.exports.tables import Row
 from logger.store.imports import Arrival
 
 _ID = re.compile(r"[a-z0-9][a-z0-9-]{0,99}")

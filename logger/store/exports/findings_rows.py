@@ -2,15 +2,14 @@
 
 import json
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from logger.event import CAUSES, NS_PER_S, Event, FloatArray, repair_places
-from logger.store.exports.tables import TABLES, Row
-
-if TYPE_CHECKING:
-    from logger.store.exports.contents import Held
+from logger.store.exports.columns import Row
+from logger.store.exports.held import Held
+from logger.store.exports.tables import TABLES
 
 MINUTE_NS = 60 * NS_PER_S
 MOST_MINUTES = 100_000
@@ -24,7 +23,7 @@ EXTREMES = {
 """Column of `conditions`: the channel, and whether the lowest (0) or the highest (1) of its values counts."""
 
 
-def finding_rows(event: Event, recordings: "Sequence[Held]", findings: dict[str, Any] | None) -> dict[str, list[Row]]:
+def finding_rows(event: Event, recordings: Sequence[Held], findings: dict[str, Any] | None) -> dict[str, list[Row]]:
     """The tables that follow from the findings; without findings, what can be said of the conditions alone."""
     found = findings or {}
     stumbles = found.get("stumbles", [])
@@ -57,7 +56,7 @@ def repair_state(event: Event, recording: str, at_s: float) -> Row:
     return {"repairs_before": len(done), "repair_state": done[-1][2] if done else NO_REPAIR}
 
 
-def _run(number: int, run: dict[str, Any], event: Event, recordings: "Sequence[Held]", stumbles: list[Any]) -> Row:
+def _run(number: int, run: dict[str, Any], event: Event, recordings: Sequence[Held], stumbles: list[Any]) -> Row:
     inside = _between(stumbles, run["recording"], run["from_s"], run["to_s"])
     return {
         "run": number,
@@ -70,7 +69,7 @@ def _run(number: int, run: dict[str, Any], event: Event, recordings: "Sequence[H
     }
 
 
-def _stumble(number: int, one: dict[str, Any], event: Event, recordings: "Sequence[Held]") -> Row:
+def _stumble(number: int, one: dict[str, Any], event: Event, recordings: Sequence[Held]) -> Row:
     return {
         **one,
         "stumble": number,
@@ -83,7 +82,7 @@ def _stumble(number: int, one: dict[str, Any], event: Event, recordings: "Sequen
     }
 
 
-def _conditions(held: "Held", event: Event, findings: dict[str, Any] | None) -> list[Row]:
+def _conditions(held: Held, event: Event, findings: dict[str, Any] | None) -> list[Row]:
     n = min(held.reader.duration_ns // MINUTE_NS + 1, MOST_MINUTES)
     end_ns = n * MINUTE_NS
     values: dict[str, FloatArray] = {}
@@ -118,11 +117,11 @@ def _running_s(runs: list[dict[str, Any]], recording: str, from_s: float, to_s: 
     return float(sum(max(0.0, min(b, to_s) - max(a, from_s)) for a, b in spans))
 
 
-def _utc(recordings: "Sequence[Held]", name: str, at_s: float) -> Any:
+def _utc(recordings: Sequence[Held], name: str, at_s: float) -> Any:
     return next((held.utc(at_s) for held in recordings if held.name == name), None)
 
 
-def _coolant_at(recordings: "Sequence[Held]", name: str, at_s: float) -> float | None:
+def _coolant_at(recordings: Sequence[Held], name: str, at_s: float) -> float | None:
     """The last coolant temperature before a moment, at most 10 s old."""
     held = next((held for held in recordings if held.name == name), None)
     if held is None or "coolant_temperature" not in held.reader.channels:

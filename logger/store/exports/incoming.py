@@ -13,11 +13,11 @@ from logger.store.analysis_version import analysis_version
 from logger.store.blocks import Series
 from logger.store.bundle import is_bundle, looks_zipped, unpack
 from logger.store.description import RecordingMeta, StoredChannel
+from logger.store.exports.columns import Row
 from logger.store.exports.entries_in import arrival_of
 from logger.store.exports.forms import MDF_SUFFIX
 from logger.store.exports.recordings_in import Incoming, adopt, lengthen, recalibrate, write_recordings, writer_of
 from logger.store.exports.stored_findings import findings_of
-from logger.store.exports.tables import Row
 from logger.store.imports import settle
 from logger.store.store import Store
 

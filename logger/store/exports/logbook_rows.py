@@ -4,7 +4,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from logger import __version__
 from logger.circumstances import CIRCUMSTANCES
@@ -12,12 +12,11 @@ from logger.event import NS_PER_S, Event
 from logger.settings import Settings
 from logger.store.description import RecordingMeta
 from logger.store.entries import RecordingEntry, StoredFindings
-from logger.store.exports.tables import TABLES, Row
+from logger.store.exports.columns import Row
+from logger.store.exports.held import Held
+from logger.store.exports.tables import TABLES
 from logger.store.recording_reader import RecordingReader
 from logger.store.store import Store
-
-if TYPE_CHECKING:
-    from logger.store.exports.contents import Held
 
 
 def event_row(event_id: str, event: Event, found: StoredFindings | None) -> Row:
@@ -42,7 +41,7 @@ def event_row(event_id: str, event: Event, found: StoredFindings | None) -> Row:
 
 
 def recording_rows(
-    store: Store, entries: list[RecordingEntry], held: "Sequence[Held]", refused: Mapping[str, str]
+    store: Store, entries: list[RecordingEntry], held: Sequence[Held], refused: Mapping[str, str]
 ) -> dict[str, list[Row]]:
     """Tables `recordings`, `calibrations` and `gaps`. refused: why each of those that are not held cannot be read."""
     by_name = {one.name: one for one in held}

@@ -16,8 +16,9 @@ import numpy as np
 from logger.channels import CHANNELS
 from logger.errors import StoreError
 from logger.event import NS_PER_S
-from logger.store.exports.contents import Contents, Held
+from logger.store.exports.contents import Contents
 from logger.store.exports.forms import MDF_SUFFIX
+from logger.store.exports.held import Held
 from logger.store.exports.placing import whole_folder
 from logger.store.exports.samples import Piece, pieces
 

@@ -27,10 +27,12 @@ from logger.errors import StoreError
 from logger.event import NS_PER_S, FloatArray, IntArray
 from logger.store.blocks import Series
 from logger.store.description import StoredChannel
-from logger.store.exports.contents import Contents, Held
+from logger.store.exports.columns import Column, Row, typed
+from logger.store.exports.contents import Contents
+from logger.store.exports.held import Held
 from logger.store.exports.placing import whole_folder
 from logger.store.exports.samples import Piece, hand_out
-from logger.store.exports.tables import TABLES, VERSION, Column, Row, raw_names, sample_columns, typed, value_names
+from logger.store.exports.tables import TABLES, VERSION, raw_names, sample_columns, value_names
 
 FORMAT = "stumblelog-event"
 SMALL_FILE = "part.parquet"

@@ -19,7 +19,7 @@ from logger.store import schema
 from logger.store.blocks import Series
 from logger.store.compaction import BlockWriter, minutes_of
 from logger.store.description import RecordingMeta, StoredChannel
-from logger.store.exports.tables import Row
+from logger.store.exports.columns import Row
 from logger.store.intake import stamp_of
 from logger.store.recording_reader import RecordingReader
 from logger.store.salvage import salvage

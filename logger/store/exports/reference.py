@@ -13,8 +13,9 @@ from types import ModuleType
 from logger.channels import CHANNELS
 from logger.store import bundle, capture, logbook, schema
 from logger.store.exports import csv_folder, mdf_files, parquet_folder, sqlite_file
+from logger.store.exports.columns import Column
 from logger.store.exports.forms import FORMS
-from logger.store.exports.tables import TABLES, VERSION, Column, sample_columns
+from logger.store.exports.tables import TABLES, VERSION, sample_columns
 from logger.store.logbook import Logbook
 
 PATH = Path(__file__).parents[1] / "FORMATS.md"

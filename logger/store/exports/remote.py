@@ -22,9 +22,9 @@ from urllib.request import HTTPCookieProcessor, HTTPRedirectHandler, Request, bu
 from logger.errors import StoreError
 from logger.store.bundle import logbook_rows, sha256_of
 from logger.store.description import RecordingMeta
+from logger.store.exports.columns import Row
 from logger.store.exports.incoming import NOWHERE, held_in, keep
 from logger.store.exports.recordings_in import Incoming, adopt
-from logger.store.exports.tables import Row
 from logger.store.store import Store
 
 DEFAULT_PORT = 8765

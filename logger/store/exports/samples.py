@@ -10,7 +10,8 @@ import numpy as np
 from logger.event import NS_PER_S, FloatArray
 from logger.store.blocks import Series
 from logger.store.description import StoredChannel
-from logger.store.exports.contents import Contents, Held
+from logger.store.exports.contents import Contents
+from logger.store.exports.held import Held
 
 WINDOW_NS = 10 * 60 * NS_PER_S
 """Long enough that Parquet's row groups are worth their overhead, short enough to be small in memory."""

@@ -16,21 +16,11 @@ from logger.channels import CHANNELS, Channel
 from logger.errors import StoreError
 from logger.store.blocks import Series
 from logger.store.description import StoredChannel
+from logger.store.exports.columns import Column, Row, Table, plain, typed
 from logger.store.exports.contents import Contents
 from logger.store.exports.placing import whole_file
 from logger.store.exports.samples import Piece, pieces
-from logger.store.exports.tables import (
-    TABLES,
-    VERSION,
-    Column,
-    Row,
-    Table,
-    plain,
-    raw_names,
-    sample_columns,
-    typed,
-    value_names,
-)
+from logger.store.exports.tables import TABLES, VERSION, raw_names, sample_columns, value_names
 
 APPLICATION_ID = 0x53544C45  # "STLE" in the file's header
 _TYPES = {

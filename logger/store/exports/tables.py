@@ -1,45 +1,11 @@
 """The tables of an event file: one definition from which SQLite, Parquet, the readme and FORMATS.md are made."""
 
-from dataclasses import dataclass
-from datetime import UTC, datetime
-from typing import Any, Literal
-
 from logger.channels import Kind
 from logger.circumstances import CIRCUMSTANCES
 from logger.event import CAUSES
+from logger.store.exports.columns import Column, Table
 
 VERSION = 1
-
-ColumnKind = Literal["text", "whole", "number", "moment", "flag", "json"]
-Row = dict[str, Any]
-
-_KINDS: dict[ColumnKind, type | tuple[type, ...]] = {
-    "text": str,
-    "json": str,
-    "whole": int,
-    "number": (int, float),
-    "flag": (bool, int),
-    "moment": (str, datetime),
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Column:
-    """One column. `moment` is UTC; `json` is a text that holds one JSON value; any of them may be NULL."""
-
-    name: str
-    kind: ColumnKind
-    meaning: str
-    unit: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """One small table: what a row is, and its columns."""
-
-    name: str
-    meaning: str
-    columns: tuple[Column, ...]
 
 
 def _t(name: str, meaning: str) -> Column:
@@ -285,23 +251,3 @@ def raw_names(kind: Kind) -> list[str]:
 def value_names(kind: Kind) -> list[str]:
     """Names of the columns that hold SI values."""
     return [column.name for column in sample_columns(kind) if column.name == "value" or column.name.endswith("_g")]
-
-
-def plain(table: Table, row: Row) -> Row:
-    """A row with every column of its table in order, moments as ISO 8601 texts."""
-    values = {column.name: row.get(column.name) for column in table.columns}
-    return {name: value.isoformat() if isinstance(value, datetime) else value for name, value in values.items()}
-
-
-def typed(table: Table, row: Row) -> Row:
-    """The inverse of `plain`. Raises ValueError or TypeError where a value is not what its column holds."""
-    values: Row = {}
-    for column in table.columns:
-        value = row.get(column.name)
-        if value is not None and not isinstance(value, _KINDS[column.kind]):
-            raise TypeError(f"{table.name}.{column.name} is {value!r:.60}")
-        if value is not None and column.kind == "moment":
-            moment = datetime.fromisoformat(value) if isinstance(value, str) else value
-            value = moment.astimezone(UTC) if moment.tzinfo else moment.replace(tzinfo=UTC)
-        values[column.name] = bool(value) if value is not None and column.kind == "flag" else value
-    return values
