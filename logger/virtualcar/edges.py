@@ -20,11 +20,13 @@ def pulses_of(car: Car, seed: int) -> dict[str, FloatArray]:
     spark = log.column("spark_t")[arced][seen] + 3e-5
     injected = (log.column("fired") > 0.5) & (log.column("injected") > 0.5) & (log.column("alive") > 0.5)
     inject = log.column("t")[injected][:: car.engine.cylinders] + 1e-3
+    tach, crank = _tach(car, random), _by_angle(log, 1.0)
+    crank += random.normal(0.0, 4e-6, crank.size)
     return {
-        "tach_pulses": np.sort(_tach(car, random)),
+        "tach_pulses": np.sort(tach),
         "spark_pulses": np.sort(spark),
         "injector_pulses": np.sort(inject),
-        "crank_pulses": np.sort(_by_angle(log, 1.0) + random.normal(0.0, 4e-6, _by_angle(log, 1.0).size)),
+        "crank_pulses": np.sort(crank),
     }
 
 

@@ -23,8 +23,6 @@ class Electrics:
     capacity_ah: float = 40.0
     used: float = 0.05
     set_v: float = 14.2
-    lamps_a: float = 0.0
-    fan_a: float = 0.0
     health: float = 1.0
     voltage: float = REST_V
     surface_v: float = 0.0

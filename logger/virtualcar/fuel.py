@@ -28,7 +28,6 @@ class Rail:
     bowl: float = 1.0
     normal_bowl: float = 1.0
     stiffness: float = 400.0
-    ripple: float = 0.0
 
     def set_point(self, manifold_kpa: float) -> float:
         """What the regulator holds: a constant, or a constant above manifold pressure."""

@@ -149,7 +149,7 @@ def _drive_all(
             capacity_ah=0.8 if weak else 40.0, used=used if weak else 0.05, slope=random.choice((0.0, 0.0, 0.04, 0.07)),
         )  # fmt: skip
         result, car = drive(
-            spec, _plan(kind, random), conditions, today, hash_seed(seed, number), f"r{number:02d}", round(offset, 1)
+            spec, _plan(kind, random), conditions, today, _drive_seed(seed, number), f"r{number:02d}", round(offset, 1)
         )
         drives.append(result)
         cars.append(car)
@@ -158,7 +158,7 @@ def _drive_all(
     return drives, cars
 
 
-def hash_seed(seed: int, number: int) -> int:
+def _drive_seed(seed: int, number: int) -> int:
     """A seed for one power-up, the same on every machine."""
     return (seed * 1_000_003 + number * 7_919) % 2_000_000_011
 

@@ -19,6 +19,7 @@ from logger.virtualcar.log import Log
 RATE_HZ = 1000.0
 SHAKE_HZ = 1600.0
 SLOW_HZ = 10.0
+CHARGES_RADS = 55.0  # crank speed from which the alternator charges
 
 
 def signals_of(car: Car, seed: int) -> dict[str, Signal]:
@@ -29,7 +30,7 @@ def signals_of(car: Car, seed: int) -> dict[str, Signal]:
     random = np.random.default_rng(seed)
     battery = _battery(car, time, random)
     coil_a = _coil_current(car, time)
-    result = {
+    return {
         "battery_voltage": Signal(RATE_HZ, battery),
         "ignition_feed_voltage": Signal(RATE_HZ, _feed(car, time, battery, coil_a)),
         "sensor_supply_voltage": Signal(RATE_HZ, _sensor_supply(battery)),
@@ -42,7 +43,6 @@ def signals_of(car: Car, seed: int) -> dict[str, Signal]:
         "under_bonnet_temperature": Signal(SLOW_HZ, _at(log, slow, "bay")),
         "acceleration": Signal(SHAKE_HZ, _acceleration(car, random)),
     }
-    return result
 
 
 def _at(log: Log, time: FloatArray, name: str) -> FloatArray:
@@ -90,14 +90,8 @@ def _battery(car: Car, time: FloatArray, random: np.random.Generator) -> FloatAr
     for k in begins[np.diff(time[begins], prepend=-1.0) > 0.4]:
         since = time[k : k + 300] - time[k]
         volts[k : k + 300] -= 2.1 * np.exp(-since / 0.045)
-    volts += 0.02 * np.sin(phase * 3.1) * (log_alternator(car, time) > 0.0)
+    volts += 0.02 * np.sin(phase * 3.1) * (_at(log, time, "crank") > CHARGES_RADS)
     return _without_ground(car, time, volts, random)
-
-
-def log_alternator(car: Car, time: FloatArray) -> FloatArray:
-    """1 where the engine turns fast enough for the alternator to charge, else 0."""
-    result: FloatArray = (_at(car.log, time, "crank") > 55.0).astype(np.float64)
-    return result
 
 
 def _without_ground(car: Car, time: FloatArray, volts: FloatArray, random: np.random.Generator) -> FloatArray:
