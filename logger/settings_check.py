@@ -26,7 +26,7 @@ def check(settings: "Settings") -> None:
     """Raises ValueError naming the keys that do not go together and what to do."""
     _check_inputs(settings)
     _check_pins(settings)
-    _check_dead_time(settings)
+    _check_tach(settings)
     _check_mounting(settings)
 
 
@@ -64,11 +64,11 @@ def _check_pins(settings: "Settings") -> None:
         if pin in taken:
             raise ValueError(f"{section}.pin is {pin}, which {taken[pin]}.pin has already; choose another")
         taken[pin] = section
+
+
+def _check_tach(settings: "Settings") -> None:
     if "tach_pulses" not in settings.pulse_inputs:
         raise ValueError("[tach] is missing; write its pin, for without tach pulses nothing can be found")
-
-
-def _check_dead_time(settings: "Settings") -> None:
     engine = settings.engine
     if engine.redline_rpm is None:
         return

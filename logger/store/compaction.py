@@ -11,7 +11,6 @@ anew. Capture folders are written in the same shape, without ever having been se
 import itertools
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -28,31 +27,22 @@ from logger.store.recording_reader import RecordingReader
 from logger.store.recording_writer import fold
 from logger.store.schema import crc_of, sqlite_errors
 from logger.store.sources import cut
-from logger.store.summary import COARSE_S, coarse_of, pulse_rates, summary_of_values
+from logger.store.summary import COARSE_S, MEAN, coarse_of, pulse_rates, summary_of_values
 
 LEVEL = 9
 """zstd level of closed blocks: measured, higher ones save less than 1 % and take many times as long."""
 
 
-@dataclass(frozen=True, slots=True)
-class Compaction:
-    """What compaction did to one file. An already compacted file keeps its size."""
-
-    path: Path
-    bytes_before: int
-    bytes_after: int
-
-
-def compact(path: Path) -> Compaction:
-    """Replace a closed recording by its compacted copy, once that has been read back and found the same.
+def compact(path: Path) -> None:
+    """Replace a closed recording by its compacted copy, once that has been read back and found the same; one that is
+    compacted already is left alone.
 
     Raises StoreError where the recording is still open or damaged, RecordingBusyError where somebody reads it so that
     its WAL cannot be folded in; it is then left as it was.
     """
-    before = path.stat().st_size if path.is_file() else 0
     with RecordingReader(path) as reader:
         if reader.is_compacted:
-            return Compaction(path, before, before)
+            return
         if not reader.is_closed:
             raise StoreError(f"{path}: still recording, or its power was cut; only closed recordings are compacted")
     fold(path)
@@ -65,7 +55,6 @@ def compact(path: Path) -> Compaction:
     except BaseException:
         partial.unlink(missing_ok=True)
         raise
-    return Compaction(path, before, path.stat().st_size)
 
 
 def write_recording(path: Path, meta: RecordingMeta, recording: Recording) -> None:
@@ -175,7 +164,7 @@ class BlockWriter:
             # The mean is for reading, the extremes are exact: rounding it keeps the packet small.
             kept = summary.copy()
             with np.errstate(over="ignore", invalid="ignore"):
-                kept[..., 2] = np.round(kept[..., 2], 4)
+                kept[..., MEAN] = np.round(kept[..., MEAN], 4)
         columns = [Series(k, second * NS_PER_S, np.ascontiguousarray(kept[:, k])) for k in range(kept.shape[1])]
         return encode(columns, 0, LEVEL)
 
