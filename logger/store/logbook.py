@@ -17,18 +17,10 @@ from sqlite_utils import Database
 
 from logger.errors import StoreError
 from logger.store.migrations import migrations
+from logger.store.schema import what_to_do
 
 APPLICATION_ID = 0x53544C42  # "STLB" in the file's header: tells a logbook from any other SQLite file
 BUSY_TIMEOUT_S = 5.0
-
-_AS_OWNER = "run this as the user it belongs to, with sudo -u stumblelog where the recorder is a service"
-OUT_OF_REACH = {
-    sqlite3.SQLITE_READONLY: _AS_OWNER,
-    sqlite3.SQLITE_CANTOPEN: _AS_OWNER,
-    sqlite3.SQLITE_PERM: _AS_OWNER,
-    sqlite3.SQLITE_FULL: "free some space on its disk and try again",
-}
-"""What to do where the file itself is sound, by SQLite's primary result code."""
 
 
 def now_utc() -> str:
@@ -197,9 +189,7 @@ class Logbook:
                     f"{self.path}: another program has kept the logbook locked for {BUSY_TIMEOUT_S:g} s; try again"
                 ) from error
             # Nothing is wrong with a logbook that cannot be reached or written: nobody is to move that one away.
-            todo = OUT_OF_REACH.get(
-                getattr(error, "sqlite_errorcode", 0) & 0xFF, "restore a copy, or move it away to begin a new one"
-            )
+            todo = what_to_do(error) or "restore a copy, or move it away to begin a new one"
             raise StoreError(f"{self.path}: the logbook cannot be used ({error}); {todo}") from error
 
 

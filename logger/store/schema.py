@@ -70,6 +70,18 @@ DESCRIPTION_COPY = -2
 While recording, the notes of second 0 hold it."""
 
 
+_AS_OWNER = "run this as the user it belongs to, with sudo -u stumblelog where the recorder is a service"
+OUT_OF_REACH = {
+    sqlite3.SQLITE_READONLY: _AS_OWNER,
+    sqlite3.SQLITE_CANTOPEN: _AS_OWNER,
+    sqlite3.SQLITE_PERM: _AS_OWNER,
+    sqlite3.SQLITE_FULL: "free some space on its disk and try again",
+    sqlite3.SQLITE_IOERR: "see that its card or disk is there and still works, and try again",
+    sqlite3.SQLITE_BUSY: "another program uses it; try again",
+}
+"""What to do where the file itself is sound, by SQLite's primary result code."""
+
+
 class RecordingBusyError(StoreError):
     """The recording is being written or read just now; what was asked for can be done later."""
 
@@ -86,6 +98,11 @@ def crc_of(key: int | str, *parts: bytes | None) -> int:
     return crc
 
 
+def what_to_do(error: sqlite3.Error) -> str:
+    """Advice where SQLite could not reach or write a file that may well be sound; empty where it is not that."""
+    return OUT_OF_REACH.get(getattr(error, "sqlite_errorcode", 0) & 0xFF, "")
+
+
 @contextmanager
 def sqlite_errors(path: Path) -> Iterator[None]:
     """Turn SQLite's errors into StoreErrors that say which file and what to do."""
@@ -95,7 +112,7 @@ def sqlite_errors(path: Path) -> Iterator[None]:
         text = str(error)
         if "no such table" in text or "no such column" in text or "malformed" in text:
             raise StoreError(f"{path}: damaged: {text}; run stumblelog work") from error
-        raise StoreError(f"{path}: {text}") from error
+        raise StoreError("; ".join(filter(None, (f"{path}: {text}", what_to_do(error))))) from error
     except StoreError:
         raise
     except OSError as error:

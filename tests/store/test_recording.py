@@ -124,6 +124,21 @@ def test_a_second_that_could_not_be_stored_can_be_appended_again(path: Path, mon
         assert reader.summaries("battery_voltage")[0].size == 300
 
 
+def test_a_full_disk_is_said_with_what_to_do_about_it(path: Path) -> None:
+    writer = write(path, 3, close=False)
+    assert writer._connection is not None
+    writer._connection.execute("PRAGMA max_page_count = 1").fetchall()
+
+    def fill() -> None:
+        for index in range(3, 9):
+            writer.append(second(index))
+
+    with pytest.raises(StoreError, match=r"a\.sqlite: .*full; free some space on its disk and try again"):
+        fill()
+    writer._connection.execute("PRAGMA max_page_count = 1000000").fetchall()
+    writer.close()
+
+
 def test_gaps_that_touch_come_back_as_one(path: Path) -> None:
     with RecordingWriter(path, meta()) as writer:
         for index in range(3):
