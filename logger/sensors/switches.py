@@ -53,10 +53,13 @@ class KeySense(EdgeInput):
             self._change(now_ns, int(self._device.pin.state))
         except pin_errors() as error:
             self.watch.bad(now_ns, error)
+        else:
+            # Also where nothing has changed: a key that stays on for an hour was known all the time.
+            self.watch.good(now_ns, 0)
         if self._rows:
             when, levels = zip(*self._rows, strict=True)
             states["key_sense"] = (np.array(when, dtype=np.int64), (np.array(levels) == self._active).astype(np.int8))
-            self.watch.good(when[-1], len(when))
+            self.watch.samples += len(when)
             self._rows.clear()
 
     def _on_edge(self, ticks: float, state: int) -> None:

@@ -1,7 +1,9 @@
 """Key sense and lamp on mock pins."""
 
 import numpy as np
+import pytest
 
+from logger.virtualcar.pins import TimedPin
 from tests.sensors.bench import KEY, LAMP, MS, NO_ACCELEROMETER, Bench, S, wiring
 
 SETTINGS = wiring(**NO_ACCELEROMETER)
@@ -62,6 +64,29 @@ def test_an_active_low_key_wire_reads_the_other_way_round() -> None:
     bench.pin(KEY).edge(bench.clock.monotonic_ns(), 0)
     bench.run(0.1)
     assert [state for _, state in key_states(bench)] == [0, 1]
+
+
+def test_a_key_pin_that_could_not_be_read_for_a_while_leaves_a_gap_of_that_while(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    bench = Bench(SETTINGS)
+    bench.run(5.0)
+    failed_ns = bench.clock.monotonic_ns()
+
+    def refuse(pin: TimedPin) -> int:
+        raise OSError(5, "Input/output error")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(TimedPin, "_get_state", refuse)
+        bench.run(1.0)
+    assert bench.health("key_sense").state == "missing"
+    bench.run(1.0)
+    assert bench.health("key_sense").state == "ok"
+    [gap] = bench.gaps()
+    assert (gap.channel, "Input/output error" in gap.why) == ("key_sense", True)
+    assert gap.from_ns == failed_ns
+    assert failed_ns + S <= gap.to_ns < failed_ns + 1200 * MS
+    assert [state for _, state in key_states(bench)] == [0]
 
 
 def lamp_levels(bench: Bench, seconds: float) -> list[int]:
