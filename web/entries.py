@@ -13,9 +13,8 @@ from fastapi import Path as PathParameter
 from pydantic import AwareDatetime, BaseModel, Field, StringConstraints, field_validator
 from starlette.requests import Request
 
-from logger.event import NS_PER_S, Cause, EventKind
+from logger.event import NS_PER_S, Cause, EventKind, RunAction
 from logger.recorder.place import boot_id
-from logger.store.entries import RunAction
 from logger.store.people import Removable
 from logger.store.store import Store
 from web import calibration

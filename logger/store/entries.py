@@ -5,8 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
-from logger.event import Cause, EventKind
-from logger.event import RunAction as RunAction
+from logger.event import Cause, EventKind, RunAction
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance

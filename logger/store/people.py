@@ -7,11 +7,11 @@ from typing import Any, Literal
 
 from logger.circumstances import Value, checked
 from logger.errors import SettingsError, StoreError
-from logger.event import CAUSES, Cause, EventKind
+from logger.event import CAUSES, Cause, EventKind, RunAction
 from logger.settings import Settings
 from logger.store import intake
 from logger.store.calibrated import WIRING_KEYS
-from logger.store.entries import CalibrationEntry, NoteEntry, RepairEntry, RunAction, RunCorrection, from_row
+from logger.store.entries import CalibrationEntry, NoteEntry, RepairEntry, RunCorrection, from_row
 from logger.store.logbook import Logbook
 
 Removable = Literal["repairs", "notes", "calibrations", "clock_fixes", "run_corrections", "circumstances", "changes"]
@@ -82,8 +82,8 @@ class People:
         """
         given = {name: value for name, value in entered.items() if value not in (None, "")}
         values = checked(given)
-        standing = self.circumstances(event_id)
         with self.logbook.transaction():
+            standing = self.circumstances(event_id)
             for row in self._entered("circumstances", event_id):
                 if row["name"] in entered and values.get(row["name"]) != standing[row["name"]]:
                     self.logbook.remove("circumstances", row["id"])

@@ -6,10 +6,9 @@ from dataclasses import asdict
 from typing import Any, cast, get_args
 
 from logger.circumstances import checked
-from logger.event import CAUSES, Engine, EventKind
+from logger.event import CAUSES, Engine, EventKind, RunAction
 from logger.rules import take_table
 from logger.settings import ENGINE_RULES
-from logger.store.entries import RunAction
 from logger.store.exports.columns import Row
 from logger.store.exports.recordings_in import Incoming, utc_text
 from logger.store.imports import Arrival
