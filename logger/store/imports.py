@@ -3,7 +3,6 @@
 import hashlib
 import json
 import shutil
-import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import datetime, timedelta
@@ -20,11 +19,11 @@ from logger.errors import StoreError
 from logger.event import Event, Recording
 from logger.store.capture import read_folder
 from logger.store.compaction import meta_of, write_recording
+from logger.store.exports.placing import remove_stale
 from logger.store.intake import free_id, stamp_of
 from logger.store.logbook import Logbook, now_utc
 from logger.store.schema import sync_directory
 
-STALE_DRAFT_S = 86_400.0
 FOLLOWED = ("name", "kind", "engine")
 """Columns of an event that follow where it came from until somebody here changes them."""
 
@@ -82,7 +81,7 @@ def settle(
     added and which follows what has changed, instead of making one. Returns the event's id.
     """
     refuse()
-    _remove_stale_drafts(data_dir / "recordings")
+    remove_stale((data_dir / "recordings").glob(".import-*"))
     try:
         draft = place = Path(mkdtemp(prefix=".import-", dir=data_dir / "recordings"))
         try:
@@ -246,13 +245,6 @@ def _refuse_twice(logbook: Logbook, folder: Path, fingerprint: str) -> None:
     row = logbook.row("SELECT id, name FROM events WHERE import_fingerprint = ?", [fingerprint])
     if row is not None:
         raise StoreError(f'{folder}: imported already, as event {row["id"]} ("{row["name"]}"); nothing was changed')
-
-
-def _remove_stale_drafts(recordings: Path) -> None:
-    """What an import left behind that lost its power; a younger draft may belong to an import that is running."""
-    for draft in recordings.glob(".import-*"):
-        if time.time() - draft.stat().st_mtime > STALE_DRAFT_S:
-            shutil.rmtree(draft, ignore_errors=True)
 
 
 def _free_place(recordings: Path, event_id: str) -> Path:

@@ -18,6 +18,7 @@ from logger.store import imports
 from logger.store.blocks import Series
 from logger.store.capture_out import write_folder
 from logger.store.description import RecordingMeta, stored_channel
+from logger.store.exports.write import write
 from logger.store.recording_writer import RecordingWriter, Second
 from logger.store.store import Store
 from tests.store.events import assert_same_event, seconds, small_event
@@ -340,6 +341,23 @@ def test_what_a_power_cut_left_of_an_import_goes_after_a_day_and_not_before(stor
     os.utime(drafts[0], (0, 0))
     store.import_folder(folder)
     assert [draft.exists() for draft in drafts] == [False, True]
+
+
+def test_a_draft_that_goes_while_it_is_looked_at_stops_no_import_and_no_export(store, folder, tmp_path):
+    # A link to nowhere is seen in its folder and is not there any more when it is asked for its age.
+    (store.data_dir / ".copies").mkdir()
+    for path in (
+        store.data_dir / "recordings" / ".import-done",
+        store.data_dir / ".copies" / "done",
+        tmp_path / ".out.zip.done.stumblelog-draft",
+    ):
+        path.symlink_to("nowhere")
+    event_id = store.import_folder(folder)
+    write(store, event_id, "bundle", tmp_path / "out.zip")
+    record(store, "a")
+    writer = record(store, "b", power_up=2, close=False)
+    write(store, store.find("2026-05-09-larch-hollow"), "csv", tmp_path / "out")
+    writer.close()
 
 
 def test_an_event_whose_name_has_no_letters_still_gets_an_id(store, tmp_path):

@@ -1,8 +1,6 @@
 """What goes into an event file: the event's recordings, held open, and the rows of its small tables."""
 
-import shutil
 import sqlite3
-import time
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass
@@ -18,7 +16,7 @@ from logger.store.exports.columns import Row
 from logger.store.exports.findings_rows import finding_rows
 from logger.store.exports.held import Held, begun_ns
 from logger.store.exports.logbook_rows import entered_rows, event_row, recording_rows
-from logger.store.exports.placing import STALE_S
+from logger.store.exports.placing import remove_stale
 from logger.store.exports.tables import TABLES
 from logger.store.recording_reader import RecordingReader
 from logger.store.recording_writer import leave_wal
@@ -100,9 +98,7 @@ def _copies(store: Store, is_needed: bool) -> Iterator[Path]:
         yield place
         return
     place.mkdir(exist_ok=True)
-    for left in place.iterdir():
-        if time.time() - left.stat().st_mtime > STALE_S:
-            shutil.rmtree(left, ignore_errors=True)
+    remove_stale(place.iterdir())
     try:
         with TemporaryDirectory(dir=place) as name:
             yield Path(name)

@@ -7,8 +7,8 @@ to that name takes it away once it is a day old.
 import os
 import shutil
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager, suppress
 from glob import escape
 from pathlib import Path
 from tempfile import mkdtemp
@@ -60,13 +60,20 @@ def whole_folder(
             raise
 
 
+def remove_stale(drafts: Iterable[Path]) -> None:
+    """Take away what interrupted work left behind: folders older than a day, since at a younger one somebody may be
+    at work."""
+    for left in drafts:
+        with suppress(FileNotFoundError):  # that work has just ended
+            if time.time() - left.stat().st_mtime > STALE_S:
+                shutil.rmtree(left, ignore_errors=True)
+
+
 @contextmanager
 def _draft_beside(path: Path) -> Iterator[Path]:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        for left in path.parent.glob(f".{escape(path.name)}.*{DRAFT}"):
-            if time.time() - left.stat().st_mtime > STALE_S:  # a younger one may be at work
-                shutil.rmtree(left, ignore_errors=True)
+        remove_stale(path.parent.glob(f".{escape(path.name)}.*{DRAFT}"))
         beside = Path(mkdtemp(prefix=f".{path.name}.", suffix=DRAFT, dir=path.parent))
     except OSError as error:
         raise StoreError(f"{path}: cannot be written: {error.strerror or error}") from error
