@@ -2,7 +2,6 @@
 
 import socket
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -125,8 +124,3 @@ def test_without_a_manager_nothing_is_sent() -> None:
     notifier = Notifier({})
     notifier.ready("recording")
     assert notifier.lost == 0
-
-
-def test_counters_are_frozen() -> None:
-    with pytest.raises(AttributeError):
-        replace(RecorderHealth(CommitHealth())).seconds = 3  # type: ignore[misc]
