@@ -40,10 +40,10 @@ from logger.recorder.place import replace_file
 from logger.recorder.viewers import say_in_use
 from logger.sensors.batch import Batch, Levels
 from logger.settings import Settings
+from logger.store.calibrated import SUPPLY
 
 NAME = "live.json"
 FORMAT, VERSION = "stumblelog-live", 1
-SUPPLY = "sensor_supply_voltage"
 RATE_NS = NS_PER_S // 2
 """Pulse rates are taken over the last half second."""
 

@@ -358,6 +358,8 @@ def test_a_draft_that_goes_while_it_is_looked_at_stops_no_import_and_no_export(s
     writer = record(store, "b", power_up=2, close=False)
     write(store, store.find("2026-05-09-larch-hollow"), "csv", tmp_path / "out")
     writer.close()
+    assert (tmp_path / "out.zip").is_file()
+    assert (tmp_path / "out" / "r02" / "tach_pulses.csv").is_file()
 
 
 def test_an_event_whose_name_has_no_letters_still_gets_an_id(store, tmp_path):
