@@ -11,7 +11,8 @@ from pathlib import Path
 from logger import __version__
 
 PACKAGE = Path(__file__).parents[1]
-BESIDE = ("event.py", "channels.py", "conversion.py", "calibration.py", "season.py")
+BESIDE = ("event.py", "channels.py", "channel_settings.py", "conversion.py", "store/calibrated.py", "season.py")
+"""Beside the analysis: what an event is, how counts become the values that it looks at, and the season."""
 
 
 @cache

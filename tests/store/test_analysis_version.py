@@ -18,6 +18,7 @@ def copied(tmp_path):
     """The files that findings rest on, free to be changed."""
     package = tmp_path / "package"
     shutil.copytree(PACKAGE / "analysis", package / "analysis", ignore=shutil.ignore_patterns("__pycache__"))
+    (package / "store").mkdir()
     for name in BESIDE:
         shutil.copy(PACKAGE / name, package / name)
     return package
@@ -27,10 +28,19 @@ def test_the_same_program_has_the_same_version(copied):
     assert analysis_version() == f"{__version__}+{digest(copied)}"
 
 
-@pytest.mark.parametrize("name", ["analysis/links/links.py", "analysis/failure/procedures.toml", "season.py"])
-def test_another_line_anywhere_in_the_analysis_makes_another_version(copied, name):
+@pytest.mark.parametrize(
+    "name",
+    [
+        "analysis/links/links.py",
+        "analysis/failure/procedures.toml",
+        "season.py",
+        "channel_settings.py",  # from counts to values, like the next
+        "store/calibrated.py",
+    ],
+)
+def test_another_line_in_what_findings_rest_on_makes_another_version(copied, name):
     before = digest(copied)
-    changed = next(copied.rglob(name.rsplit("/", 1)[-1]))
+    changed = copied / name
     changed.write_text(changed.read_text() + "# another line\n")
     assert digest(copied) != before
 
