@@ -15,46 +15,19 @@ from typing import Any
 
 import numpy as np
 
+from logger.calibration_points import Point, check_point, ohms, reads, scale_of, x_of
 from logger.channel_settings import ChannelSettings
-from logger.channels import CHANNELS
-from logger.conversion import FULL_SCALE_V, ZERO_C_IN_K, from_si, to_si
+from logger.conversion import ZERO_C_IN_K, to_si
 from logger.errors import CalibrationError
 from logger.event import FloatArray
 from logger.store.calibrated import WIRING_KEYS
 
-POSSIBLE: dict[str, tuple[float, float]] = {
-    "": (5.0, 35.0),
-    "V": (-20.0, 32.0),
-    "kPa": (-100.0, 2000.0),
-    "degC": (-45.0, 180.0),
-    "%": (-10.0, 110.0),
-}
-"""By SI unit, what a channel's true value can be on a car."""
-
-PIN_END_V = 3.25
-"""Above, an input on 3.3 V is at its upper end."""
-
 NEEDED = {"divider": 1, "ratiometric": 1, "linear": 2, "ntc": 2, "table": 2}
-NEAR_SHARE = 0.02
-"""Of a channel's scale: two points closer than that tell no slope."""
-
-MOVED_NOISES = 6.0
 FAR_OFF = (0.75, 1.33)
 """New slope over old: beyond, it is not the sensor's tolerance but a wrong number in the settings."""
 
 BENT_SHARE = 0.05
 BETA_POINTS, STEINHART_POINTS = 2, 3
-
-
-@dataclass(frozen=True, slots=True)
-class Point:
-    """The true value, in the unit of the settings, and what was read with it: volts at the ADC's pin with their
-    standard error, and the sensor supply (NaN where it is not measured)."""
-
-    true: float
-    pin_v: float
-    error_v: float = 0.0
-    supply_v: float = float("nan")
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,24 +42,6 @@ class Fitted:
     plus_minus: float
     spare: int
     said: str
-
-
-def check_point(channel: str, wiring: ChannelSettings, point: Point, before: Sequence[Point] = ()) -> None:
-    """Raises CalibrationError where this point cannot be used, alone or with those taken before."""
-    _check_value(channel, wiring, point.true)
-    _check_reading(wiring, point)
-    scale = _scale(channel, wiring)
-    for other in before:
-        if abs(other.true - point.true) < NEAR_SHARE * scale:
-            raise CalibrationError(
-                f"{channel}: {other.true:g} and {point.true:g} {wiring.unit} are too close together to tell a slope; "
-                "choose points far apart"
-            )
-        if abs(other.pin_v - point.pin_v) <= MOVED_NOISES * np.hypot(other.error_v, point.error_v):
-            raise CalibrationError(
-                f"{channel}: the reading has not moved between {other.true:g} and {point.true:g} {wiring.unit}; "
-                "is it this sensor that you changed, and is it connected?"
-            )
 
 
 def fit(channel: str, wiring: ChannelSettings, points: Sequence[Point], gauge_error: float = 0.0) -> Fitted:
@@ -110,61 +65,12 @@ def fit(channel: str, wiring: ChannelSettings, points: Sequence[Point], gauge_er
     return _straight(channel, wiring, points, gauge_error)
 
 
-def reads(wiring: ChannelSettings, point: Point) -> float:
-    """What the wiring's present law makes of the point's reading, in the unit of the settings."""
-    supply = point.supply_v if np.isfinite(point.supply_v) else 5.0
-    car_v = np.asarray(point.pin_v * wiring.ratio)
-    return float(from_si(wiring.calibration.curve.to_si(car_v, np.asarray(supply)), wiring.unit))
-
-
-def ohms(wiring: ChannelSettings, point: Point) -> float:
-    """Resistance of a thermistor from its point; NaN for an open or a shorted wire."""
-    assert wiring.pull_up_ohm is not None
-    volts, supply = point.pin_v * wiring.ratio, point.supply_v if np.isfinite(point.supply_v) else 5.0
-    through = (supply - volts) / wiring.pull_up_ohm - (volts / wiring.load_ohm if wiring.load_ohm else 0.0)
-    return volts / through if through > 0.0 and volts > 0.0 else float("nan")
-
-
-def lsb_error_v(wiring: ChannelSettings) -> float:
-    """Standard error of the ADC's rounding at this gain, volts at its pin."""
-    return float(FULL_SCALE_V[wiring.gain] / 32768.0 / np.sqrt(12.0))
-
-
-def _check_value(channel: str, wiring: ChannelSettings, true: float) -> None:
-    low, high = (float(from_si(end, wiring.unit)) for end in POSSIBLE[CHANNELS[channel].unit])
-    if not low <= true <= high:
-        raise CalibrationError(
-            f"{channel}: {true:.10g} {wiring.unit} cannot be: on a car it is {low:g} to {high:g} {wiring.unit}; "
-            "look at the number and its unit"
-        )
-
-
-def _check_reading(wiring: ChannelSettings, point: Point) -> None:
-    where = f"chip 0x{wiring.chip:02x} A{wiring.input}"
-    if not np.isfinite(point.pin_v):
-        raise CalibrationError(f"{where} reads nothing; look at the wire")
-    if point.pin_v > PIN_END_V:
-        raise CalibrationError(f"{where} is at its upper end ({point.pin_v:.2f} V); look at divider and wire")
-    if wiring.convert == "ntc" and not 10.0 < ohms(wiring, point) < 1e6:
-        raise CalibrationError(f"{where} reads as an open or a shorted wire; look at the sensor's plug")
-    if wiring.convert == "ratiometric":
-        share = _x(wiring, point)
-        if not 0.03 < share < 0.97:
-            raise CalibrationError(
-                f"{where} reads {100 * share:.0f} % of the supply, an end of its range; look at the wire"
-            )
-    if wiring.convert == "divider" and abs(point.pin_v) < 0.02:
-        raise CalibrationError(
-            f"{where} reads {point.pin_v:.3f} V; measure with the voltage on, for 0 V tells no ratio"
-        )
-
-
 def _check_direction(channel: str, wiring: ChannelSettings, points: Sequence[Point]) -> None:
     """A sensor that goes the other way than its law is not that sensor, or two points were swapped."""
     falls = wiring.convert == "ntc"
     if wiring.convert in ("linear", "ratiometric"):
         falls = bool(_present_slope(wiring) < 0.0)
-    rises = [_x(wiring, later) > _x(wiring, earlier) for earlier, later in pairwise(points)]
+    rises = [x_of(wiring, later) > x_of(wiring, earlier) for earlier, later in pairwise(points)]
     if wiring.convert == "table":
         falls = not rises[0]
     for (earlier, later), rise in zip(pairwise(points), rises, strict=True):
@@ -186,28 +92,9 @@ def _present_slope(wiring: ChannelSettings) -> float:
     return wiring.per_volt
 
 
-def _x(wiring: ChannelSettings, point: Point) -> float:
-    if wiring.convert == "ntc":
-        return ohms(wiring, point)
-    if wiring.convert == "divider":
-        return point.pin_v
-    volts = point.pin_v * wiring.ratio
-    return (
-        volts / (point.supply_v if np.isfinite(point.supply_v) else 5.0) if wiring.convert == "ratiometric" else volts
-    )
-
-
-def _scale(channel: str, wiring: ChannelSettings) -> float:
-    """The range that the channel is used over, in the unit of the settings."""
-    if wiring.convert == "ratiometric" and wiring.full_scale is not None:
-        return abs(wiring.full_scale)
-    usual = {"": 10.0, "V": 15.0, "kPa": 500.0, "degC": 100.0, "%": 100.0}[CHANNELS[channel].unit]
-    return float(from_si(usual, wiring.unit) - from_si(0.0, wiring.unit))
-
-
 def _straight(channel: str, wiring: ChannelSettings, points: Sequence[Point], gauge_error: float) -> Fitted:
     """Least squares: through zero for a divider, of the zero alone for a ratiometric sensor's single point."""
-    x = np.array([_x(wiring, point) for point in points])
+    x = np.array([x_of(wiring, point) for point in points])
     true = np.array([point.true for point in points])
     slope = _present_slope(wiring)
     if wiring.convert == "divider":
@@ -224,7 +111,7 @@ def _straight(channel: str, wiring: ChannelSettings, points: Sequence[Point], ga
     _check_residuals(channel, wiring, points, residuals)
     per_pin_v = slope if wiring.convert == "divider" else slope * wiring.ratio
     if wiring.convert == "ratiometric":
-        per_pin_v /= points[0].supply_v if np.isfinite(points[0].supply_v) else 5.0
+        per_pin_v /= points[0].supply
     noise = max(point.error_v for point in points) * abs(per_pin_v)
     spare = len(points) - len(found)
     sigma = max(noise, float(np.sqrt(residuals @ residuals / spare)) if spare else 0.0)
@@ -259,7 +146,7 @@ def _check_slope(channel: str, wiring: ChannelSettings, change: float) -> None:
 
 def _check_residuals(channel: str, wiring: ChannelSettings, points: Sequence[Point], residuals: FloatArray) -> None:
     worst = int(np.argmax(np.abs(residuals)))
-    if abs(residuals[worst]) > BENT_SHARE * max(_scale(channel, wiring), np.ptp([point.true for point in points])):
+    if abs(residuals[worst]) > BENT_SHARE * max(scale_of(channel, wiring), np.ptp([point.true for point in points])):
         raise CalibrationError(
             f"{channel}: the point at {points[worst].true:g} {wiring.unit} lies {residuals[worst]:+.3g} off the line "
             "of the others; measure it again"

@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger import settings
-from logger.calibration import Point, fit, ohms, reads
+from logger.calibration import fit
+from logger.calibration_points import Point, ohms, reads
 from logger.channel_settings import ChannelSettings
 from logger.errors import CalibrationError
 from logger.settings import Settings

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from logger.calibration import POSSIBLE
+from logger.calibration_points import POSSIBLE
 from logger.channel_settings import ChannelSettings
 from logger.channels import CHANNELS
 from logger.conversion import Divider, Linear, Ratiometric, Table, Thermistor

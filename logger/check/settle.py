@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.calibration import MOVED_NOISES, Point, lsb_error_v, reads
+from logger.calibration_points import MOVED_NOISES, Point, lsb_error_v, reads
 from logger.check.observation import SUPPLY, Observation
 from logger.check.watch import Watcher
 from logger.clock import Clock

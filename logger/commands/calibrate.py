@@ -10,7 +10,8 @@ from logger.commands.common import add_data_dir, add_settings, open_store, setti
 from logger.errors import CalibrationError, SettingsError
 
 if TYPE_CHECKING:
-    from logger.calibration import Fitted, Point
+    from logger.calibration import Fitted
+    from logger.calibration_points import Point
     from logger.channel_settings import ChannelSettings
     from logger.check.settle import Reading
     from logger.check.watch import Watcher
@@ -172,7 +173,7 @@ def _say(now: "Reading", wiring: "ChannelSettings") -> None:
 def _accept(channel: str, wiring: "ChannelSettings", true: float, now: "Reading", before: list["Point"]) -> "Point":
     from dataclasses import replace
 
-    from logger.calibration import check_point
+    from logger.calibration_points import check_point
 
     point = replace(now.point, true=true)
     check_point(channel, wiring, point, before)
