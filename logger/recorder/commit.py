@@ -3,10 +3,10 @@
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import partial
-from typing import Protocol
+from typing import Any, Protocol
 
 from logger.event import NS_PER_S, Gap
 from logger.recorder.health import CommitHealth
@@ -52,7 +52,7 @@ class InlineCommit:
 
 class CommitThread:
     """Commits in a thread of its own. `put` never waits and never raises: a card that stalls fills the queue, and
-    only what no longer fits is lost, counted and noted as a gap."""
+    only what no longer fits is lost, counted and noted as a gap; that the clock was set, which is said once, is not."""
 
     def __init__(self, open_writer: OpenWriter, max_buffered: int) -> None:
         self._open_writer = open_writer
@@ -62,6 +62,7 @@ class CommitThread:
         self._deadline = float("inf")
         self._health = CommitHealth(max_buffered=max_buffered)
         self._lost_from: int | None = None
+        self._lost_clock: Mapping[str, Any] | None = None
         self._writer: Writer | None = None
         self._thread = threading.Thread(target=self._run, name="commit", daemon=True)
         self._thread.start()
@@ -80,12 +81,13 @@ class CommitThread:
         with self._changed:
             if len(self._queue) >= self._health.max_buffered:
                 self._lost_from = second.index if self._lost_from is None else self._lost_from
+                self._lost_clock = second.clock or self._lost_clock
                 self._health = replace(self._health, dropped=self._health.dropped + 1)
                 return
             if self._lost_from is not None:
                 gap = Gap("all", self._lost_from * NS_PER_S, second.index * NS_PER_S, STALLED)
-                second = replace(second, gaps=(gap, *second.gaps))
-                self._lost_from = None
+                second = replace(second, gaps=(gap, *second.gaps), clock=second.clock or self._lost_clock)
+                self._lost_from = self._lost_clock = None
             self._queue.append(second)
             self._health = replace(self._health, peak_buffered=max(self._health.peak_buffered, len(self._queue)))
             self._changed.notify()
@@ -122,7 +124,7 @@ class CommitThread:
         with self._changed:
             self._health = replace(self._health, failures=self._health.failures + 1)
         whole = Gap("all", second.index * NS_PER_S, (second.index + 1) * NS_PER_S, f"could not be stored: {error}")
-        return Second(second.index, gaps=(*second.gaps, whole))
+        return Second(second.index, gaps=(*second.gaps, whole), clock=second.clock)
 
     def _open(self) -> None:
         self._writer = self._open_writer()

@@ -13,10 +13,12 @@ from logger.errors import StoreError
 from logger.event import NS_PER_S, Gap
 from logger.recorder import place as place_module
 from logger.recorder import space
+from logger.recorder.commit import CommitThread
 from logger.recorder.place import Place
 from logger.recorder.recorder import Recorder
 from logger.sensors.batch import PartHealth
 from logger.settings import Settings
+from logger.store.blocks import Series
 from logger.store.recording_reader import RecordingReader
 from logger.store.recording_writer import RecordingWriter, Second
 from tests.recorder.standin import START_NS, JumpingClock, StandInHardware
@@ -136,6 +138,36 @@ def test_what_no_longer_fits_into_the_buffer_is_a_gap_that_says_why(
         assert "card did not take data" in gap.why
         times = reader.raw("battery_voltage").time_ns
     assert not ((times >= 10 * NS_PER_S) & (times < 15 * NS_PER_S)).any()
+
+
+def test_that_the_clock_was_set_is_stored_although_its_second_was_lost_or_refused() -> None:
+    clock, later = ({"utc": "2026-05-09T08:02:11+00:00", "monotonic_ns": number} for number in (7, 8))
+    released, drained = threading.Event(), threading.Event()
+    stored: list[Second] = []
+
+    class Card:
+        def append(self, second: Second) -> None:
+            released.wait()
+            if second.series:
+                raise ValueError("it makes no sense")
+            stored.append(second)
+            if second.index == 1:
+                drained.set()
+
+        def close(self) -> None: ...
+
+    commit = CommitThread(Card, max_buffered=2)
+    for second in (Second(0), Second(1), Second(2, clock=clock)):
+        commit.put(second)
+    released.set()
+    drained.wait()
+    while commit.health.buffered:
+        pass
+    commit.put(Second(3))
+    commit.put(Second(4, (Series(0, np.array([4 * NS_PER_S])),), clock=later))
+    assert commit.close(10.0)
+    assert [(second.index, second.clock) for second in stored] == [(0, None), (1, None), (3, clock), (4, later)]
+    assert commit.health.dropped == 1
 
 
 def test_a_commit_that_fails_is_tried_again(
