@@ -170,7 +170,7 @@ def _for_drive(fault: Fault, random: Random, after: bool, outcome: str | None) -
         trigger = replace(trigger, shock_chance=trigger.shock_chance * 0.45, rate_hz=trigger.rate_hz * 0.45)
     return Fault(
         fault.kind, trigger, random, fault.median_s, fault.spread, fault.chatter, fault.depth, fault.fatal_chance,
-        fault.cylinder, how=fault.how,
+        fault.cylinder, how=fault.how, noise=fault.noise,
     )  # fmt: skip
 
 

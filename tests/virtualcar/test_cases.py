@@ -3,14 +3,19 @@
 import json
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import numpy as np
 import pytest
 
 from logger.store.capture import read_folder
+from logger.virtualcar import generated
+from logger.virtualcar.car import Car
 from logger.virtualcar.cases import choose, main, names_of, write_case
+from logger.virtualcar.faults import Fault
 from logger.virtualcar.garage import HELD_OUT, TUNED
 from logger.virtualcar.generated import HEALTHY, build_case
+from logger.virtualcar.verdicts import event_truth
 from logger.virtualcar.wires import WireFault, broken, sensing_for, tach_wire
 
 
@@ -48,6 +53,28 @@ def test_a_repair_that_worked_ends_the_stumbles_and_is_in_the_folder(tmp_path: P
     assert not any(row["after_repair"] for row in truth["stumbles"])
     (repair,) = read_folder(tmp_path / "case").repairs
     assert repair.suspect == "ignition_primary"
+
+
+def test_a_fault_that_makes_noise_on_the_tach_wire_makes_it_on_every_drive(monkeypatch: pytest.MonkeyPatch) -> None:
+    really = generated.sick
+
+    def noisy(*arguments: Any) -> Fault:
+        fault = really(*arguments)
+        fault.noise = 1.0
+        return fault
+
+    cars: list[Car] = []
+
+    def truth(*arguments: Any) -> dict[str, Any]:
+        cars.extend(arguments[5])
+        return event_truth(*arguments)
+
+    monkeypatch.setattr(generated, "sick", noisy)
+    monkeypatch.setattr(generated, "event_truth", truth)
+    build_case("case", 8, "coil_lead", "four_injected")
+    lost = [car for car in cars if (car.log.column("fault") >= 0).any()]
+    assert lost
+    assert all(car.ignition.stray for car in lost if (car.log.column("fault") >= 0).sum() > 5)
 
 
 def test_truth_has_the_fields_that_a_scorer_needs() -> None:
