@@ -191,14 +191,25 @@ def _acceleration(car: Car, random: np.random.Generator) -> FloatArray:
     value = np.zeros((time.size, 3))
     value[:, 0] = _lag(_at(log, time, "ax") / 9.81, 0.02, SHAKE_HZ) + car.conditions.slope
     value[:, 1] = _lag(_at(log, time, "lateral"), 0.15, SHAKE_HZ)
-    value[:, 2] = 1.0
+    # in the air nothing carries the box, and no road shakes it
+    carried = _lag(1.0 - _airborne(car, time), 0.02, SHAKE_HZ)
+    value[:, 2] = carried
     value += _engine_orders(car, time, crank)
-    ground = 0.016 * speed + 0.004 * (speed > 0.5)
+    ground = (0.016 * speed + 0.004 * (speed > 0.5)) * carried
     for axis, share in enumerate((0.5, 0.6, 1.0)):
         noise = _lag(random.standard_normal(time.size), 0.006, SHAKE_HZ)
         value[:, axis] += noise * ground * share * 3.6
     _add_knocks(value, log.hits, random)
     return value
+
+
+def _airborne(car: Car, time: FloatArray) -> FloatArray:
+    """1 between the car's jumps and its landings, else 0, (n,)."""
+    found = np.zeros(time.size)
+    for word, share in (("jump", 1.0), ("landing", -1.0)):
+        at = [t for t, note in car.driver.notes if note == word]
+        np.add.at(found, np.minimum(np.searchsorted(time, at), time.size - 1), share)
+    return np.asarray(np.cumsum(found))
 
 
 def _engine_orders(car: Car, time: FloatArray, crank: FloatArray) -> FloatArray:

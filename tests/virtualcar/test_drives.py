@@ -273,6 +273,18 @@ def test_acceleration_shows_gravity_the_knocks_and_the_slope() -> None:
     assert np.linalg.norm(there, axis=1).max() == pytest.approx(peak, rel=0.35)
 
 
+def test_a_box_in_the_air_weighs_nothing_and_no_road_shakes_it() -> None:
+    """An accelerometer shows what holds it up, in free flight nothing: here but the air's drag and the engine."""
+    plan = Plan(warm_s=4.0, course=(Section("full", 3.0), Section("jump", 0.3), Section("full", 2.0)), cool_s=2.0)
+    result, car = _drive("four_injected", plan=plan)
+    (begun,), (landed,) = ([t for t, word in car.driver.notes if word == w] for w in ("jump", "landing"))
+    flight = window(result, "acceleration", begun + 0.1, landed - 0.01)
+    assert flight.mean(axis=0) == pytest.approx([0.0, 0.0, 0.0], abs=0.06)
+    before = window(result, "acceleration", begun - 0.3, begun - 0.05)
+    assert before[:, 2].mean() == pytest.approx(1.0, abs=0.1)
+    assert (flight.std(axis=0) < before.std(axis=0)).all()
+
+
 def test_signal_is_read_between_its_samples_and_held_at_its_ends() -> None:
     signal = Signal(10.0, np.array([0.0, 1.0, 4.0]))
     assert signal.at(np.array([-1.0, 0.05, 0.15, 9.0])).tolist() == [0.0, 0.5, 2.5, 4.0]
