@@ -182,6 +182,32 @@ def test_a_car_that_brakes_to_a_halt_is_not_a_standing_car_that_lurched(
     assert stops(seen(tach, 14.0, {"key_sense": key, "acceleration": pushed(*along)}))[0].why == why
 
 
+SINGLE = replace(FOUR, cylinders=1, tach_pulses_per_revolution=0.5, tach_source="coil_negative")
+
+
+@pytest.mark.parametrize(
+    ("along", "rpm", "why"),
+    [
+        (
+            ((0, 0.0), (9.0, 0.0), (9.2, 0.25), (10.1, 0.25), (10.2, -0.25), (10.9, -0.25), (11.0, 0.0)),
+            850,
+            "driver_stall",
+        ),
+        (((0, 0.0), (9.0, 0.0), (9.2, 0.25), (10.1, 0.25), (10.2, -0.25), (10.9, -0.25), (11.0, 0.0)), 2000, "died"),
+        (((0, -0.25), (10.9, -0.25), (11.0, 0.0)), 850, "died"),  # it was braked all the while
+    ],
+)
+def test_a_single_that_pushed_its_car_off_near_idle_until_its_last_pulse_was_stalled_by_the_clutch(
+    along: tuple[tuple[float, float], ...], rpm: float, why: str
+) -> None:
+    """A pulse every two turns: between two of them the clutch stops the crank, so they end at full speed."""
+    key = Trace(nanoseconds(np.array([0.0])), np.array([1.0]))
+    again = turned((12.0, 210), (13.9, 210), engine=SINGLE)
+    tach = np.concatenate((turned((0.0, rpm), (10.0, rpm), engine=SINGLE), again))
+    view = seen(tach, 14.0, {"key_sense": key, "acceleration": pushed(*along)}, SINGLE)
+    assert stops(view)[0].why == why
+
+
 @pytest.mark.parametrize(("volts", "stood"), [(10.4, True), (13.3, False)])
 def test_a_silence_from_speed_is_a_standing_crank_only_where_a_starter_clearly_drew(volts: float, stood: bool) -> None:
     """2,250 rev/min are two and a half times idle; a starter draws volts, a load tenths of one."""

@@ -26,6 +26,7 @@ PULLS, STAYED = 0.2, 0.7  # of full load; of the throttle before
 FOOT_NS = ((-300 * MS, -50 * MS), (100 * MS, 400 * MS))
 TURNED_LEAN = 1.0  # air-fuel ratio above the usual
 SOON_NS = 6 * NS_PER_S  # in which a driver who stalled it at the line has it running again (no source)
+SPARSE = 1.0  # pulses a revolution, up to which a clutch drags the crank from idle to rest between two of them
 SUDDEN = 0.87  # of the speed before: pulses that end above it did not end by a crank dragged down
 
 
@@ -169,12 +170,14 @@ def _stall_or_died(view: View, last: int, restart: int | None) -> tuple[Why, str
     end = int(firings.time_ns[last])
     if _lurched(view, end):
         return "driver_stall", "the car lurched as the engine stopped: the clutch was let in"
+    slow = firings.speed_rps[last] < AT_IDLE * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+    if slow and firings.pulses_per_revolution <= SPARSE and _pushed_to_the_end(view, end):
+        return "driver_stall", "the crank, near idle speed, pushed the car to the end: the clutch was being let in"
     if speed.size < 6:
         return "died", "the pulses ended with the key on"
     speed = NS_PER_S / speed
     if speed[-1] > SUDDEN * float(np.median(speed[-8:-2])):
         felt = view.near("acceleration", end - 100 * MS, end + 250 * MS).time_ns.size
-        slow = firings.speed_rps[last] < AT_IDLE * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
         if not felt and slow and restart is not None and restart - end < SOON_NS and _supplied(view, end):
             return "unclear", "it stopped at idle and was started again; a driver's stall would look the same here"
         return "died", "the pulses ended at full speed with the key on"
@@ -237,6 +240,15 @@ def _lurched(view: View, end_ns: int) -> bool:
     gravity = int(np.argmax(np.abs(level)))
     sideways = np.delete(smooth, gravity, axis=1)
     return float(np.linalg.norm(sideways, axis=1).max()) > LURCH_G
+
+
+def _pushed_to_the_end(view: View, end_ns: int) -> bool:
+    """Whether the car was pushed forward until the last pulse and held back soon after it."""
+    before = view.near("acceleration", end_ns - 300 * MS, end_ns).value
+    after = view.near("acceleration", end_ns + 300 * MS, end_ns + 700 * MS).value
+    if before.ndim != 2 or before.shape[0] < 10 or after.shape[0] < 10:
+        return False
+    return float(np.median(before[:, 0]) - np.median(after[:, 0])) > LURCH_G
 
 
 def _stood(view: View, end_ns: int) -> bool:
