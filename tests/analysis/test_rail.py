@@ -41,6 +41,20 @@ def test_a_trailing_throttle_and_an_idle_burn_fuel_and_starve(rpm: float, thrott
     assert sign.strength == pytest.approx(200 / 300 / 0.27, rel=0.01)
 
 
+@pytest.mark.parametrize(("rpm_at_the_end", "starves"), [(3000.0, True), (3600.0, True), (1800.0, False)])
+def test_without_a_throttle_a_crank_that_slowed_before_the_rail_fell_and_on_through_it_was_on_the_overrun(
+    rpm_at_the_end: float, starves: bool
+) -> None:
+    level = ((0, 200.0), (10.0, 200.0), (10.05, 0.0), (11.0, 0.0), (11.05, 200.0))
+    tach = turned((0.0, 3000.0), (9.0, 3000.0), (12.0, rpm_at_the_end), (30.0, rpm_at_the_end))
+    (sign,) = rail.signs(seen(tach, 30.0, {"fuel_pressure": drawn(30.0, *level, rate_hz=200.0)}), INJECTED)
+    assert (sign.strength > 1.0) is starves
+    # One that only slows once the rail is low has lost its push.
+    tach = turned((0.0, 3000.0), (10.0, 3000.0), (11.0, 2000.0), (30.0, 2000.0))
+    (sign,) = rail.signs(seen(tach, 30.0, {"fuel_pressure": drawn(30.0, *level, rate_hz=200.0)}), INJECTED)
+    assert sign.strength > 1.0
+
+
 @pytest.mark.parametrize("rate_hz", [20.0, 100.0, 500.0])
 def test_a_fall_is_dated_from_the_level_right_before_it_however_often_it_was_sampled(rate_hz: float) -> None:
     """The throttle closed, and the rail with it, a quarter of a second before the pump failed: no part of the fall."""

@@ -29,6 +29,10 @@ TRAILING = 0.025  # of full load, by the throttle: a driver who trails it throug
 OPENS_ABOVE_KPA, OPENS_AT = 400.0, 0.45
 VACUUM_KPA, FOLLOWS = 65.0, 0.12
 FEEL_IT_NS = 100 * MS  # about how long the crank takes to show it
+# Without a throttle the crank tells: one that slowed by itself before the rail fell, and on through its dip, was on
+# the overrun; a shortage only slows it from its fall on. Dragged along in gear an engine loses more than this share of
+# its speed a second (no source; 0.06 g at 12 m/s).
+COASTED_NS, STEP_NS, SLOWS_PER_S = 400 * MS, 200 * MS, 0.05
 
 
 def signs(view: View, band: bands.PressureBand | None) -> list[Sign]:
@@ -82,7 +86,10 @@ def _starved(view: View, band: bands.PressureBand, left_ns: int, dip: bands.Excu
     """How far a dip of the rail went, as a share of what makes an engine stumble."""
     low = view.near("fuel_pressure", left_ns, dip.to_ns)
     at_ns = int(low.time_ns[int(np.argmin(low.value))])
-    if view.load_channel == "throttle_position" and not _burning(view, low.time_ns).any():
+    if view.load_channel == "throttle_position":
+        if not _burning(view, low.time_ns).any():
+            return 0.0
+    elif _coasting(view, dip):
         return 0.0
     full = max(band.full, 1.0)
     if full > OPENS_ABOVE_KPA:
@@ -97,6 +104,13 @@ def _starved(view: View, band: bands.PressureBand, left_ns: int, dip: bands.Excu
             return anyhow
         return max(anyhow, (full - dip.lowest) / full / LACKS_OPEN)
     return max(anyhow, (full - dip.lowest) / full / LACKS_PERHAPS)
+
+
+def _coasting(view: View, dip: bands.Excursion) -> bool:
+    """Whether the crank slowed all the while, from well before a dip of the rail to its end."""
+    at_ns = np.arange(dip.from_ns - COASTED_NS, dip.to_ns, STEP_NS)
+    speed = np.maximum(np.interp(at_ns, view.firings.time_ns, view.firings.speed_rps), 0.1)
+    return bool((np.diff(np.log(speed)) < -SLOWS_PER_S * STEP_NS / NS_PER_S).all())
 
 
 def _burning(view: View, time_ns: IntArray) -> BoolArray:
