@@ -25,11 +25,23 @@ def lagged(step: FloatArray) -> FloatArray:
     return out
 
 
+def sampled(value: FloatArray) -> Trace:
+    return Trace(np.rint(np.arange(value.size) * STEP_S * NS_PER_S).astype(np.int64), value)
+
+
 def test_undoing_the_lag_gives_back_the_step() -> None:
     step = np.where((np.arange(200) > 80) & (np.arange(200) < 120), 18.0, 13.0)
-    undone = undo_lag(lagged(step), STEP_S, TAU_S)
+    undone = undo_lag(sampled(lagged(step)), STEP_S, TAU_S)
     assert undone[90:115] == pytest.approx(np.full(25, 18.0), abs=0.1)
     assert undone[:75] == pytest.approx(np.full(75, 13.0), abs=1e-9)
+
+
+def test_across_a_hole_no_slope_is_taken() -> None:
+    """A wire open from full load to coasting, 2 s later: 20 where 13 was is no gust of air at either end."""
+    whole = sampled(np.where(np.arange(300) < 200, 13.0, 20.0))
+    kept = (np.arange(300) < 150) | (np.arange(300) >= 250)
+    holed = Trace(whole.time_ns[kept], whole.value[kept])
+    assert undo_lag(holed, STEP_S, TAU_S) == pytest.approx(holed.value, abs=1e-9)
 
 
 def test_the_lag_is_read_off_the_way_readings_decay() -> None:

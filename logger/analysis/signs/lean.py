@@ -56,7 +56,7 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
     open_throttle = throttle_open(view, crank_ns) if probe.cuts_fuel else turning(view, crank_ns)
     if np.count_nonzero(open_throttle) < FEWEST_SAMPLES:
         return []
-    undone = undo_lag(trace.value, step_s, tau_s)
+    undone = undo_lag(trace, step_s, tau_s)
     base = probe.base(view, crank_ns)
     tail = _cut_tail(trace.value - base, open_throttle, step_s)
     noise = bands.noise(trace.value)

@@ -14,7 +14,7 @@ from scipy import ndimage
 from logger.analysis.channels.scene import usual_step_ns
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.crank.states import State, View
-from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
+from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray, Trace
 
 MS = 1_000_000
 DEAD_TIME_NS = 180 * MS  # gas transport to a probe in the downpipe (no source; 0.1 to 0.3 s are usual)
@@ -31,6 +31,7 @@ STAYS_NS = 450 * MS  # idling has to last: how late the probe reads is not known
 MOSTLY = 0.1  # of its coasting; what a car without that cut spends on failures stays below
 LOAD_CENTRES = (np.arange(8) + 0.5) / 8
 FEWEST_SAMPLES = 50
+HOLE_STEPS = 2.5  # samples further apart have nothing to do with each other
 ALIKE = 0.5  # ratios by load that differ by less are one
 BURNED_ON_NS, FEWEST_SEEN = 150 * MS, 4
 EARLIEST_NS = 40 * MS
@@ -73,7 +74,7 @@ def learn(views: Sequence[View]) -> Probe | None:
         value = view.traces["air_fuel_ratio"].value
         taus.append(lag_s(value - np.percentile(value, 30), step_s))
     tau_s = float(np.median(taus))
-    undone = [undo_lag(view.traces["air_fuel_ratio"].value, s, tau_s) for view, s in zip(some, steps, strict=True)]
+    undone = [undo_lag(view.traces["air_fuel_ratio"], s, tau_s) for view, s in zip(some, steps, strict=True)]
     dead_ns = dead_time_ns(some, undone) if cuts_fuel else DEAD_TIME_NS
     loads, ratios = [], []
     for view, value in zip(some, undone, strict=True):
@@ -185,7 +186,8 @@ def burned_on(view: View, probe: Probe | None, from_ns: int, to_ns: int) -> bool
         return False
     # Of a long day only this stretch, with a sample more at either end for the slope.
     begin = max(0, earlier - 1)
-    undone = undo_lag(trace.value[begin : last + 1], sampled_every_s(view), probe.tau_s)
+    stretch = Trace(trace.time_ns[begin : last + 1], trace.value[begin : last + 1])
+    undone = undo_lag(stretch, sampled_every_s(view), probe.tau_s)
     before, during = undone[earlier - begin : first - begin], undone[first - begin : last - begin]
     base = probe.base(view, np.linspace(from_ns, to_ns, 5).astype(np.int64)).max()
     # How late the air comes is known to a tenth of a second or two, so the leanest stretch of that length counts.
@@ -236,9 +238,16 @@ def firings_end(view: View) -> IntArray:
     return np.repeat(view.firings.time_ns[bounds[1:] - 1], np.diff(bounds))
 
 
-def undo_lag(value: FloatArray, step_s: float, tau_s: float) -> FloatArray:
-    """Invert a first-order lag sampled every step_s: value + tau * slope, the slope over one step either way, (n,)."""
-    return np.asarray(value + tau_s * np.gradient(value, step_s), np.float64)
+def undo_lag(trace: Trace, step_s: float, tau_s: float) -> FloatArray:
+    """Invert a first-order lag sampled every step_s: value + tau * slope, the slope over one step either way, (n,).
+
+    At the edge of a hole, where the reading was a lie or absent, the slope is that of the side that is known.
+    """
+    change = np.diff(trace.value)
+    known = np.diff(trace.time_ns) < HOLE_STEPS * step_s * NS_PER_S
+    change, sides = np.where(known, change, 0.0), known.astype(np.float64)
+    total, count = (np.append(part, 0.0) + np.insert(part, 0, 0.0) for part in (change, sides))
+    return np.asarray(trace.value + tau_s * total / (np.maximum(count, 1.0) * step_s), np.float64)
 
 
 def lag_s(above: FloatArray, step_s: float) -> float:
