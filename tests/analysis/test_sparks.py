@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from logger.analysis.signs.sparks import overlooked_share, scoring_stretches, unsparked
+from logger.analysis.signs.sparks import FEWEST, overlooked_share, scoring_stretches, unsparked
 
 MS = 1_000_000
 
@@ -23,6 +23,13 @@ def test_two_misses_in_a_row_convince_where_the_clamp_never_missed() -> None:
 def test_a_clamp_that_overlooks_one_spark_in_thirty_convicts_nobody_by_itself() -> None:
     missing = np.random.default_rng(4).random(200_000) < 1 / 30
     assert scoring_stretches(missing, overlooked_share(missing)) == []
+
+
+def test_a_clamp_that_overlooks_one_spark_in_five_hundred_convicts_nobody_either() -> None:
+    """Fewer than one in each block of 200, but three close together now and then."""
+    missing = np.random.default_rng(6).random(2_000_000) < 2e-3
+    stretches = scoring_stretches(missing, overlooked_share(missing))
+    assert [s for s in stretches if np.count_nonzero(missing[s[0] : s[1] + 1]) >= FEWEST] == []
 
 
 def test_the_same_clamp_still_shows_a_row_of_misses() -> None:

@@ -21,6 +21,7 @@ CONVINCING = 14.0  # natural log-likelihood: one chance stretch in some thousand
 FEWEST = 3  # missing sparks; a clamp overlooks two at once for reasons of its own
 USELESS = 0.25  # share of sparks overlooked from which the clamp tells nothing
 BLOCK = 200  # pulses over which the clamp's own misses are counted
+ALONE = 25  # pulses between two misses that have nothing to do with each other
 
 
 def signs(view: View) -> list[Sign]:
@@ -64,11 +65,15 @@ def unsparked(tach_ns: IntArray, spark_ns: IntArray) -> BoolArray:
 
 
 def overlooked_share(missing: BoolArray) -> float:
-    """The share of sparks that the clamp overlooks by itself: the median over blocks, so that stumbles do not count."""
+    """The share of sparks that the clamp overlooks by itself, without what stumbles take.
+
+    The median over blocks; of a clamp that overlooks less than one a block, the share of misses that stand alone.
+    """
     n_blocks = missing.size // BLOCK
     share = missing[: n_blocks * BLOCK].reshape(n_blocks, BLOCK).mean(axis=1)
-    typical = float(np.median(share))
-    return max(typical, float(missing.mean()) / 20.0, 0.5 / missing.size)
+    apart = np.diff(np.concatenate(([-ALONE], np.flatnonzero(missing), [missing.size + ALONE]))) >= ALONE
+    alone = np.count_nonzero(apart[:-1] & apart[1:]) / missing.size
+    return max(float(np.median(share)), alone, float(missing.mean()) / 20.0, 0.5 / missing.size)
 
 
 def scoring_stretches(missing: BoolArray, overlooked: float) -> list[tuple[int, int, float]]:
