@@ -129,6 +129,16 @@ def test_one_axis_of_the_accelerometer_frozen_is_enough() -> None:
     assert said(car(acceleration=Trace(time_ns, value))) == [("acceleration", "stuck")]
 
 
+def test_a_box_in_the_air_weighs_nothing_but_the_engine_shakes_it() -> None:
+    """Three jumps of 0.35 s, in which an engine at 80 turns a second shakes it by a tenth of a g."""
+    time_ns = (np.arange(60 * 200) * NS_PER_S / 200).astype(np.int64)
+    value = np.random.default_rng(7).normal((0, 0, 1), 0.3, (time_ns.size, 3))
+    shaken = 0.1 * np.sin(2.0 * np.pi * 80.0 * time_ns / NS_PER_S)
+    for at in (3000, 5000, 7000):
+        value[at : at + 70] = np.outer(shaken[at : at + 70], (0.5, 0.5, 1.0))
+    assert said(car(acceleration=Trace(time_ns, value))) == []
+
+
 def test_an_accelerometer_that_feels_neither_gravity_nor_shaking_is_dead() -> None:
     time_ns = (np.arange(60 * 200) * NS_PER_S / 200).astype(np.int64)
     value = np.random.default_rng(7).normal((0, 0, 1), 0.3, (time_ns.size, 3))

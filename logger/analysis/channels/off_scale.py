@@ -14,8 +14,9 @@ STIFF_KPA = 150.0
 LEAN_END, RICH_END = 20.0, 10.5
 # The fastest probe goes over its whole scale with a time constant of some 50 ms (common practice, no source).
 PROBE_STEP, PROBE_RATE_PER_S = 2.5, 40.0
-# No tenth of a second in a running car has each sample this near to nothing.
-WEIGHTLESS_G = 0.15
+# A running engine shakes the box by more than this even in the air, where it weighs nothing; a dead one only reads its
+# noise.
+WEIGHTLESS_G = 0.05
 
 
 def off_scale(value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Scene) -> tuple[BoolArray, BoolArray]:
