@@ -39,7 +39,7 @@ BOWL_NS = 2 * NS_PER_S
 CHATTER_NS = 50 * MS
 DEEP = 0.75  # of the supply before
 FEWEST_LOST, SURE = 2.5, 3.0  # firings; natural log-odds
-FEWEST_FIRED = 2  # pulses
+FEWEST_FIRED, FEWEST_DROPPED = 2, 3  # pulses; a crank that is jerked to a halt and on again may miss one or two
 BELIEVED = 0.66  # chance from which missing pulses are held to be the ignition's, not the wire's
 
 
@@ -117,6 +117,7 @@ def search(view: View, seen: Look, chance: Sequence[float], ceiling: float) -> S
     """Find the episodes of a view that was looked through. chance: of its gaps, from chances(); ceiling: as taught."""
     result = Search()
     signs = list(seen.signs)
+    dropped: list[wire.Gap] = []
     for gap, real in zip(seen.gaps, chance, strict=True):
         sign = _lost_pulses(view, gap, real)
         if real > BELIEVED:
@@ -124,7 +125,9 @@ def search(view: View, seen: Look, chance: Sequence[float], ceiling: float) -> S
         elif (limited := limiter.held(Episode(view, (sign,)), ceiling)) is not None:
             result.rejected.append(_rejected(view, gap.from_ns, gap.to_ns, limited))
         elif not limiter.near(view, gap.from_ns, gap.to_ns, ceiling):
-            result.tach_faults.append(_dropped(view, gap))
+            dropped.append(gap)
+    if sum(gap.missing for gap in dropped) >= FEWEST_DROPPED:
+        result.tach_faults += [_dropped(view, gap) for gap in dropped]
     halts = seen.halts
     signs = [sign for sign in signs if not _at_key_off(sign, halts)]
     signs += [_died(view, halt) for halt in halts if halt.why == "died"]
@@ -182,17 +185,9 @@ def supply_signs(view: View) -> list[Sign]:
             continue
         for dip in bands.voltage_dips(channel, trace):
             if view.ran_at(dip.from_ns):
+                note = f"{dip.lowest:.2f}"
                 found.append(
-                    Sign(
-                        "supply_dip",
-                        channel,
-                        dip.from_ns,
-                        dip.to_ns,
-                        0.0,
-                        dip.depth,
-                        dip.last_good_ns,
-                        note=f"{dip.lowest:.2f}",
-                    )
+                    Sign("supply_dip", channel, dip.from_ns, dip.to_ns, 0.0, dip.depth, dip.last_good_ns, note=note)
                 )
     return found
 
