@@ -89,6 +89,15 @@ def test_a_reading_off_the_scale_while_the_engine_runs_on_is_a_fault(name: str, 
     assert said(car(**{name: broken})) == [(name, kind)]
 
 
+def test_a_rail_that_boost_lifts_far_and_evenly_is_no_short() -> None:
+    """Half as much again as usual and more, with little ripple; but it takes its time to get there, as boost does."""
+    time_s = trace("fuel_pressure").time_ns / NS_PER_S
+    lift = np.interp(time_s, [20.0, 20.4, 23.0, 23.4], [0.0, 1.0, 1.0, 0.0])
+    quiet = between(trace("fuel_pressure"), 20.4, 23, lambda value: np.full_like(value, value.mean()))
+    boosted = Trace(quiet.time_ns, quiet.value + 220.0 * lift + 0.05 * np.sin(40.0 * time_s))
+    assert said(car(fuel_pressure=boosted)) == []
+
+
 @pytest.mark.parametrize("name", sorted(set(LEVELS) - {"sensor_supply_voltage"}))
 def test_a_lively_signal_that_freezes_is_stuck(name: str) -> None:
     broken = between(trace(name), 20, 35, lambda value: value[0])

@@ -83,7 +83,9 @@ def pressure_lies(value: FloatArray, time_ns: IntArray, limits: Plausible, scene
         high |= high_step & (value > above)
     ripple = _ripple(plain)
     for start, stop in merge(spans_of(value > above), 2).tolist():
-        high[start:stop] |= stop - start >= 8 and _ripple(value[start:stop]) < 0.5 * ripple
+        # Boost lifts a rail that follows the manifold as far, but no compressor does so from one sample to the next.
+        jumped = start == 0 or not value[start] - value[start - 1] < 0.2 * usual
+        high[start:stop] |= jumped and stop - start >= 8 and _ripple(value[start:stop]) < 0.5 * ripple
     # Not so far above, as where the sensor's full scale is near the running pressure: jumped to, and quiet for longer.
     for start, stop in spans_of(value > 1.2 * _high(plain)).tolist():
         jumped = start > 0 and value[start] - value[start - 1] > 0.2 * usual
