@@ -89,6 +89,18 @@ def test_the_dead_time_is_read_off_the_ends_of_overrun(dead_s: float) -> None:
     assert probe.dead_ns / NS_PER_S == pytest.approx(dead_s, abs=0.03)
 
 
+@pytest.mark.parametrize("dead_s", [0.1, 0.3])
+def test_a_probe_at_10_hz_tells_its_dead_time_too(dead_s: float) -> None:
+    """Six samples follow each opening; where the reading fell lies between two of them, a tenth of a second apart."""
+    often = driven(dead_s)
+    probe = often.traces["air_fuel_ratio"]
+    # Drivers do not lift in step with a sampler.
+    rare = [Trace(probe.time_ns[k::5], probe.value[k::5]) for k in range(5)]
+    learnt = learn([replace(often, traces={**often.traces, "air_fuel_ratio": trace}) for trace in rare])
+    assert learnt is not None
+    assert learnt.dead_ns / NS_PER_S == pytest.approx(dead_s, abs=0.06)
+
+
 def test_lost_firings_are_counted_and_dated_at_the_crank() -> None:
     view = driven(0.1, ((31.0, 31.6),))
     (sign,) = signs(view, learn([view]))
@@ -204,4 +216,15 @@ def test_the_air_after_an_idle_that_is_switched_off_is_no_misfire(early_s: float
     traces = {"air_fuel_ratio": Trace(time_ns, reading), "throttle_position": Trace(time_ns, throttle)}
     tach = turned((0.0, 3000.0), (40.0, 3000.0), (40.8, 900.0), (50.0, 900.0), (50.4, 60.0), engine=CUTTING)
     view = seen(tach, 60.0, traces, CUTTING)
+    assert signs(view, learn([view])) == []
+
+
+@pytest.mark.parametrize("early_s", [0.0, 0.1])
+def test_the_air_of_a_carburettor_engine_switched_off_at_speed_is_no_misfire(early_s: float) -> None:
+    """It never cuts its fuel, so a shut throttle excuses nothing; the probe may read air early_s before it is due."""
+    engine = replace(CUTTING, fuel_system="carburettor")
+    time = np.arange(0.0, 40.0, STEP_S)
+    reading = lagged(np.interp(time - 0.18 + early_s, time, np.where(time < 35.0, 13.0, 21.0)))
+    traces = {"air_fuel_ratio": Trace(np.rint(time * NS_PER_S).astype(np.int64), reading)}
+    view = seen(turned((0.0, 3000.0), (35.0, 3000.0), engine=engine), 40.0, traces, engine)
     assert signs(view, learn([view])) == []

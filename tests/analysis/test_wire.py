@@ -109,13 +109,34 @@ def test_a_long_gap_after_which_the_crank_turns_no_slower_convicts_the_wire_at_i
 
 
 def test_an_exhaust_that_shows_burnt_mixture_over_a_gap_speaks_for_the_wire() -> None:
-    for misses, witness in (((), -WITNESSED), (((31.0, 31.6),), 0.0)):
+    for misses, witness in (((), -WITNESSED), (((31.0, 31.6),), WITNESSED)):
         view = driven(0.1, misses)
         tach = view.recording.pulses["tach_pulses"]
         lost = tach[(tach < 31.05e9) | (tach > 31.4e9)]
         gappy = replace(view, firings=clean(lost, view.engine))
         ((alone,), (asked,)) = (gaps(gappy, probe) for probe in (None, learn([view])))
         assert asked.ratio - alone.ratio == pytest.approx(witness)
+
+
+@pytest.mark.parametrize(("lost", "witness"), [(0.0, -WITNESSED), (0.12, WITNESSED)])
+def test_of_scattered_pulses_the_exhaust_is_asked_for_the_air_of_those_that_are_missing(
+    lost: float, witness: float
+) -> None:
+    """One pulse in five is missing: the mixture reads no tenth leaner, which of a silent coil would be nothing."""
+    view = driven(0.1, ((30.5, 31.6),), lost=lost)
+    tach = view.recording.pulses["tach_pulses"]
+    inside = np.flatnonzero((tach > 30.55e9) & (tach < 31.5e9))
+    gappy = replace(view, firings=clean(np.delete(tach, inside[::5]), view.engine))
+    ((alone,), (asked,)) = (gaps(gappy, probe) for probe in (None, learn([view])))
+    assert asked.ratio - alone.ratio == pytest.approx(witness)
+
+
+def test_air_behind_a_shut_throttle_says_nothing_of_missing_pulses() -> None:
+    view = driven(0.1)
+    tach = view.recording.pulses["tach_pulses"]
+    gappy = replace(view, firings=clean(tach[(tach < 33.5e9) | (tach > 33.9e9)], view.engine))
+    ((alone,), (asked,)) = (gaps(gappy, probe) for probe in (None, learn([view])))
+    assert asked.ratio == alone.ratio
 
 
 def test_a_day_of_twenty_thousand_gaps_is_judged_without_a_table_of_their_pairs() -> None:

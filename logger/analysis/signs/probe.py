@@ -27,7 +27,7 @@ GATE = {"throttle_position": (0.12, 60 * MS), "fuel_pressure": (0.15, 60 * MS)}
 SLOWEST = 1.4  # of idle: below, clutch and driver make the engine falter
 IDLING = (0.65, 1.2)  # of idle speed: there no engine cuts its fuel
 FELL_WITHIN_NS = 250 * MS
-STAYS_NS = 450 * MS  # idling has to last: how late the probe reads is not known to better than two tenths of a second
+STAYS_NS = 450 * MS  # running has to last: how late the probe reads is not known to better than two tenths of a second
 MOSTLY = 0.1  # of its coasting; what a car without that cut spends on failures stays below
 LOAD_CENTRES = (np.arange(8) + 0.5) / 8
 FEWEST_SAMPLES = 50
@@ -143,14 +143,18 @@ def dead_time_ns(views: Sequence[View], undone: Sequence[FloatArray]) -> int:
     for view, value in zip(views, undone, strict=True):
         time_ns = view.traces["air_fuel_ratio"].time_ns
         for at_ns in _openings(view):
-            first, at, last = np.searchsorted(time_ns, [at_ns - 200 * MS, at_ns, at_ns + LONGEST_DEAD_NS + 150 * MS])
+            end_ns = at_ns + LONGEST_DEAD_NS + 150 * MS
+            first, at, tail, last = np.searchsorted(time_ns, [at_ns - 200 * MS, at_ns, end_ns - 100 * MS, end_ns])
             before, after = value[first:at], value[at:last]
-            if before.size < 4 or after.size < 10:
+            if before.size < 2 or tail == last or time_ns[last - 1] - time_ns[at - 1] < LONGEST_DEAD_NS:
                 continue
-            high, low = float(np.median(before)), float(np.median(after[-5:]))
+            high, low = float(np.median(before)), float(np.median(value[tail:last]))
             if high > 1.15 * STOICHIOMETRIC and low < STOICHIOMETRIC + 0.5:
-                fallen = np.flatnonzero(after < 0.5 * (high + low))
-                late.append(int(time_ns[at + fallen[0]] - at_ns))
+                half = 0.5 * (high + low)
+                k = int(at + np.flatnonzero(after < half)[0])
+                # Between two samples it fell through there about evenly: at 10 Hz they are a tenth of a second apart.
+                share = float(np.clip((value[k] - half) / (value[k] - value[k - 1]), 0.0, 1.0))
+                late.append(int(time_ns[k] - share * (time_ns[k] - time_ns[k - 1]) - at_ns))
     if len(late) < FEWEST_CUTS:
         return DEAD_TIME_NS
     return int(np.clip(np.median(late), 0, LONGEST_DEAD_NS))
@@ -176,31 +180,60 @@ def burned_on(view: View, probe: Probe | None, from_ns: int, to_ns: int) -> bool
     A stretch without combustion sends all of its air down the exhaust, which reads a third leaner at least; what is
     asked here is less than a third of that against the usual, and less than two thirds against the moments before.
     """
+    read = _exhaust(view, probe, from_ns, to_ns)
+    return read is not None and read.seen < SEEN_AIR * read.base and read.seen < SEEN_LEANER * read.before
+
+
+def lost_share(view: View, probe: Probe | None, from_ns: int, to_ns: int) -> float | None:
+    """Which share of a stretch's firings the probe says were lost; None where it cannot tell or fuel may be cut."""
+    read = _exhaust(view, probe, from_ns, to_ns)
+    if probe is None or read is None:
+        return None
+    if probe.cuts_fuel and not throttle_open(view, np.linspace(from_ns, to_ns, 9).astype(np.int64)).all():
+        return None
+    return 1.0 - read.base / read.seen if read.seen > read.base else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """Air-fuel ratios of a stretch: the leanest mean of its length, what is usual there, and what came before."""
+
+    seen: float
+    base: float
+    before: float
+
+
+def _exhaust(view: View, probe: Probe | None, from_ns: int, to_ns: int) -> _Read | None:
+    """What the probe read of a stretch at the crank; None where it is too short or not recorded."""
     if probe is None or not usable(view) or to_ns - from_ns < BURNED_ON_NS:
-        return False
+        return None
     trace = view.traces["air_fuel_ratio"]
     from_ns_late, to_ns_late = from_ns + EARLIEST_NS, to_ns + LONGEST_DEAD_NS
     earlier, first, last = np.searchsorted(trace.time_ns, [from_ns - BURNED_ON_NS, from_ns_late, to_ns_late]).tolist()
     n_stretch = round((to_ns - from_ns) / NS_PER_S / sampled_every_s(view))
     if n_stretch < FEWEST_SEEN or last - first < n_stretch or first - earlier < FEWEST_SEEN:
-        return False
+        return None
     # Of a long day only this stretch, with a sample more at either end for the slope.
     begin = max(0, earlier - 1)
     stretch = Trace(trace.time_ns[begin : last + 1], trace.value[begin : last + 1])
     undone = undo_lag(stretch, sampled_every_s(view), probe.tau_s)
     before, during = undone[earlier - begin : first - begin], undone[first - begin : last - begin]
-    base = probe.base(view, np.linspace(from_ns, to_ns, 5).astype(np.int64)).max()
+    base = float(probe.base(view, np.linspace(from_ns, to_ns, 5).astype(np.int64)).max())
     # How late the air comes is known to a tenth of a second or two, so the leanest stretch of that length counts.
     seen = float(np.convolve(during, np.ones(n_stretch) / n_stretch, "valid").max())
-    return seen < SEEN_AIR * base and seen < SEEN_LEANER * float(np.median(before))
+    return _Read(seen, base, float(np.median(before)))
 
 
 def turning(view: View, crank_ns: IntArray) -> BoolArray:
-    """Where the engine ran well above idle at each time at the crank."""
+    """Where the engine ran well above idle at each time at the crank, and went on to for STAYS_NS.
+
+    Without the latter the air that a switched-off engine still pumps would count as its last firings'.
+    """
     firings = view.firings
     place = np.clip(np.searchsorted(firings.time_ns, crank_ns), 0, firings.time_ns.size - 1)
     fast = firings.speed_rps > SLOWEST * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
-    return np.asarray((fast & (view.state >= State.IDLE))[place])
+    lasts = firings_end(view) - firings.time_ns > STAYS_NS
+    return np.asarray((fast & lasts & (view.state >= State.IDLE))[place])
 
 
 def throttle_open(view: View, crank_ns: IntArray) -> BoolArray:

@@ -13,7 +13,7 @@ import numpy as np
 from logger.analysis.channels.scene import usual_step_ns
 from logger.analysis.crank import roughness
 from logger.analysis.crank.states import State, View
-from logger.analysis.signs.probe import Probe, burned_on
+from logger.analysis.signs.probe import Probe, burned_on, lost_share
 from logger.event import NS_PER_S, Engine, FloatArray
 
 FAR_FROM_COIL = ("crank", "control_unit")  # tach sources whose pulses say nothing about the coil
@@ -33,6 +33,8 @@ LOAD_SPREAD = 0.01  # relative speed per pulse that a load change over the windo
 SIDES = (20, 8)  # pulses before and after a gap from which the crank's loss is read: long for precision, or short
 NEXT_TO = 3
 WITNESSED, FEWEST_DUE = 4.0, 2.0  # natural log-likelihood; pulses
+SOLID, FEWEST_MISSING = 0.5, 0.08  # of the pulses of a stretch
+AIR_SEEN, NO_AIR = 0.3, 0.12  # of the missing share
 USUAL_LENGTH, LENGTH_SPEAKS = 4.0, 0.8
 # Odds of the ignition where nothing else is known: it is why a logger is carried. They count once, however many gaps
 # share them. A day on which ignition and wire both fail is so much rarer than either that what the other gaps say
@@ -108,9 +110,8 @@ def _gap(view: View, runs: Sequence[tuple[int, int]], probe: Probe | None) -> Ga
     time_ns = view.firings.time_ns
     last = min(stop, time_ns.size - 1)
     ratio += sum(_witness(view, name, int(time_ns[first]), int(time_ns[last])) for name in _witnesses(view.engine))
-    if burned_on(view, probe, int(time_ns[first]), int(time_ns[last])):
-        ratio -= WITNESSED
     missing = sum(b - a for a, b in runs)
+    ratio += _air(view, probe, int(time_ns[first]), int(time_ns[last]), missing / max(1, stop - first))
     noisy = np.searchsorted(view.firings.extra_ns, [time_ns[first] - GROUP_NS, time_ns[last] + GROUP_NS])
     extra = float(noisy[1] - noisy[0])
     if extra > 2:
@@ -142,6 +143,19 @@ def _witness(view: View, name: str, from_ns: int, to_ns: int) -> float:
         return 0.0
     share = float(inside[1] - inside[0]) / due
     return WITNESSED if share < 0.3 else -WITNESSED if share > 0.7 else 0.0
+
+
+def _air(view: View, probe: Probe | None, from_ns: int, to_ns: int, missing: float) -> float:
+    """What the exhaust says: WITNESSED where its air is that of the missing share of firings, as much against, else 0.
+
+    Probes read plain air as 20 to 22, so of all firings lost they show some four tenths.
+    """
+    if burned_on(view, probe, from_ns, to_ns) and missing > SOLID:
+        return -WITNESSED
+    lost = lost_share(view, probe, from_ns, to_ns)
+    if lost is None or missing < FEWEST_MISSING:
+        return 0.0
+    return WITNESSED if lost > AIR_SEEN * missing else -WITNESSED if lost < NO_AIR * missing else 0.0
 
 
 def _ratio(view: View, first: int, stop: int) -> float:
