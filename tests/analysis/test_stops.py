@@ -123,6 +123,22 @@ def test_a_feed_that_came_back_before_the_engine_was_started_again_was_lost_and_
     assert (stop.why, stop.off_ns) == ("died", None)
 
 
+KEY_STAYS = Trace(nanoseconds(np.array([0.0])), np.array([1.0]))
+
+
+@pytest.mark.parametrize("key", [KEY_STAYS, Trace(nanoseconds(np.array([0.0, 11.0])), np.array([1.0, 0.0]))])
+def test_a_feed_that_is_lost_with_the_key_on_is_a_failure_though_the_car_lurches_or_the_driver_gives_up(
+    key: Trace,
+) -> None:
+    """He turns the key a second later, if at all; the launch he was at jerks the car like a clutch let in."""
+    time = np.arange(0.0, 14.0, 0.005)
+    along = np.where((time > 9.95) & (time < 10.2), 0.6, 0.0)
+    jerk = Trace(nanoseconds(time), np.column_stack((along, np.zeros(time.size), np.ones(time.size))))
+    traces = {"key_sense": key, "ignition_feed_voltage": FEED, "acceleration": jerk}
+    (stop,) = stops(seen(turned((0.0, 3000), (10.0, 3000)), 14.0, traces))
+    assert stop.why == "died"
+
+
 def test_a_late_pulse_of_a_crank_that_rocks_back_does_not_end_the_stretch_there() -> None:
     view = seen(turned((0.0, 900), (10.0, 900)), 14.0, {"key_sense": KEY})
     firings = view.firings

@@ -20,6 +20,9 @@ Why = Literal["key_off", "driver_stall", "died", "record_ends", "unclear"]
 MS = 1_000_000
 FEED_DEAD_V = 2.0
 RUN_DOWN_NS = 3 * NS_PER_S  # longer than a free crank turns on without firing
+# A key turned later than this after the last pulse did not end them: two revolutions of an idle, and a relay.
+KEY_LATE_NS = 500 * MS
+FEED_FELL = 0.75  # of the feed before
 AT_IDLE, NEAR_IDLE = 1.5, 1.8  # of idle speed: from where an engine stops within half a second, and within a second
 LURCH_G, STANDING_G = 0.3, 0.1
 PULLS, STAYED = 0.2, 0.7  # of full load; of the throttle before
@@ -79,23 +82,24 @@ def _judge(view: View, last: int, following: int, restart: int | None) -> Stop:
         return stop("record_ends", "the recording ends or has a gap here")
     key = view.recording.traces.get("key_sense")
     if key is not None and key.time_ns.size:
-        turned = np.flatnonzero((key.time_ns > end - RUN_DOWN_NS) & (key.time_ns < end + 2000 * MS))
+        turned = np.flatnonzero((key.time_ns > end - RUN_DOWN_NS) & (key.time_ns < end + KEY_LATE_NS))
         if turned.size and key.value[turned[-1]] < 0.5:
             return stop("key_off", "the key was turned off", int(key.time_ns[turned[-1]]))
+        if (left := _feed_left(view, end, following)) is not None and left < FEED_FELL:
+            return stop("died", "the coil's feed was lost with the key on")
         return stop(*_stall_or_died(view, last, restart))
     off_ns = _feed_gone_before(view, end)
     pulled = _pulled(view, end if off_ns is None else off_ns)
     if off_ns is not None and restart is None and not pulled:
         return stop("key_off", "the coil's feed was switched off and the crank ran down", off_ns)
-    feed = view.near("ignition_feed_voltage", end + 40 * MS, min(following, end + 1500 * MS))
-    before = view.near("ignition_feed_voltage", end - 400 * MS, end - 60 * MS)
-    if feed.value.size >= 5 and before.value.size >= 5:
-        dead = float(np.median(feed.value)) < FEED_DEAD_V
+    left = _feed_left(view, end, following)
+    if left is not None:
+        dead = left == 0.0
         if dead and pulled:
             return stop("died", "the coil's feed was lost while the engine pulled")
         if dead and (restart is None or _feed_came_back_quietly(view, end, following)):
             return stop("key_off", "the coil's feed was switched off")
-        if dead or float(np.median(feed.value)) < 0.75 * float(np.median(before.value)):
+        if left < FEED_FELL:
             return stop("died", "the coil's feed was lost and the engine was started again")
         return stop(*_stall_or_died(view, last, restart))
     if restart is None and following >= view.recording.duration_ns:
@@ -103,6 +107,16 @@ def _judge(view: View, last: int, following: int, restart: int | None) -> Stop:
     if restart is None and (_pump_stopped(view, end) or _battery_breathed_up(view, end)):
         return stop("key_off", "rail pressure fell or the battery rose at once, as when the key is turned off")
     return stop(*_stall_or_died(view, last, restart))
+
+
+def _feed_left(view: View, end_ns: int, following_ns: int) -> float | None:
+    """The share of its feed that the coil had after the pulses ended, 0 where it was dead; None: not recorded."""
+    after = view.near("ignition_feed_voltage", end_ns + 40 * MS, min(following_ns, end_ns + 1500 * MS)).value
+    before = view.near("ignition_feed_voltage", end_ns - 400 * MS, end_ns - 60 * MS).value
+    if after.size < 5 or before.size < 5:
+        return None
+    level = float(np.median(after))
+    return 0.0 if level < FEED_DEAD_V else level / max(float(np.median(before)), FEED_DEAD_V)
 
 
 def _pulled(view: View, at_ns: int) -> bool:
