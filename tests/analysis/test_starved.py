@@ -1,9 +1,13 @@
 """Lost combustion behind a rail short of pressure, told without a throttle: car and crank push, coast, push again."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from logger.analysis.channels.bands import PressureBand
 from logger.analysis.crank.states import View
+from logger.analysis.failure import stumbles
 from logger.analysis.signs import starved
 from logger.analysis.signs.motion import learn, motion_of
 from logger.analysis.signs.sign import Sign
@@ -98,3 +102,22 @@ def test_an_engine_that_pulls_as_its_load_promises_was_hardly_starved(
     law = learn([motion])
     assert law is not None
     assert (starved.eased(_low(24.3, 25.8, strength), motion, law).strength >= 1.0) is believed
+
+
+@pytest.mark.parametrize(("starved_pulls", "believed"), [(1, False), (7, True)])
+def test_how_hard_the_engine_pulls_when_fed_is_not_learned_from_pulls_that_were_starved(
+    starved_pulls: int, believed: bool
+) -> None:
+    """The rail falls to 115 of 300 kPa on one pull, or on each: then nothing shows what a sound one would be like."""
+    recording = drive()
+    points = [(0.0, 300.0)]
+    for pull in range(starved_pulls):
+        at = 6.0 * (6 - pull)
+        points += [(at + 0.1, 300.0), (at + 0.14, 115.0), (at + 2.0, 115.0), (at + 2.04, 300.0)]
+    traces = {**recording.traces, "fuel_pressure": drawn(42.0, *sorted(points))}
+    view, band = view_of(replace(recording, traces=traces)), PressureBand(210.0, 230.0, 300.0, 1.0)
+    ride = motion_of(view)
+    seen_so = stumbles.look(view, ride, [], stumbles.learn([view], [ride], band))
+    low = [sign for sign in seen_so.signs if sign.kind == "low_pressure"]
+    assert len(low) == starved_pulls
+    assert all((sign.strength >= 1.0) is believed for sign in low)

@@ -46,11 +46,12 @@ BELIEVED = 0.66  # chance from which missing pulses are held to be the ignition'
 @dataclass(frozen=True, slots=True)
 class Taught:
     """What an event teaches before it is searched: the rail's band (None: not known), how the car pushes (None: not
-    known), the same told without a throttle, the crank speed of its rev limiter, rev/s, and its exhaust probe (None:
-    none that tells)."""
+    known), how it does where its rail is not short (None: not known), how it pushes told without a throttle, the crank
+    speed of its rev limiter, rev/s, and its exhaust probe (None: none that tells)."""
 
     pressure: bands.PressureBand | None
     law: motion.Law | None
+    fed_law: motion.Law | None
     blind_law: motion.Law | None
     ceiling: float
     exhaust: probe.Probe | None
@@ -58,8 +59,11 @@ class Taught:
 
 def learn(views: Sequence[View], rides: Sequence[motion.Motion | None], pressure: bands.PressureBand | None) -> Taught:
     """Learn from views of an event, all of them or a fair choice. rides: of each; pressure: the rail's band."""
-    known = [ride for ride in rides if ride is not None]
-    return Taught(pressure, motion.learn(known), starved.learn(views), limiter.ceiling(views), probe.learn(views))
+    known = [(view, ride) for view, ride in zip(views, rides, strict=True) if ride is not None]
+    # Where the rail was short, the engine did not push as it does when nothing is wrong.
+    fed = motion.learn([motion.without(ride, starved.spans(rail.signs(view, pressure))) for view, ride in known])
+    law = fed or motion.learn([ride for _, ride in known])
+    return Taught(pressure, law, fed, starved.learn(views), limiter.ceiling(views), probe.learn(views))
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +85,7 @@ def look(view: View, ride: motion.Motion | None, lamed: list[Sign], taught: Taug
 
     ride: of the view; lamed: its signs of a lame cylinder."""
     dips, injections, gaps = supply_signs(view), injection.signs(view), wire.gaps(view, taught.exhaust)
-    felt, low = _torque_signs(view, ride, taught.law, rail.signs(view, taught.pressure))
+    felt, low = _torque_signs(view, ride, taught, rail.signs(view, taught.pressure))
     signs = dips + sparks.signs(view) + low
     felt += starved.signs(view, low, taught.blind_law)
     signs += [sign for sign in felt if not probe.burned_on(view, taught.exhaust, sign.from_ns, sign.to_ns)]
@@ -145,13 +149,14 @@ def search(view: View, seen: Look, chance: Sequence[float], ceiling: float) -> S
 
 
 def _torque_signs(
-    view: View, ride: motion.Motion | None, law: motion.Law | None, low: list[Sign]
+    view: View, ride: motion.Motion | None, taught: Taught, low: list[Sign]
 ) -> tuple[list[Sign], list[Sign]]:
     """What car and crank show of missing torque; and the rail's shortages, eased where they show that none is."""
+    law, fed = taught.law, taught.fed_law
     if law is None or ride is None:
         return [], low
-    if view.load_channel == "throttle_position":
-        low = [starved.eased(sign, ride, law) for sign in low]
+    if view.load_channel == "throttle_position" and fed is not None:
+        low = [starved.eased(sign, ride, fed) for sign in low]
     return torque.signs(view, ride, law) + cutouts.signs(view, ride, law), low
 
 

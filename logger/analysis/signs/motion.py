@@ -9,7 +9,8 @@ hardly cares whether the tyres grip. c, and what e reads with the throttle open 
 itself; the axis of x is the direction in which opening the throttle pushes, so the box may be mounted askew.
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
@@ -92,6 +93,15 @@ def motion_of(view: View) -> Motion | None:
 def blind(view: View) -> Motion | None:
     """The same without a load channel: load as the crank's own gain of speed shows it."""
     return _motion(view, load_from_crank(view.firings), AROUND_STEPS["throttle_position"])
+
+
+def without(motion: Motion, spans: Sequence[tuple[int, int]]) -> Motion:
+    """The same as if the engine had not run in the given spans, ns: nothing is learned of how it pushes there."""
+    usable = np.ones(motion.time_ns.size, bool)
+    for from_ns, to_ns in spans:
+        first, stop = np.searchsorted(motion.time_ns, [from_ns, to_ns])
+        usable[first:stop] = False
+    return replace(motion, open=motion.open & usable, shut=motion.shut & usable, running=motion.running & usable)
 
 
 def _motion(view: View, load_at_firings: LoadArray, around_steps: int) -> Motion | None:

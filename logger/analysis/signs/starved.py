@@ -57,6 +57,11 @@ def signs(view: View, low: Sequence[Sign], law: Law | None) -> list[Sign]:
     return [found for from_ns, to_ns in _joined(short) for found in _within(view, ride, law, from_ns, to_ns)]
 
 
+def spans(low: Sequence[Sign]) -> list[tuple[int, int]]:
+    """Where the rail was short enough to be felt, and a little after, ns; low: low_pressure signs."""
+    return _joined([replace(sign, to_ns=sign.to_ns + WITH_NS) for sign in low if sign.strength >= LEAST_STARVED])
+
+
 def eased(sign: Sign, motion: Motion, law: Law) -> Sign:
     """A shortage that by itself just makes a stumble, taken back where the engine pulled as hard as its load promises.
 
