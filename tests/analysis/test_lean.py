@@ -58,13 +58,15 @@ CUTTING = Engine(
 )
 
 
-def driven(dead_s: float, misses: tuple[tuple[float, float], ...] = (), *, lost: float = 1.0 / 3.0) -> View:
+def driven(
+    dead_s: float, misses: tuple[tuple[float, float], ...] = (), *, lost: float = 1.0 / 3.0, shut_s: float = 2.0
+) -> View:
     """A minute at 3,000 rev/min, 3 s open and 2 s shut in turn, fuel cut when shut; a share of firings lost in misses.
 
     The probe reads dead_s late.
     """
     time = np.arange(0.0, 60.0, STEP_S)
-    shut = time % 5.0 > 3.0
+    shut = time % (3.0 + shut_s) > 3.0
     ratio = np.where(shut, 20.0, 13.0)
     for begin, end in misses:
         ratio[(time >= begin) & (time < end)] = 13.0 / (1.0 - lost)
@@ -127,6 +129,18 @@ def test_misses_right_after_an_overrun_are_seen() -> None:
 def test_overrun_alone_is_not_lean() -> None:
     view = driven(0.1)
     assert signs(view, learn([view])) == []
+
+
+@pytest.mark.parametrize("dead_s", [0.12, 0.18, 0.24])
+@pytest.mark.parametrize(("channel", "shut_s"), [("air_fuel_ratio", 0.33), ("throttle_position", 2.0)])
+def test_nor_is_it_where_probe_or_throttle_are_sampled_at_10_hz(dead_s: float, channel: str, shut_s: float) -> None:
+    """The edges of a fuel cut lie up to a tenth of a second from where such a channel seems to have them."""
+    often = driven(dead_s, shut_s=shut_s)
+    for k in range(5):
+        rare = Trace(often.traces[channel].time_ns[k::5], often.traces[channel].value[k::5])
+        traces = {**often.traces, channel: rare}
+        view = seen(often.recording.pulses["tach_pulses"], 60.0, traces, CUTTING)
+        assert signs(view, learn([view])) == []
 
 
 def test_without_a_probe_nothing_is_learnt() -> None:

@@ -24,6 +24,7 @@ USUAL_TAU_S = 0.125
 STOICHIOMETRIC = 14.7  # petrol
 # Load from which the throttle counts as open, and for how long before and after: a rail shows load rounded.
 GATE = {"throttle_position": (0.12, 60 * MS), "fuel_pressure": (0.15, 60 * MS)}
+DENSE_NS = 20 * MS  # a sampling step that those times allow for
 SLOWEST = 1.4  # of idle: below, clutch and driver make the engine falter
 IDLING = (0.65, 1.2)  # of idle speed: there no engine cuts its fuel
 FELL_WITHIN_NS = 250 * MS
@@ -240,6 +241,10 @@ def throttle_open(view: View, crank_ns: IntArray) -> BoolArray:
     """Where the throttle was open, with the engine running, for a while before and after each time at the crank."""
     firings = view.firings
     at_least, around_ns = GATE.get(view.load_channel or "", GATE["fuel_pressure"])
+    # Between two samples nobody knows when the throttle moved, or when the exhaust turned.
+    for channel in ("air_fuel_ratio", view.load_channel or ""):
+        if channel in view.traces:
+            around_ns += max(0, round(usual_step_ns(view.traces[channel].time_ns[:2000])) - DENSE_NS)
     slow = firings.speed_rps < SLOWEST * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     closed = (view.load < at_least) | ~(view.load >= 0) | (view.state < State.IDLE) | slow
     closed &= ~_idling(view)
