@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from logger.analysis import analyse
+from logger.analysis.crank import starts
 from logger.analysis.crank.starts import restarts
+from logger.analysis.crank.states import LoadScale
 from logger.analysis.crank.stops import Stop, stops
 from logger.analysis.findings import Findings
 from logger.event import Event, FloatArray, Trace
@@ -121,6 +123,21 @@ def test_a_feed_that_came_back_before_the_engine_was_started_again_was_lost_and_
     tach = np.concatenate((RUN_DOWN, turned((13.0, 900), (16.0, 900), engine=ON_THE_CRANK)))
     stop = stops(seen(tach, 16.0, {"ignition_feed_voltage": feed}, ON_THE_CRANK))[0]
     assert (stop.why, stop.off_ns) == ("died", None)
+
+
+@pytest.mark.parametrize(("opened_at_s", "why"), [(9.75, "unclear"), (10.1, "died")])
+def test_an_idle_that_ends_at_once_under_a_growing_load_may_be_the_drivers_stall(opened_at_s: float, why: str) -> None:
+    """With one pulse a revolution a crank that a clutch drags down within two firings shows no slower interval."""
+    engine = replace(FOUR, tach_pulses_per_revolution=1.0)
+    again = turned((12.0, 210), (13.0, 210), (13.2, 900), (15.0, 900), engine=engine)
+    tach = np.concatenate((turned((0.0, 900), (10.0, 900), engine=engine), again))
+    traces = {
+        "throttle_position": drawn(15.0, (0, 1), (opened_at_s, 1), (opened_at_s + 0.05, 40), (11, 40), (11.1, 1)),
+        "acceleration": pushed((0, 0.0), (15.0, 0.0)),
+    }
+    scale = LoadScale("throttle_position", 0.0, 100.0, 0)
+    view = starts.without_standstills(seen(tach, 15.0, traces, engine), scale)
+    assert stops(view)[0].why == why
 
 
 KEY_STAYS = Trace(nanoseconds(np.array([0.0])), np.array([1.0]))

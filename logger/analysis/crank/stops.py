@@ -23,6 +23,7 @@ RUN_DOWN_NS = 3 * NS_PER_S  # longer than a free crank turns on without firing
 # A key turned later than this after the last pulse did not end them: two revolutions of an idle, and a relay.
 KEY_LATE_NS = 500 * MS
 FEED_FELL = 0.75  # of the feed before
+LABOURS = 0.15  # of full load, more than before
 AT_IDLE, NEAR_IDLE = 1.5, 1.8  # of idle speed: from where an engine stops within half a second, and within a second
 LURCH_G, STANDING_G = 0.3, 0.1
 PULLS, STAYED = 0.2, 0.7  # of full load; of the throttle before
@@ -192,7 +193,8 @@ def _stall_or_died(view: View, last: int, restart: int | None) -> tuple[Why, str
     speed = NS_PER_S / speed
     if speed[-1] > SUDDEN * float(np.median(speed[-8:-2])):
         felt = view.near("acceleration", end - 100 * MS, end + 250 * MS).time_ns.size
-        if not felt and slow and restart is not None and restart - end < SOON_NS and _supplied(view, end):
+        soon = slow and restart is not None and restart - end < SOON_NS and _supplied(view, end)
+        if soon and (not felt or _laboured(view, begin, last)):
             return "unclear", "it stopped at idle and was started again; a driver's stall would look the same here"
         return "died", "the pulses ended at full speed with the key on"
     usual = float(np.median(speed[: max(3, speed.size // 2)]))
@@ -232,6 +234,15 @@ def _opened(view: View, begin: int, last: int) -> bool:
         return False
     before = float(np.min(load[:4], initial=1.0, where=load[:4] >= 0.0))
     return float(np.max(load, initial=0.0, where=load >= 0.0)) - before > 0.08
+
+
+def _laboured(view: View, begin: int, last: int) -> bool:
+    """Whether load had clearly grown by the last pulses: nothing takes an idling engine's vacuum away but clutch and
+    foot, while lost ignition leaves it until the crank slows."""
+    load = view.load[begin : last + 1]
+    if view.load_channel is None or load.size < 6 or not np.isfinite(load).all():
+        return False
+    return float(np.median(load[-3:]) - np.median(load[: load.size // 2])) > LABOURS
 
 
 def _supplied(view: View, end_ns: int) -> bool:
