@@ -76,7 +76,9 @@ def _battery(value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Sce
     """Below what the coil it feeds shows, or dead with the coil firing on; above any regulator's worst."""
     low = value < 9.0
     at = np.flatnonzero(low)
-    feed = scene.extreme_near("ignition_feed_voltage", time_ns[at], highest=False, within_ns=15_000_000)
+    # On a steep fall the feed, behind another filter, may be at the battery's level only one sample later.
+    beside_ns = max(15_000_000, interval_ns(time_ns) * 5 // 4)
+    feed = scene.extreme_near("ignition_feed_voltage", time_ns[at], highest=False, within_ns=beside_ns)
     low[at] = feed > value[at] + 1.5
     low &= ~_falls_silent(low, time_ns, scene)
     low |= _fires_on(value < COIL_DEAD_V, time_ns, scene) & _unanswered(feed, at, value.size)
