@@ -56,6 +56,14 @@ def test_a_float_bowl_carries_low_pressure_over_to_the_stumble_it_ends_in() -> N
     assert len(join(starved, bowl_ns=2 * S)) == 1
 
 
+@pytest.mark.parametrize(("later_s", "groups"), [(0.04, 1), (0.1, 1), (0.3, 2)])
+def test_a_rail_that_falls_as_the_coils_feed_opens_hangs_on_the_same_switch(later_s: float, groups: int) -> None:
+    """With the battery up nothing else takes both away at once; a pump that fails later is a fault of its own."""
+    opened = Sign("supply_dip", "ignition_feed_voltage", 10 * S, 11 * S)
+    low = Sign("low_pressure", "fuel_pressure", round((10.0 + later_s) * S), 12 * S)
+    assert len(join([opened, low])) == groups
+
+
 def test_a_supply_that_dips_a_little_while_the_engine_fires_on_is_rejected_with_the_reason() -> None:
     drive = Drive()
     battery = drive.recording().traces["battery_voltage"]

@@ -15,6 +15,7 @@ MS = 1_000_000
 JOIN_NS = NS_PER_S // 2
 BLUR_NS = 250 * MS
 BLURRED = ("lean", "weak_torque", "lame_cylinder")
+AT_ONCE_NS = 120 * MS  # a sample of a slow channel, and what hose and regulator hold
 LEAD_NS = 60 * MS  # a rail that falls no earlier than this before the ignition may have lost the same supply
 
 
@@ -108,13 +109,13 @@ def _follows(sign: Sign) -> bool:
 def _led(group: list[Sign], starved: list[Sign]) -> bool:
     """Whether the rail fell as the electrical signs of a group began, or while they lasted.
 
-    Where the battery held and only the coil's feed opened, the pump had what it needs.
+    Where the battery held and only the coil's feed opened, the pump had what it needs, unless it hangs on the same
+    switch: then the rail falls at once.
     """
     fed = {sign.channel for sign in group if sign.kind == "supply_dip"}
-    if fed == {"ignition_feed_voltage"}:
-        return False
     begin, end = min(sign.from_ns for sign in group), max(sign.to_ns for sign in group)
-    return begin - LEAD_NS < starved[0].from_ns < end + JOIN_NS
+    latest = begin + AT_ONCE_NS if fed == {"ignition_feed_voltage"} else end + JOIN_NS
+    return begin - LEAD_NS < starved[0].from_ns < latest
 
 
 def _touches(sign: Sign, group: list[Sign], bowl_ns: int) -> bool:
