@@ -45,9 +45,8 @@ BELIEVED = 0.66  # chance from which missing pulses are held to be the ignition'
 
 @dataclass(frozen=True, slots=True)
 class Taught:
-    """What an event teaches before it is searched: the rail's band (None: not known), how the car pushes (None: not
-    known), how it does where its rail is not short (None: not known), how it pushes told without a throttle, the crank
-    speed of its rev limiter, rev/s, and its exhaust probe (None: none that tells)."""
+    """What an event teaches before it is searched: the rail's band, how the car pushes, how with a rail not short, how
+    told without a throttle (None: not known), its rev limiter's rev/s, and its exhaust probe (or None)."""
 
     pressure: bands.PressureBand | None
     law: motion.Law | None
@@ -59,10 +58,9 @@ class Taught:
 
 def learn(views: Sequence[View], rides: Sequence[motion.Motion | None], pressure: bands.PressureBand | None) -> Taught:
     """Learn from views of an event, all of them or a fair choice. rides: of each; pressure: the rail's band."""
-    known = [(view, ride) for view, ride in zip(views, rides, strict=True) if ride is not None]
-    # Where the rail was short, the engine did not push as it does when nothing is wrong.
-    fed = motion.learn([motion.without(ride, starved.spans(rail.signs(view, pressure))) for view, ride in known])
-    law = fed or motion.learn([ride for _, ride in known])
+    known = [(ride, view) for ride, view in zip(rides, views, strict=True) if ride is not None]
+    fed = motion.learn([motion.without(ride, starved.spans(rail.signs(view, pressure))) for ride, view in known])
+    law = fed or motion.learn([ride for ride, _ in known])
     return Taught(pressure, law, fed, starved.learn(views), limiter.ceiling(views), probe.learn(views))
 
 
@@ -152,12 +150,11 @@ def _torque_signs(
     view: View, ride: motion.Motion | None, taught: Taught, low: list[Sign]
 ) -> tuple[list[Sign], list[Sign]]:
     """What car and crank show of missing torque; and the rail's shortages, eased where they show that none is."""
-    law, fed = taught.law, taught.fed_law
-    if law is None or ride is None:
+    if taught.law is None or ride is None:
         return [], low
-    if view.load_channel == "throttle_position" and fed is not None:
-        low = [starved.eased(sign, ride, fed) for sign in low]
-    return torque.signs(view, ride, law) + cutouts.signs(view, ride, law), low
+    if view.load_channel == "throttle_position" and taught.fed_law is not None:
+        low = [starved.eased(sign, ride, taught.fed_law) for sign in low]
+    return torque.signs(view, ride, taught.law) + cutouts.signs(view, ride, taught.law), low
 
 
 def _at_key_off(sign: Sign, halts: Sequence[Stop]) -> bool:
@@ -287,8 +284,7 @@ def _no_stumble(episode: Episode) -> str | None:
     if all(_fired_on_nothing(episode.view, dip) for dip in dips):
         return "the coil gave every pulse with nothing at its terminal: the feed's tap failed, not the feed"
     view = episode.view
-    place = int(np.searchsorted(view.firings.time_ns, dips[0].from_ns))
-    place = min(max(place - 2, 0), view.firings.time_ns.size - 1)
+    place = max(int(np.searchsorted(view.firings.time_ns, dips[0].from_ns)) - 2, 0)
     fast = view.firings.speed_rps[place] > 1.6 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     lowest = min(float(sign.note) for sign in dips)
     # A coil behind a ballast resistor is made for less, so a dip counts by its share, too.
