@@ -71,7 +71,7 @@ def test_a_fault_that_makes_noise_on_the_tach_wire_makes_it_on_every_drive(monke
 
     monkeypatch.setattr(generated, "sick", noisy)
     monkeypatch.setattr(generated, "event_truth", truth)
-    build_case("case", 8, "coil_lead", "four_injected")
+    build_case("case", 9, "coil_lead", "four_injected")
     lost = [car for car in cars if (car.log.column("fault") >= 0).any()]
     assert lost
     assert all(car.ignition.stray for car in lost if (car.log.column("fault") >= 0).sum() > 5)
