@@ -72,6 +72,7 @@ def pulled(
     throttle: float = 90.0,
     channel: str = "battery_voltage",
     load_channel: str = "throttle_position",
+    jitter_s: float = 2e-4,
 ) -> list[Sign]:
     """A pull at a steady 4,000 rev/min, 133 firings a second, with the supply at `volts` for a while and sound else."""
     low = ((0, 13.9), (10.0, 13.9), (10.01, volts), (10.0 + lasts_s, volts), (10.01 + lasts_s, 13.9))
@@ -79,7 +80,9 @@ def pulled(
         channel: drawn(20.0, *low),
         "throttle_position": drawn(20.0, (0, throttle), (20, throttle)),
     }
-    view = seen(turned((0.0, 4000), (20.0, 4000)), 20.0, traces)
+    tach = turned((0.0, 4000), (20.0, 4000))
+    tach = tach + np.rint(np.random.default_rng(1).normal(0.0, jitter_s, tach.size) * NS_PER_S).astype(np.int64)
+    view = seen(tach, 20.0, traces)
     return starved_coil.collapsed(replace(view, load_channel=load_channel))
 
 
@@ -95,6 +98,11 @@ def test_an_engine_that_pulls_on_a_collapsed_supply_loses_twice_the_share_for_ea
 @pytest.mark.parametrize("sound", [{"volts": 9.5}, {"volts": 8.0, "throttle": 20.0}, {"volts": 8.0, "lasts_s": 0.2}])
 def test_nine_and_a_half_volts_a_little_load_or_a_moment_lose_none(sound: dict[str, float]) -> None:
     assert pulled(**sound) == []
+
+
+@pytest.mark.parametrize(("volts", "n_signs"), [(9.1, 0), (8.4, 0), (8.0, 1)])
+def test_a_crank_that_turns_evenly_shows_that_its_coil_still_makes_each_spark(volts: float, n_signs: int) -> None:
+    assert len(pulled(volts, jitter_s=2e-5)) == n_signs
 
 
 @pytest.mark.parametrize(("volts", "n_signs"), [(9.0, 0), (8.6, 1)])

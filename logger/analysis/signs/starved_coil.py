@@ -2,7 +2,8 @@
 
 An idling engine has nothing but friction against it, and slows some per cent with every firing that is lost. With the
 battery down to where coils fail that needs no other witness; with a sound one the driver's clutch is as likely, so
-nothing is claimed. Under load single misses hardly show; there a supply that has collapsed speaks for itself.
+nothing is claimed. Under load single misses hardly show; there a supply that has collapsed speaks for itself, unless
+the crank turns too evenly for any miss.
 """
 
 import numpy as np
@@ -13,7 +14,7 @@ from logger.analysis.channels.scene import interval_ns
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.crank.states import State, View
 from logger.analysis.signs.sign import Sign
-from logger.event import NS_PER_S, BoolArray
+from logger.event import NS_PER_S, BoolArray, IntArray
 
 COIL_FAILS_V = 10.0  # at the battery, with the engine running (common practice, no source)
 IDLING = (0.6, 1.35)  # of idle speed
@@ -25,6 +26,7 @@ RUNS_DOWN = 1.07  # of the speed, half a second before: then the crank comes dow
 # with each half volt less: one in eighty at the first of these limits. A sturdy coil misses none there.
 MISSED, MISSED_AT_V, DOUBLES_V = 0.05, 8.3, 0.5
 COLLAPSED_V, COLLAPSED_ANYHOW_V = 9.3, 7.6  # where the load is known, and where it is not
+SEEN_EVEN_V, EVEN, BLOCK = 8.2, 0.01, 8  # above, an even crank tells of a sturdy coil; relative; pulses
 FAST, LOADED, LASTS_NS, SMOOTH_NS = 1.6, 0.7, 600_000_000, 90_000_000
 JOIN_NS = NS_PER_S // 2
 FEWEST = 2  # drops within half a second of each other
@@ -68,10 +70,24 @@ def collapsed(view: View) -> list[Sign]:
         from_ns, to_ns = int(firings.time_ns[part[0]]), int(firings.time_ns[part[-1]])
         if to_ns - from_ns < LASTS_NS:
             continue
+        if float(np.median(volts[part])) > SEEN_EVEN_V and _unrest(firings.time_ns[part[0] : part[-1] + 1]) < EVEN:
+            continue
         missed = np.minimum(MISSED * 2.0 ** ((MISSED_AT_V - volts[part]) / DOUBLES_V), 1.0)
         lost = float(missed.sum()) * view.engine.firings_per_revolution / firings.pulses_per_revolution
         found.append(Sign("weak_torque", "tach_pulses", from_ns, to_ns, lost, 3.0, from_ns))
     return found
+
+
+def _unrest(time_ns: IntArray) -> float:
+    """How far crank speed wanders from one BLOCK of pulses to the next beyond a smooth pull, relative; inf: too few.
+
+    Third differences leave speed, gain and drag out. Edges that jitter count as unrest: they could hide misses.
+    """
+    log_interval = np.log(np.maximum(np.diff(time_ns).astype(np.float64), 1.0))
+    n = log_interval.size // BLOCK
+    if n < 6:
+        return float("inf")
+    return float(np.median(np.abs(np.diff(log_interval[: n * BLOCK].reshape(n, BLOCK).mean(axis=1), 3))))
 
 
 def _drops(view: View) -> BoolArray:
