@@ -23,9 +23,10 @@ from logger.analysis.pull import pull_findings, pulls
 from logger.analysis.pull.pull import Pull
 from logger.analysis.signs import lame
 from logger.analysis.signs.sign import Sign
-from logger.event import Engine, Event, FloatArray
+from logger.event import NS_PER_S, Engine, Event, FloatArray
 
-AT_ONCE = 2  # parts that are in memory at the same time
+AT_ONCE = 2  # long parts that are in memory at the same time
+LONG_NS = 300 * NS_PER_S  # shorter ones are small array calls, over which threads only wait for each other
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,8 +126,9 @@ def through(parts: Sequence[Part], known: Known, report: Callable[[float], None]
 
     looks: list[Looked] = []
     found: dict[int, Found] = {}
-    # NumPy lets go of the interpreter while it works, so that two parts at a time take little longer than one.
-    with ThreadPoolExecutor(AT_ONCE) as pool:
+    # NumPy lets go of the interpreter while it works, so that two long parts at a time take little longer than one.
+    are_long = sum(part.lasts_ns for part in parts) > LONG_NS * len(parts)
+    with ThreadPoolExecutor(AT_ONCE if are_long else 1) as pool:
         for number, (looked, sure) in enumerate(pool.map(first, range(len(parts)))):
             looks.append(looked)
             if sure is not None:

@@ -151,6 +151,7 @@ def test_parts_gone_through_at_the_same_time_give_what_they_give_one_by_one(
     short_parts: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     of = event(several(6))
+    monkeypatch.setattr(search, "LONG_NS", 0)
     together = analyse(of).as_json()
     monkeypatch.setattr(search, "AT_ONCE", 1)
     assert analyse(of).as_json() == together
@@ -166,6 +167,7 @@ def test_a_part_that_cannot_be_read_is_an_error_of_the_whole(
             raise UnreadableError("r01", "its file is damaged")
         return whole(part)
 
+    monkeypatch.setattr(search, "LONG_NS", 0)
     monkeypatch.setattr(search, "chosen", lambda every: every[:2])
     monkeypatch.setattr(Part, "read", read)
     with pytest.raises(UnreadableError, match="damaged"):
