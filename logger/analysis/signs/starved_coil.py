@@ -26,7 +26,8 @@ RUNS_DOWN = 1.07  # of the speed, half a second before: then the crank comes dow
 # with each half volt less: one in eighty at the first of these limits. A sturdy coil misses none there.
 MISSED, MISSED_AT_V, DOUBLES_V = 0.05, 8.3, 0.5
 COLLAPSED_V, COLLAPSED_ANYHOW_V = 9.3, 7.6  # where the load is known, and where it is not
-SEEN_EVEN_V, EVEN, BLOCK = 8.2, 0.01, 8  # above, an even crank tells of a sturdy coil; relative; pulses
+# Down to this an even crank tells of a sturdy coil; what counts as even, relative, see _unrest; pulses of a block.
+SEEN_EVEN_V, EVEN, BLOCK = 8.2, 0.01, 8
 FAST, LOADED, LASTS_NS, SMOOTH_NS = 1.6, 0.7, 600_000_000, 90_000_000
 JOIN_NS = NS_PER_S // 2
 FEWEST = 2  # drops within half a second of each other
@@ -79,9 +80,10 @@ def collapsed(view: View) -> list[Sign]:
 
 
 def _unrest(time_ns: IntArray) -> float:
-    """How far crank speed wanders from one BLOCK of pulses to the next beyond a smooth pull, relative; inf: too few.
+    """How far crank speed wanders from BLOCK to BLOCK of pulses beyond a smooth pull, as a share; inf for under six.
 
-    Third differences leave speed, gain and drag out. Edges that jitter count as unrest: they could hide misses.
+    time_ns: (n,). Third differences leave speed, gain and drag out. Edges that jitter count as unrest: they could hide
+    misses.
     """
     log_interval = np.log(np.maximum(np.diff(time_ns).astype(np.float64), 1.0))
     n = log_interval.size // BLOCK
