@@ -117,12 +117,12 @@ def through(parts: Sequence[Part], known: Known, report: Callable[[float], None]
         this = seen(number)
         lamed = known.lamed[number] if known.held else lame.signs([this.view], known.usual)[0]
         looked = _look(this, lamed, known.taught)
-        if not all(looked.look.proven):
+        if looked.look.stray or not all(looked.look.proven):
             return looked, None
-        return looked, _find(this, looked, [1.0] * len(looked.look.gaps), known)
+        return looked, _find(this, looked, [1.0] * len(looked.look.gaps), False, known)
 
     def again(number: int) -> Found:
-        return _find(seen(number, looks[number].faults), looks[number], chances[number], known)
+        return _find(seen(number, looks[number].faults), looks[number], chances[number], strays_count, known)
 
     looks: list[Looked] = []
     found: dict[int, Found] = {}
@@ -135,6 +135,8 @@ def through(parts: Sequence[Part], known: Known, report: Callable[[float], None]
                 found[number] = sure
             report(0.7 * (number + 1) / len(parts))
         chances = stumbles.chances([one.look for one in looks])
+        running_s = sum(to_s - from_s for one in looks for from_s, to_s in one.running)
+        strays_count = stumbles.strays_count([one.look for one in looks], running_s)
         waited = [number for number in range(len(parts)) if number not in found]
         for number, late in zip(waited, pool.map(again, waited), strict=True):
             found[number] = late
@@ -157,9 +159,9 @@ def _look(this: Seen, lamed: list[Sign], taught: stumbles.Taught) -> Looked:
     )
 
 
-def _find(this: Seen, looked: Looked, chance: Sequence[float], known: Known) -> Found:
+def _find(this: Seen, looked: Looked, chance: Sequence[float], strays_count: bool, known: Known) -> Found:
     view = this.view
-    brought = stumbles.search(view, looked.look, chance, known.taught.ceiling)
+    brought = stumbles.search(view, looked.look, chance, strays_count, known.taught.ceiling)
     stumbled = sorted((told.stumble(episode) for episode in brought.episodes), key=lambda stumble: stumble.onset_s)
     stumbled = doing.told(one_cylinder.named(stumbled, [view]), view, looked.look.halts)
     pulled = pulls.of_recording(

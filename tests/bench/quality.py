@@ -36,6 +36,7 @@ MAY_BE_FIRST = {
     "ignition_primary": {"tach_pulses", "ignition_feed_voltage"},
     "ignition_secondary": {"tach_pulses", "spark_pulses"},
     "fuel_delivery": {"fuel_pressure", "pump_feed_voltage"},
+    "mixture": {"injector_pulses", "air_fuel_ratio", "tach_pulses"},
 }
 Row = dict[str, Any]
 

@@ -205,6 +205,15 @@ def _clamp(episode: Episode, order: Order) -> Evidence | None:
     return None
 
 
+def _strays(episode: Episode, order: Order) -> Evidence | None:
+    """A spark that jumps where it should not radiates; neither supply, fuel nor a coil without current does."""
+    count = sum(sign.lost for sign in episode.of("stray_edges"))
+    if not count or lost_pulses(episode):
+        return None
+    sentence = f"{count:.0f} edges came right beside tach pulses, as a spark that strays leaves them on the wire"
+    return Evidence(sentence, {"ignition_secondary": 4.0, "mixture": -1.0})
+
+
 def _injector(episode: Episode, order: Order) -> Evidence | None:
     if lost_pulses(episode) or "injector_pulses" not in episode.view.recording.pulses:
         return None
@@ -230,7 +239,7 @@ def _one_cylinder(episode: Episode, order: Order) -> Evidence | None:
 
 
 SIGNALS: tuple[Callable[[Episode, Order], Evidence | None], ...] = (
-    _battery, _feed, _pressure, _tach, _clamp, _injector, _cut, _one_cylinder,
+    _battery, _feed, _pressure, _tach, _clamp, _strays, _injector, _cut, _one_cylinder,
 )  # fmt: skip
 
 

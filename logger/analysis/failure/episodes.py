@@ -14,7 +14,7 @@ from logger.event import NS_PER_S
 MS = 1_000_000
 JOIN_NS = NS_PER_S // 2
 BLUR_NS = 250 * MS
-BLURRED = ("lean", "weak_torque", "lame_cylinder")
+BLURRED = ("lean", "weak_torque", "lame_cylinder", "stray_edges")
 AT_ONCE_NS = 120 * MS  # a sample of a slow channel, and what hose and regulator hold
 LEAD_NS = 60 * MS  # a rail that falls no earlier than this before the ignition may have lost the same supply
 

@@ -86,6 +86,10 @@ def _rungs(episode: Episode) -> list[Moved]:
             note = "the crank lost speed once each cycle, no pulse missing"
             rungs[sign.channel] = Moved(sign.channel, sign.from_ns / NS_PER_S, error, note)
             continue
+        if sign.kind == "stray_edges":
+            note = "a spark strayed onto the tach wire, no pulse missing"
+            rungs[sign.channel] = Moved(sign.channel, sign.from_ns / NS_PER_S, 0.05, note)
+            continue
         if sign.channel in ("tach_pulses", "spark_pulses", "injector_pulses"):
             error = 0.1 * (sign.from_ns - early) / NS_PER_S
             rungs[sign.channel] = Moved(sign.channel, sign.from_ns / NS_PER_S, round(error, 5))
@@ -112,7 +116,7 @@ def engine_onset_ns(episode: Episode) -> int:
     for dip in episode.of("supply_dip"):
         onsets.append(int(firings[min(int(np.searchsorted(firings, dip.from_ns)), firings.size - 1)]))
     if not onsets:
-        onsets = [sign.from_ns for kind in ("weak_torque", "lame_cylinder") for sign in episode.of(kind)]
+        onsets = [sign.from_ns for kind in ("weak_torque", "lame_cylinder", "stray_edges") for sign in episode.of(kind)]
     if not onsets:
         onsets = [sign.from_ns for sign in episode.of("lean")]
     if not onsets:

@@ -16,8 +16,8 @@ from logger.analysis.channels import bands
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.crank.states import View
 from logger.analysis.crank.stops import FEED_DEAD_V, Stop, stops
-from logger.analysis.failure import limiter
-from logger.analysis.failure.episodes import JOIN_NS, MS, Episode, join
+from logger.analysis.failure import limiter, tach_faults
+from logger.analysis.failure.episodes import MS, Episode, join
 from logger.analysis.findings import SensorFault
 from logger.analysis.signs import (
     cutouts,
@@ -29,6 +29,7 @@ from logger.analysis.signs import (
     sparks,
     starved,
     starved_coil,
+    strays,
     torque,
     wire,
 )
@@ -36,10 +37,10 @@ from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S
 
 BOWL_NS = 2 * NS_PER_S
-CHATTER_NS = 50 * MS
 DEEP = 0.75  # of the supply before
 FEWEST_LOST, SURE = 2.5, 3.0  # firings; natural log-odds
 FEWEST_FIRED, FEWEST_DROPPED = 2, 3  # pulses; a crank that is jerked to a halt and on again may miss one or two
+UNPROVEN = "edges right beside some tach pulses and nothing else: sparks that stray, a coil that rings or a loose pin"
 BELIEVED = 0.66  # chance from which missing pulses are held to be the ignition's, not the wire's
 
 
@@ -68,10 +69,11 @@ def learn(views: Sequence[View], rides: Sequence[motion.Motion | None], pressure
 class Look:
     """What a first look at one view shows: signs apart from missing pulses, these, and why the engine stopped.
 
-    proven, watched: for each gap, as wire.chance_real takes them.
+    proven, watched: for each gap, as wire.chance_real takes them. stray: bursts of edges that sparks may have left.
     """
 
     signs: list[Sign]
+    stray: list[strays.Burst]
     gaps: list[wire.Gap]
     proven: list[bool]
     watched: list[bool]
@@ -91,7 +93,12 @@ def look(view: View, ride: motion.Motion | None, lamed: list[Sign], taught: Taug
     signs += starved_coil.signs(view) + starved_coil.collapsed(view)
     proven = [_proven(gap, dips + injections) for gap in gaps]
     watched = [view.near("ignition_feed_voltage", gap.from_ns, gap.to_ns).value.size > 1 for gap in gaps]
-    return Look(signs, gaps, proven, watched, stops(view))
+    stray = [
+        burst
+        for burst in strays.bursts(view)
+        if not limiter.near(view, burst.sign.from_ns, burst.sign.to_ns, taught.ceiling)
+    ]
+    return Look(signs, stray, gaps, proven, watched, stops(view))
 
 
 def chances(looks: Sequence[Look]) -> list[list[float]]:
@@ -115,10 +122,19 @@ class Search:
     tach_faults: list[SensorFault] = field(default_factory=list)
 
 
-def search(view: View, seen: Look, chance: Sequence[float], ceiling: float) -> Search:
-    """Find the episodes of a view that was looked through. chance: of its gaps, from chances(); ceiling: as taught."""
+def strays_count(looks: Sequence[Look], running_s: float) -> bool:
+    """Whether the bursts of stray edges of an event mark firings lost: all of them vote."""
+    return strays.of_sparks([one.stray for one in looks], [one.signs for one in looks], running_s)
+
+
+def search(view: View, seen: Look, chance: Sequence[float], strays_count: bool, ceiling: float) -> Search:
+    """Find the episodes of a view that was looked through.
+
+    chance: of its gaps, from chances(). strays_count: whether bursts of stray edges mark firings lost in this event.
+    ceiling: as taught.
+    """
     result = Search()
-    signs = list(seen.signs)
+    signs = [*seen.signs, *(burst.sign for burst in seen.stray if strays_count and burst.by_pulses > 0.0)]
     dropped: list[wire.Gap] = []
     for gap, real in zip(seen.gaps, chance, strict=True):
         sign = _lost_pulses(view, gap, real)
@@ -129,7 +145,7 @@ def search(view: View, seen: Look, chance: Sequence[float], ceiling: float) -> S
         elif not limiter.near(view, gap.from_ns, gap.to_ns, ceiling):
             dropped.append(gap)
     if sum(gap.missing for gap in dropped) >= FEWEST_DROPPED:
-        result.tach_faults += [_dropped(view, gap) for gap in dropped]
+        result.tach_faults += [tach_faults.dropped(view, gap) for gap in dropped]
     halts = seen.halts
     signs = [sign for sign in signs if not _at_key_off(sign, halts)]
     signs += [_died(view, halt) for halt in halts if halt.why == "died"]
@@ -142,7 +158,11 @@ def search(view: View, seen: Look, chance: Sequence[float], ceiling: float) -> S
             result.episodes.append(episode)
         else:
             result.rejected.append(_rejected(view, episode.from_ns, episode.to_ns, why_not))
-    result.tach_faults += _extra_edges(view, [sign for sign in signs if sign.kind == "lost_pulses"], ceiling)
+    likely = [burst.sign for burst in seen.stray if burst.by_pulses > 0.0]
+    if not strays_count:
+        result.rejected += [_rejected(view, sign.from_ns, sign.to_ns, UNPROVEN) for sign in likely]
+    ours = [*(sign for sign in signs if sign.kind == "lost_pulses"), *likely]
+    result.tach_faults += tach_faults.extra_edges(view, ours, ceiling)
     return result
 
 
@@ -204,40 +224,6 @@ def _lost_pulses(view: View, gap: wire.Gap, real: float) -> Sign:
     strength = float(np.log(max(real, 1e-3) / max(1.0 - real, 1e-3)))
     before = int(view.firings.time_ns[gap.first - 1])
     return Sign("lost_pulses", "tach_pulses", gap.from_ns, gap.to_ns, gap.missing * per_pulse, strength, before)
-
-
-def _dropped(view: View, gap: wire.Gap) -> SensorFault:
-    note = f"{gap.missing} pulses missing while the crank turned on undisturbed"
-    return SensorFault(
-        view.recording.name, "tach_pulses", gap.from_ns / NS_PER_S, gap.to_ns / NS_PER_S, "dropped_pulses", note
-    )
-
-
-def _extra_edges(view: View, lost: Sequence[Sign], ceiling_rps: float) -> list[SensorFault]:
-    """Bursts of extra edges on the tach wire while the engine ran: at least 4 within half a second of each other.
-
-    What comes out of phase while pulses are lost is the contact that chatters, not the wire; what comes so on the rev
-    limiter is the limiter that cuts sparks.
-    """
-    extra = view.firings.extra_ns
-    for sign in lost:
-        extra = extra[(extra < sign.from_ns - CHATTER_NS) | (extra > sign.to_ns + CHATTER_NS)]
-    extra = extra[[view.ran_at(int(at)) for at in extra.tolist()]] if extra.size else extra
-    if not extra.size:
-        return []
-    parts = np.split(extra, np.flatnonzero(np.diff(extra) > JOIN_NS) + 1)
-    return [
-        SensorFault(
-            view.recording.name,
-            "tach_pulses",
-            int(part[0]) / NS_PER_S,
-            int(part[-1]) / NS_PER_S,
-            "extra_pulses",
-            f"{part.size} edges that belong to no firing",
-        )
-        for part in parts
-        if part.size >= 4 and not limiter.near(view, int(part[0]), int(part[-1]), ceiling_rps)
-    ]
 
 
 def _died(view: View, halt: Stop) -> Sign:

@@ -47,6 +47,7 @@ def stumble(episode: Episode) -> Stumble:
 def lost_firings(episode: Episode) -> int:
     """Firings lost, counted where pulses or sparks tell, else estimated from how long the engine went without."""
     counted = sum(sign.lost for sign in episode.signs if sign.kind in COUNTING)
+    counted = counted or sum(sign.lost for sign in episode.of("stray_edges"))
     if counted:
         return max(1, round(counted))
     first, last = np.searchsorted(episode.view.firings.time_ns, [episode.from_ns, episode.to_ns])

@@ -1,0 +1,50 @@
+"""Faults of the tach wire: pulses that only the wire lost, and edges that belong to no firing."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from logger.analysis.crank.states import View
+from logger.analysis.failure import limiter
+from logger.analysis.failure.episodes import JOIN_NS, MS
+from logger.analysis.findings import SensorFault
+from logger.analysis.signs import wire
+from logger.analysis.signs.sign import Sign
+from logger.event import NS_PER_S
+
+CHATTER_NS = 50 * MS
+
+
+def dropped(view: View, gap: wire.Gap) -> SensorFault:
+    """Missing pulses as the wire's fault."""
+    note = f"{gap.missing} pulses missing while the crank turned on undisturbed"
+    return SensorFault(
+        view.recording.name, "tach_pulses", gap.from_ns / NS_PER_S, gap.to_ns / NS_PER_S, "dropped_pulses", note
+    )
+
+
+def extra_edges(view: View, ours: Sequence[Sign], ceiling_rps: float) -> list[SensorFault]:
+    """Bursts of extra edges on the tach wire while the engine ran: at least 4 within half a second of each other.
+
+    What comes out of phase while pulses are lost is the contact that chatters, not the wire; what comes so on the rev
+    limiter is the limiter that cuts sparks.
+    """
+    extra = view.firings.extra_ns
+    for sign in ours:
+        extra = extra[(extra < sign.from_ns - CHATTER_NS) | (extra > sign.to_ns + CHATTER_NS)]
+    extra = extra[[view.ran_at(int(at)) for at in extra.tolist()]] if extra.size else extra
+    if not extra.size:
+        return []
+    parts = np.split(extra, np.flatnonzero(np.diff(extra) > JOIN_NS) + 1)
+    return [
+        SensorFault(
+            view.recording.name,
+            "tach_pulses",
+            int(part[0]) / NS_PER_S,
+            int(part[-1]) / NS_PER_S,
+            "extra_pulses",
+            f"{part.size} edges that belong to no firing",
+        )
+        for part in parts
+        if part.size >= 4 and not limiter.near(view, int(part[0]), int(part[-1]), ceiling_rps)
+    ]

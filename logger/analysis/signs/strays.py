@@ -1,0 +1,120 @@
+"""Sparks that stray: edges on the tach wire close by the pulses of a few firings, where the wire is quiet otherwise.
+
+A spark that leaves its way, along a cracked cap or out of a lead, radiates more than one in its gap, and the tach wire
+picks it up: a second edge within the time that a spark takes, behind some of the firings that were lost. A wire that is
+itself at fault gives edges at any time of the cycle, or behind most of its pulses.
+
+A coil that rings, or a loose pin, can give such edges too, in an engine that runs soundly. So they count as lost
+firings only in an event in which they came more often than by chance where other signals saw firings lost, or behind
+the same cylinder's pulses, which neither coil nor wire knows apart.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import comb
+
+import numpy as np
+
+from logger.analysis.crank import cycle
+from logger.analysis.crank.states import View
+from logger.analysis.signs.sign import Sign
+from logger.analysis.signs.sparks import REACH_NS
+from logger.event import NS_PER_S, IntArray
+
+APART_NS = NS_PER_S
+FEWEST = 3
+BY_PULSES = 0.93  # share of a stray spark's edges within reach of a pulse; pulses are placed by what was seen
+MOST = 0.35  # of the pulses; a wire that bounces does so behind most of them
+AT_FAULT = -6.0  # natural log-likelihood ratio of a burst behind more of them
+SEEN = 0.9  # of the pulses; the others have no place to be held against
+SAME_PLACE = 0.9  # share of one cylinder's edges that lie by its own pulses
+SURE = 7.0  # natural log-likelihood ratio, of all bursts of an event together
+WITNESSES = ("no_spark", "weak_torque", "lean", "lame_cylinder")  # of firings lost with every pulse there
+MEETS_NS = NS_PER_S // 4  # those are dated to a quarter of a second
+COINCIDENCE = 0.01  # chance from which bursts that met lost firings did so for a reason
+
+
+@dataclass(frozen=True, slots=True)
+class Burst:
+    """A burst of edges that belong to no firing, as a stray_edges sign; natural log-likelihood ratios of its times.
+
+    by_pulses: of edges near pulses against edges at any time. one_place: of edges by the pulses of one cylinder
+    against edges by any.
+    """
+
+    sign: Sign
+    by_pulses: float
+    one_place: float
+
+
+def bursts(view: View) -> list[Burst]:
+    """Bursts of edges that belong to no firing, while the engine ran with its pulses there."""
+    extra = view.firings.extra_ns
+    if extra.size < FEWEST or view.firings.time_ns.size < 2:
+        return []
+    extra = extra[[view.ran_at(int(at)) for at in extra.tolist()]]
+    parts = np.split(extra, np.flatnonzero(np.diff(extra) > APART_NS) + 1)
+    found = (_burst(view, part) for part in parts if part.size >= FEWEST)
+    return [burst for burst in found if burst is not None]
+
+
+def _burst(view: View, extra_ns: IntArray) -> Burst | None:
+    """What edges (n,) close in time are; None where pulses are missing."""
+    time_ns = view.firings.time_ns
+    first, last = np.searchsorted(time_ns, [extra_ns[0], extra_ns[-1]])
+    first, last = max(int(first) - 1, 0), min(int(last), time_ns.size - 1)
+    if last - first < 1 or float(view.firings.seen[first : last + 1].mean()) < SEEN:
+        return None
+    after = np.clip(np.searchsorted(time_ns, extra_ns), 1, time_ns.size - 1)
+    nearest = np.where(time_ns[after] - extra_ns < extra_ns - time_ns[after - 1], after, after - 1)
+    near = np.abs(time_ns[nearest] - extra_ns) <= REACH_NS
+    by_chance = min(2.0 * REACH_NS * (last - first) / float(time_ns[last] - time_ns[first]), BY_PULSES)
+    by_pulses = _ratio(int(near.sum()), near.size, BY_PULSES, by_chance)
+    count = cycle.places(view.engine, view.firings)
+    one_place = 0.0
+    if count > 2:
+        most = int(np.bincount(nearest[near] % count, minlength=count).max())
+        one_place = _ratio(most, int(near.sum()), SAME_PLACE, 1.0 / count) - float(np.log(count))
+    if extra_ns.size > MOST * (last - first + 1):
+        by_pulses, one_place = AT_FAULT, 0.0
+    lost = extra_ns.size * view.engine.firings_per_revolution / view.firings.pulses_per_revolution
+    sign = Sign("stray_edges", "tach_pulses", int(extra_ns[0]), int(extra_ns[-1]), lost, by_pulses, int(time_ns[first]))
+    return Burst(sign, by_pulses, one_place)
+
+
+def _ratio(some: int, n: int, share: float, by_chance: float) -> float:
+    """Log-likelihood ratio of `some` of n where that share is due, against what is due by chance."""
+    return float(some * np.log(share / by_chance) + (n - some) * np.log((1.0 - share) / (1.0 - by_chance)))
+
+
+def of_sparks(strays: Sequence[Sequence[Burst]], others: Sequence[Sequence[Sign]], running_s: float) -> bool:
+    """Whether the bursts of an event were sparks' that went astray, and so firings lost; all of them vote.
+
+    strays, others: of each recording or part, bursts and signs of lost firings. running_s: of the event.
+    """
+    if sum(burst.by_pulses for own in strays for burst in own) < SURE:
+        return False
+    if sum(burst.one_place for own in strays for burst in own) > SURE:
+        return True
+    return _meet_losses(strays, others, running_s)
+
+
+def _meet_losses(strays: Sequence[Sequence[Burst]], others: Sequence[Sequence[Sign]], running_s: float) -> bool:
+    """Whether bursts met losses that other signals saw more often than by chance.
+
+    The number that did is held against the binomial law with the share of the running time that losses take.
+    """
+    met = total = covered_ns = 0
+    for own, signs in zip(strays, others, strict=True):
+        losses = [sign for sign in signs if sign.kind in WITNESSES]
+        likely = [burst.sign for burst in own if burst.by_pulses > 0.0]
+        lasts_ns = 2 * MEETS_NS + sum(b.to_ns - b.from_ns for b in likely) // max(len(likely), 1)
+        covered_ns += sum(loss.to_ns - loss.from_ns + lasts_ns for loss in losses)
+        total += len(likely)
+        met += sum(
+            any(loss.from_ns < b.to_ns + MEETS_NS and loss.to_ns > b.from_ns - MEETS_NS for loss in losses)
+            for b in likely
+        )
+    share = min(1.0, covered_ns / NS_PER_S / max(running_s, 1.0))
+    chance = sum(comb(total, k) * share**k * (1.0 - share) ** (total - k) for k in range(met, total + 1))
+    return met > 0 and chance < COINCIDENCE

@@ -1,0 +1,104 @@
+"""Edges beside tach pulses: sparks that stray, or a wire that is at fault itself."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from logger.analysis import analyse
+from logger.analysis.findings import Findings
+from logger.analysis.signs import strays
+from logger.event import Event, IntArray
+from tests.analysis.array_car import NATURAL, Drive
+from tests.analysis.small_car import seen, turned
+
+S = 1_000_000_000
+STEADY = turned((0.0, 3000.0), (12.0, 3000.0))  # a pulse every 10 ms
+FROM = int(np.searchsorted(STEADY, 4 * S))
+
+
+def burst(extra: IntArray) -> list[strays.Burst]:
+    """What is said of a drive at 3,000 rev/min with these edges besides its pulses."""
+    return strays.bursts(seen(np.sort(np.concatenate((STEADY, extra))), 12.0, {}))
+
+
+def behind(places: IntArray, random: np.random.Generator) -> IntArray:
+    """Edges 0.2 to 1.4 ms behind pulses FROM + places."""
+    return np.asarray(STEADY[FROM + places] + random.integers(200_000, 1_400_000, places.size))
+
+
+def test_edges_behind_some_pulses_are_told_from_edges_at_any_time() -> None:
+    random = np.random.default_rng(1)
+    some = np.sort(random.choice(100, 12, replace=False))
+    (by_sparks,) = burst(behind(some, random))
+    (by_wire,) = burst(np.sort(random.integers(4 * S, 5 * S, 12)))
+    assert by_sparks.by_pulses > 10.0
+    assert by_wire.by_pulses < -5.0
+
+
+def test_a_wire_that_bounces_behind_most_pulses_is_at_fault() -> None:
+    random = np.random.default_rng(2)
+    (found,) = burst(behind(np.flatnonzero(random.random(100) < 0.6), random))
+    assert found.by_pulses < 0.0
+
+
+def test_edges_behind_one_cylinder_are_told_from_edges_behind_any() -> None:
+    random = np.random.default_rng(3)
+    (one,) = burst(behind(np.arange(0, 48, 8), random))
+    (any_,) = burst(behind(np.array([0, 5, 11, 18, 22, 33]), random))
+    assert one.one_place > 5.0
+    assert any_.one_place < 0.0
+
+
+@pytest.mark.parametrize(("n", "said"), [(2, 0), (3, 1)])
+def test_two_edges_are_no_burst(n: int, said: int) -> None:
+    assert len(burst(behind(np.arange(0, 8 * n, 8), np.random.default_rng(4)))) == said
+
+
+def test_no_edges_and_no_pulses_say_nothing() -> None:
+    assert strays.bursts(seen(np.empty(0, np.int64), 3.0, {})) == []
+    assert burst(np.empty(0, np.int64)) == []
+    assert not strays.of_sparks([[]], [[]], 600.0)
+
+
+BEGINS_S = (13.0, 20.0, 22.5)  # of stretches of 0.6 s
+
+
+def drive(*, clamp_misses: tuple[float, ...], period: int | None = None) -> Findings:
+    """A drive with stray edges behind every sixth firing or so in three stretches, or behind each `period`th.
+
+    clamp_misses: the stretches in which the clamp on the coil lead sees none of the sparks.
+    """
+    random = np.random.default_rng(5)
+    recording = Drive().recording()
+    tach = recording.pulses["tach_pulses"]
+    extra, unseen = [], np.zeros(tach.size, bool)
+    for begin_s in BEGINS_S:
+        first, last = np.searchsorted(tach, [int(begin_s * S), int((begin_s + 0.6) * S)])
+        inside = np.arange(first, last)
+        inside = inside[inside % period == 0] if period else inside[random.random(inside.size) < 0.16]
+        extra.append(tach[inside] + random.integers(200_000, 900_000, inside.size))
+        unseen[first:last] |= begin_s in clamp_misses
+    pulses = {"tach_pulses": np.sort(np.concatenate((tach, *extra))), "spark_pulses": tach[~unseen] + 30_000}
+    found = analyse(Event("stray", NATURAL, (replace(recording, pulses={**recording.pulses, **pulses}),)))
+    assert [fault for fault in found.sensor_faults if fault.channel == "tach_pulses"] == []
+    return found
+
+
+def test_edges_that_came_with_lost_sparks_tell_of_losses_where_nothing_else_shows() -> None:
+    found = drive(clamp_misses=BEGINS_S[:2])
+    assert [round(stumble.onset_s, 1) for stumble in found.stumbles] == pytest.approx(BEGINS_S, abs=0.2)
+    assert {stumble.cause for stumble in found.stumbles} == {"ignition_secondary"}
+    assert any("spark that strays" in reason for reason in found.stumbles[0].evidence_for)
+
+
+def test_edges_that_nothing_confirms_are_neither_a_stumble_nor_a_fault_of_the_wire() -> None:
+    found = drive(clamp_misses=())
+    assert found.stumbles == []
+    assert sum("loose pin" in row["why"] for row in found.rejected) == 3
+
+
+def test_edges_behind_one_cylinder_need_no_other_witness() -> None:
+    found = drive(clamp_misses=(), period=8)
+    assert len(found.stumbles) == 3
+    assert {stumble.cause for stumble in found.stumbles} == {"ignition_secondary"}
