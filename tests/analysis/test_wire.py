@@ -67,6 +67,14 @@ def test_gaps_that_the_feed_proves_say_nothing_about_one_through_which_the_feed_
     assert unwatched > 0.9
 
 
+@pytest.mark.parametrize(("ratio", "convicted"), [(0.8, True), (-0.2, False), (-0.8, False)])
+def test_what_the_crank_says_too_softly_at_one_gap_it_says_clearly_at_many(ratio: float, convicted: bool) -> None:
+    """Points that lose a spark here and there leave gaps of single pulses, as a bad wire does."""
+    chance = chance_real([gap(1, ratio)] * 20, [False] * 20)
+    assert bool(chance[0] > 0.9) is convicted
+    assert bool(chance[0] < 0.1) is not convicted
+
+
 def idle_gap(*, loses_speed: bool) -> float:
     """The crank's word on five missing pulses at 900 rpm, with the throttle blipped three firings after."""
     interval = np.full(200, 22.2)
@@ -141,7 +149,7 @@ def test_air_behind_a_shut_throttle_says_nothing_of_missing_pulses() -> None:
 
 def test_a_day_of_twenty_thousand_gaps_is_judged_without_a_table_of_their_pairs() -> None:
     """Of every gap with every other it would take 3.2 GB."""
-    many = [gap(1 + k % 9 if k % 2 else 100 + k % 9, float(k % 7) - 4.0) for k in range(20_000)]
+    many = [gap(1 + k % 9, k % 7 - 4.0) if k % 2 else gap(100 + k % 9, k % 7 - 2.0) for k in range(20_000)]
     tracemalloc.start()
     chance = chance_real(many, [k % 50 == 0 for k in range(20_000)], [k % 2 == 0 for k in range(20_000)])
     (_, most), _ = tracemalloc.get_traced_memory(), tracemalloc.stop()

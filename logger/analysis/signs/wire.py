@@ -26,6 +26,7 @@ FULL_LOSSES = (0.0012, 0.003, 0.007, 0.012)
 IDLE_LOSSES = (0.008, 0.02, 0.05, 0.12)
 WIRE_SPREAD = 0.0008
 IDLE_WANDER = 0.004  # an idling engine hunts by some thousandths a firing (no source)
+MOST_RATIO = 6.0  # of one gap: a slip of the crank for another reason is always possible
 UNSURE = -2.0  # where nothing shows load, a crank that does not slow may have had its throttle shut
 UNKNOWN_LOAD = 0.4  # where nothing shows load, on average over a run
 IDLE_LOAD = 0.1  # even a shut throttle lets the engine turn itself
@@ -40,6 +41,9 @@ USUAL_LENGTH, LENGTH_SPEAKS = 4.0, 0.8
 # share them. A day on which ignition and wire both fail is so much rarer than either that what the other gaps say
 # counts thrice (of 91 days of drawn cars that had gaps, once and twice part them worse, four times as well).
 ODDS, ONE_OF_THEM = 6.7, 3.0
+# What the crank says at each gap is little; what it says at all gaps of a kind together is clear. They err together,
+# too (a load or a gear that is not what it seems), so that sum counts for a seventh, and never for more than the cap.
+TOGETHER, AT_MOST = 0.15, 6.0
 LONG = 30  # missing pulses, beyond which the crank's trend before says nothing about after
 
 
@@ -178,10 +182,9 @@ def _ratio(view: View, first: int, stop: int) -> float:
     spread = float(np.hypot(error, own))
     wire = _normal(loss, 0.0, spread)
     real = np.mean([_normal(loss, mean, float(np.hypot(spread, 0.3 * mean))) for mean in expected])
-    # A slip of the crank for another reason is always possible, so nothing is ever quite excluded.
     ratio = np.log((real + 1e-3 / spread) / (wire + 1e-3 / spread))
     free = view.state[first - 1] == State.IDLE  # where the crank would stand if it had lost so many
-    return float(np.clip(ratio, -6.0 if free or stop - first <= LONG else -1.0, 6.0))
+    return float(np.clip(ratio, -MOST_RATIO if free or stop - first <= LONG else -1.0, MOST_RATIO))
 
 
 def _fit(view: View, first: int, stop: int, side: int) -> tuple[float, float] | None:
@@ -230,7 +233,8 @@ def chance_real(some: Sequence[Gap], proven: Sequence[bool], watched: Sequence[b
     that a gap it does not show is of another kind than those it shows.
 
     A contact that opens stays open for some firings; a bad tach wire mostly loses single ones: the mean length of a
-    gap's pieces speaks first. Then the event's gaps vote, weighted by likeness of that length, on each other.
+    gap's pieces speaks first, and what the crank says at the event's other gaps, weighted by likeness of that length.
+    Then the gaps vote, weighted so, on each other.
     """
     if not some:
         return np.empty(0)
@@ -246,13 +250,14 @@ def chance_real(some: Sequence[Gap], proven: Sequence[bool], watched: Sequence[b
         """Of each gap the others' weights (n,), by likeness; proven ones are no witnesses where they would show."""
         said = (likeness @ np.bincount(kind, weight, lengths.size))[kind] - weight
         of_sure = (likeness @ np.bincount(kind[sure], weight[sure], lengths.size))[kind]
-        return np.asarray(np.maximum(np.where(unlike, said - of_sure, said), 0.0))
+        return np.asarray(np.where(unlike, said - of_sure, said))
 
     alone = ratio + LENGTH_SPEAKS * (length - np.log(USUAL_LENGTH))
+    alone += np.clip(TOGETHER * said_by_others(np.clip(ratio, -MOST_RATIO, MOST_RATIO)), -AT_MOST, AT_MOST)
     chance = np.where(sure, 1.0, 1.0 / (1.0 + np.exp(-alone)))
     # Each gap is judged with the others as neighbours, whose own judgement it changes in turn: a few rounds settle it.
     for _ in range(10):
-        real, wire = said_by_others(chance), said_by_others(1.0 - chance)
+        real, wire = (np.maximum(said_by_others(weight), 0.0) for weight in (chance, 1.0 - chance))
         total = alone + np.log(ODDS) / (1.0 + real + wire) + ONE_OF_THEM * np.log((1.0 + real) / (1.0 + wire))
         chance = np.where(sure, 1.0, 1.0 / (1.0 + np.exp(-np.clip(total, -30.0, 30.0))))
     return chance
