@@ -42,7 +42,8 @@ USUAL_LENGTH, LENGTH_SPEAKS = 4.0, 0.8
 # counts thrice (of 91 days of drawn cars that had gaps, once and twice part them worse, four times as well).
 ODDS, ONE_OF_THEM = 6.7, 3.0
 # What the crank says at each gap is little; what it says at all gaps of a kind together is clear. They err together,
-# too (a load or a gear that is not what it seems), so that sum counts for a seventh, and never for more than the cap.
+# too (a load or a gear that is not what it seems), so that sum counts for a seventh, never for more than the cap, and
+# for less where gaps are long: over many firings the car carries the crank on, and no wire is open that long.
 TOGETHER, AT_MOST = 0.15, 6.0
 LONG = 30  # missing pulses, beyond which the crank's trend before says nothing about after
 
@@ -253,7 +254,8 @@ def chance_real(some: Sequence[Gap], proven: Sequence[bool], watched: Sequence[b
         return np.asarray(np.where(unlike, said - of_sure, said))
 
     alone = ratio + LENGTH_SPEAKS * (length - np.log(USUAL_LENGTH))
-    alone += np.clip(TOGETHER * said_by_others(np.clip(ratio, -MOST_RATIO, MOST_RATIO)), -AT_MOST, AT_MOST)
+    together = np.clip(TOGETHER * said_by_others(np.clip(ratio, -MOST_RATIO, MOST_RATIO)), -AT_MOST, AT_MOST)
+    alone += together * np.minimum(1.0, USUAL_LENGTH / np.exp(length))
     chance = np.where(sure, 1.0, 1.0 / (1.0 + np.exp(-alone)))
     # Each gap is judged with the others as neighbours, whose own judgement it changes in turn: a few rounds settle it.
     for _ in range(10):
