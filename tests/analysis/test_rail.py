@@ -34,6 +34,20 @@ def test_a_rail_that_is_empty_behind_a_shut_throttle_only_starves_nobody() -> No
     assert sign.strength == 0.0
 
 
+def test_a_rail_that_was_empty_before_the_engine_started_starves_it_once_it_has_run_for_a_second() -> None:
+    level = ((0, 0.0), (20.0, 0.0), (20.05, 200.0))
+    traces = {
+        "throttle_position": drawn(30.0, (0, 60.0), (30, 60.0)),
+        "fuel_pressure": drawn(30.0, *level, rate_hz=200.0),
+    }
+    started = turned((0.0, 0.0), (4.0, 0.0), (4.1, 900.0), (6.0, 900.0), (8.0, 3000.0), (30.0, 3000.0))
+    (sign,) = rail.signs(seen(started, 30.0, traces), INJECTED)
+    assert 5.0 < sign.from_ns / 1e9 < 7.0
+    assert sign.strength > 1.0
+    filled = dict(traces, fuel_pressure=drawn(30.0, (0, 0.0), (4.8, 0.0), (4.9, 200.0), rate_hz=200.0))
+    assert rail.signs(seen(started, 30.0, filled), INJECTED) == []
+
+
 @pytest.mark.parametrize(("rpm", "throttle"), [(3000, 4.0), (900, 1.0)])
 def test_a_trailing_throttle_and_an_idle_burn_fuel_and_starve(rpm: float, throttle: float) -> None:
     """All 200 kPa of a closed throttle's level are gone, of 300 at full load: 0.67 where 0.27 is too much."""

@@ -56,6 +56,19 @@ def test_a_float_bowl_carries_low_pressure_over_to_the_stumble_it_ends_in() -> N
     assert len(join(starved, bowl_ns=2 * S)) == 1
 
 
+def test_bouts_behind_one_low_pressure_are_stumbles_of_their_own_and_all_of_them_starved() -> None:
+    """A float bowl that runs dry, fills a little and runs dry again; the last bout begins as the rail is full again."""
+    low = sign("low_pressure", 1.0, 16.0, "fuel_pressure")
+    felt = [sign("lean", 7.5, 8.0, "air_fuel_ratio"), sign("weak_torque", 8.25, 8.5), sign("weak_torque", 12.0, 13.0)]
+    assert groups_of_bowl(low, *felt) == [[1.0, 7.5, 8.25], [12.0, 12.0]]
+    assert groups_of_bowl(low, *felt, sign("lean", 17.0, 17.5)) == [[1.0, 7.5, 8.25], [12.0, 12.0], [17.0, 17.0]]
+    assert groups_of_bowl(low, *felt[:2]) == [[1.0, 7.5, 8.25]]
+
+
+def groups_of_bowl(*signs: Sign) -> list[list[float]]:
+    return [[member.from_ns / S for member in group] for group in join(list(signs), bowl_ns=2 * S)]
+
+
 @pytest.mark.parametrize(("later_s", "groups"), [(0.04, 1), (0.1, 1), (0.3, 2)])
 def test_a_rail_that_falls_as_the_coils_feed_opens_hangs_on_the_same_switch(later_s: float, groups: int) -> None:
     """With the battery up nothing else takes both away at once; a pump that fails later is a fault of its own."""

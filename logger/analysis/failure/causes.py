@@ -198,7 +198,8 @@ def _clamp(episode: Episode, order: Order) -> Evidence | None:
     count = sum(sign.lost for sign in episode.of("no_spark"))
     if count:
         sentence = f"the coil was switched but {count:.0f} sparks were not seen"
-        weak = weak_supply_v(episode, order.onset_ns) is not None
+        # A coil that is fed too little gives no spark either, and then the clamp says nothing of its lead.
+        weak = weak_supply_v(episode, order.onset_ns) is not None or bool(_dips(episode, order, "battery_voltage"))
         return Evidence(sentence, {"ignition_secondary": 1.5 if weak else 5.0})
     if "spark_pulses" in episode.view.recording.pulses and not lost_pulses(episode):
         return Evidence("a spark was seen at every firing", {"ignition_secondary": -0.5})

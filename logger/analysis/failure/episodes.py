@@ -4,7 +4,7 @@ Signs that overlap, or that lie less than JOIN_NS apart, are one episode: contac
 normal running between lasts less than half a second.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from logger.analysis.crank.states import View
 from logger.analysis.crank.stops import Stop
@@ -84,7 +84,27 @@ def join(signs: list[Sign], bowl_ns: int = 0) -> list[list[Sign]]:
             )
         else:
             groups.append([sign])
+    if bowl_ns:
+        groups = [bout for group in groups for bout in _bouts(group)]
     return sorted(groups, key=lambda group: group[0].from_ns)
+
+
+def _bouts(group: list[Sign]) -> list[list[Sign]]:
+    """A group parted where the engine ran well again between two bouts, though the rail behind its float bowl was low.
+
+    Only the first began as the pressure fell; of the others the low pressure counts from where each begins.
+    """
+    felt = _in_a_row([sign for sign in group if sign.kind in BLURRED])
+    low = [sign for sign in group if sign.kind == "low_pressure"]
+    if len(felt) < 2 or len(felt[0]) + sum(map(len, felt[1:])) + len(low) < len(group) or not low:
+        return [group]
+    parts = [[*(sign for sign in low if sign.from_ns < felt[1][0].from_ns), *felt[0]]]
+    for bout in felt[1:]:
+        begin, end = bout[0].from_ns, max(sign.to_ns for sign in bout)
+        last = [sign for sign in low if sign.from_ns < end][-1]  # however full the rail is again, the bowl is not
+        again = replace(last, from_ns=begin, to_ns=max(last.to_ns, begin), earliest_ns=None, engine_ns=None)
+        parts.append([again, *bout])
+    return parts
 
 
 def _in_a_row(signs: list[Sign]) -> list[list[Sign]]:

@@ -4,6 +4,8 @@ What counts is the pressure across the injectors: against the manifold's, agains
 valves, or, with a carburettor, how long a float bowl lasts.
 """
 
+from dataclasses import replace
+
 import numpy as np
 
 from logger.analysis.channels import bands
@@ -28,6 +30,7 @@ TRAILING = 0.025  # of full load, by the throttle: a driver who trails it throug
 # injection's; an engine draws some 65 kPa below the atmosphere at idle (all common practice, no source).
 OPENS_ABOVE_KPA, OPENS_AT = 400.0, 0.45
 VACUUM_KPA, FOLLOWS = 65.0, 0.12
+SETTLES_NS = NS_PER_S  # after an engine's start: until then the pump may still be filling the rail
 FEEL_IT_NS = 100 * MS  # about how long the crank takes to show it
 # Without a throttle the crank tells: one that slowed by itself before the rail fell, and on through its dip, was on
 # the overrun; a shortage only slows it from its fall on. Dragged along in gear an engine loses more than this share of
@@ -43,13 +46,16 @@ def signs(view: View, band: bands.PressureBand | None) -> list[Sign]:
     low = trace.value < band.floor
     found = []
     for dip in bands.excursions("fuel_pressure", trace, band.floor - trace.value, low):
-        if not view.ran_at(dip.from_ns) or dip.depth < 0.08 * band.closed:
+        low_at_start = not view.ran_at(dip.from_ns)
+        if low_at_start:
+            dip = replace(dip, from_ns=_settled(view, dip))
+        if dip.from_ns > dip.to_ns or dip.depth < 0.08 * band.closed:
             continue
         if dip.from_ns == dip.to_ns and dip.from_ns - dip.last_good_ns < DENSE_NS:
             continue  # one sample: no hose empties and fills so fast
         if _unfed(view, dip):
             continue
-        left, level = bands.fall(trace, dip.from_ns, band)
+        left, level = (dip.from_ns, band.closed) if low_at_start else bands.fall(trace, dip.from_ns, band)
         if view.engine.fuel_system == "carburettor":
             starved, weak = _emptied(view, band, left, dip.to_ns)
         else:
@@ -71,6 +77,13 @@ def signs(view: View, band: bands.PressureBand | None) -> list[Sign]:
             )
         )
     return found
+
+
+def _settled(view: View, dip: bands.Excursion) -> int:
+    """When an engine that was started with the rail low had run for SETTLES_NS, ns; past the dip where it did not."""
+    first, last = np.searchsorted(view.firings.time_ns, [dip.from_ns, dip.to_ns])
+    ran = np.flatnonzero(view.running[first:last])
+    return int(view.firings.time_ns[first + ran[0]]) + SETTLES_NS if ran.size else dip.to_ns + 1
 
 
 def _unfed(view: View, dip: bands.Excursion) -> bool:
