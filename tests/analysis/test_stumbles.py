@@ -8,7 +8,7 @@ import pytest
 from logger.analysis import analyse
 from logger.analysis.crank.stops import Stop
 from logger.analysis.failure.episodes import Episode, join
-from logger.analysis.failure.limiter import held
+from logger.analysis.failure.limiter import ceiling, held
 from logger.analysis.failure.stumbles import _at_key_off
 from logger.analysis.signs.sign import Sign, SignKind
 from logger.event import NS_PER_S, Engine, Event, FloatArray, IntArray, Recording, TachSource
@@ -320,6 +320,13 @@ def test_a_limiter_lets_the_pulses_come_back_as_soon_as_the_crank_is_just_below_
     for strength, still in ((0.4, limited), (1.2, False)):  # a rail that sagged a little starved nothing
         low = Sign("low_pressure", "fuel_pressure", lost.from_ns, lost.to_ns, 0.0, strength)
         assert (held(Episode(view, (lost, low)), 6500 / 60) is not None) is still
+
+
+@pytest.mark.parametrize(("beyond_s", "expected"), [(0.0, 6500.0), (0.1, 6500.0), (3.0, np.inf)])
+def test_a_limiter_is_known_though_a_gear_too_low_drives_the_engine_beyond_it(beyond_s: float, expected: float) -> None:
+    over = ((46.0, 7200.0), (46.0 + beyond_s, 7200.0)) if beyond_s else ()
+    tach = turned((0.0, 3000.0), (30.0, 3000.0), (40.0, 6500.0), (45.9, 6500.0), *over, (50.0, 3500.0), (90.0, 3500.0))
+    assert ceiling([seen(tach, 90.0, {})]) * 60.0 == pytest.approx(expected, rel=0.01)
 
 
 def scattered(rpm: float, *, lost: int, extra: int) -> Recording:

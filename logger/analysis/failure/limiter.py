@@ -17,6 +17,7 @@ LOWEST_LIMITER_RPS = 4000.0 / 60.0
 # Of the limiter's speed: from where pulses that end were cut by it (one interval is late at most), and where it has let
 # them come back at the latest; a spark that was lost is not heard of again until some tenths of a second later.
 CUTS, LETS_GO, STAYS = 0.96, 0.945, 0.9
+OVER = 1.05  # of the redline: beyond it no limiter holds an engine
 INTERVALS = (1, 2, 3, 6)  # over which speed is read
 
 
@@ -33,10 +34,10 @@ def ceiling(views: Sequence[View]) -> float:
     speed = np.concatenate(speeds)
     highest = float(np.percentile(speed, 99.97))
     redline = views[0].engine.redline_rpm
-    if redline is not None and not 0.97 < 60.0 * highest / redline < 1.05:
-        return np.inf
     if redline is not None:
-        return highest
+        if highest > OVER * redline / 60.0:  # in a gear too low the car drives its engine beyond any limiter
+            highest = float(np.percentile(speed, 99.5))
+        return highest if 0.97 * redline / 60.0 < highest < OVER * redline / 60.0 else np.inf
     top = int(np.count_nonzero(speed > 0.98 * highest))
     below = int(np.count_nonzero((speed > 0.95 * highest) & (speed <= 0.98 * highest)))
     held_steady = top > STEADY_SHARE * speed.size or highest < LOWEST_LIMITER_RPS
