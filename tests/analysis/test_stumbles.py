@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from logger.analysis import analyse
-from logger.analysis.crank.stops import Stop
+from logger.analysis.crank.stops import DRAGGED_DOWN, Stop
 from logger.analysis.failure.episodes import Episode, join
 from logger.analysis.failure.limiter import ceiling, held
-from logger.analysis.failure.stumbles import _at_key_off
+from logger.analysis.failure.stumbles import _at_key_off, _starved
 from logger.analysis.signs.sign import Sign, SignKind
 from logger.event import NS_PER_S, Engine, Event, FloatArray, IntArray, Recording, TachSource
 from tests.analysis.array_car import NATURAL, Drive, nanoseconds
@@ -320,6 +320,25 @@ def test_a_limiter_lets_the_pulses_come_back_as_soon_as_the_crank_is_just_below_
     for strength, still in ((0.4, limited), (1.2, False)):  # a rail that sagged a little starved nothing
         low = Sign("low_pressure", "fuel_pressure", lost.from_ns, lost.to_ns, 0.0, strength)
         assert (held(Episode(view, (lost, low)), 6500 / 60) is not None) is still
+
+
+@pytest.mark.parametrize(
+    ("from_s", "to_s", "strength", "reason", "why"),
+    [
+        (9.2, 10.4, 0.2, DRAGGED_DOWN, "died"),  # the rail failed just before
+        (9.2, 10.4, 0.2, "the car lurched", "driver_stall"),  # a clutch that was felt is the driver's
+        (10.1, 10.9, 0.2, DRAGGED_DOWN, "driver_stall"),  # pump off, as the engine stood
+        (4.0, 10.4, 0.2, DRAGGED_DOWN, "driver_stall"),  # low for long, and the engine ran on it
+        (4.0, 10.4, 1.2, DRAGGED_DOWN, "died"),
+        (4.0, 7.0, 1.2, DRAGGED_DOWN, "driver_stall"),
+    ],
+)
+def test_an_engine_whose_rail_failed_as_it_stopped_died_of_that(
+    from_s: float, to_s: float, strength: float, reason: str, why: str
+) -> None:
+    halt = Stop("driver_stall", 10 * S, 500, None, reason)
+    low = replace(sign("low_pressure", from_s, to_s, "fuel_pressure"), strength=strength)
+    assert _starved(halt, [low]).why == why
 
 
 @pytest.mark.parametrize(("beyond_s", "expected"), [(0.0, 6500.0), (0.1, 6500.0), (3.0, np.inf)])

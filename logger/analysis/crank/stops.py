@@ -33,6 +33,8 @@ SOON_NS = 6 * NS_PER_S  # in which a driver who stalled it at the line has it ru
 SPARSE = 1.0  # pulses a revolution, up to which a clutch drags the crank from idle to rest between two of them
 SUDDEN = 0.87  # of the speed before: pulses that end above it did not end by a crank dragged down
 
+DRAGGED_DOWN = "the crank was dragged down"
+
 
 @dataclass(frozen=True, slots=True)
 class Stop:
@@ -206,12 +208,12 @@ def _stall_or_died(view: View, last: int, restart: int | None) -> tuple[Why, str
     burned = _burned_to_the_end(view, end)
     if burned is not None:
         if burned:
-            return "driver_stall", "the crank was dragged down with the mixture burning to the end"
+            return "driver_stall", f"{DRAGGED_DOWN} with the mixture burning to the end"
         return "died", "the crank ran down, unburnt air in the exhaust, with the key on"
     if not opened and view.load_channel == "throttle_position" and _stood(view, end):
         return "died", "the crank ran down without throttle and without a jerk of the standing car, with the key on"
     if fell_s < 0.35 or opened or usual > 2.0 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0:
-        return "driver_stall", "the crank was dragged down with pulses present to the end"
+        return "driver_stall", f"{DRAGGED_DOWN} with pulses present to the end"
     return "died", "the crank ran down with the throttle closed and the key on"
 
 

@@ -7,7 +7,7 @@
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -15,7 +15,7 @@ import numpy as np
 from logger.analysis.channels import bands
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.crank.states import View
-from logger.analysis.crank.stops import FEED_DEAD_V, Stop, stops
+from logger.analysis.crank.stops import DRAGGED_DOWN, FEED_DEAD_V, Stop, stops
 from logger.analysis.failure import limiter, tach_faults
 from logger.analysis.failure.episodes import MS, Episode, join
 from logger.analysis.findings import SensorFault
@@ -38,6 +38,7 @@ from logger.event import NS_PER_S
 
 BOWL_NS = 2 * NS_PER_S
 DEEP = 0.75  # of the supply before
+FAILED_NS, SOON_NS = NS_PER_S * 3 // 2, 30 * MS  # before an engine stops, in which a rail that fails is why
 FEWEST_LOST, SURE = 2.5, 3.0  # firings; natural log-odds
 FEWEST_FIRED, FEWEST_DROPPED = 2, 3  # pulses; a crank that is jerked to a halt and on again may miss one or two
 UNPROVEN = "edges right beside some tach pulses and nothing else: sparks that stray, a coil that rings or a loose pin"
@@ -98,7 +99,7 @@ def look(view: View, ride: motion.Motion | None, lamed: list[Sign], taught: Taug
         for burst in strays.bursts(view)
         if not limiter.near(view, burst.sign.from_ns, burst.sign.to_ns, taught.ceiling)
     ]
-    return Look(signs, stray, gaps, proven, watched, stops(view))
+    return Look(signs, stray, gaps, proven, watched, [_starved(halt, low) for halt in stops(view)])
 
 
 def chances(looks: Sequence[Look]) -> list[list[float]]:
@@ -120,6 +121,17 @@ class Search:
     episodes: list[Episode] = field(default_factory=list)
     rejected: list[dict[str, Any]] = field(default_factory=list)
     tach_faults: list[SensorFault] = field(default_factory=list)
+
+
+def _starved(halt: Stop, low: Sequence[Sign]) -> Stop:
+    """A crank that seemed dragged down by its driver as the rail failed: then it got no fuel, and the engine died."""
+    if halt.why != "driver_stall" or not halt.reason.startswith(DRAGGED_DOWN):
+        return halt
+    for sign in low:
+        fell = halt.at_ns - FAILED_NS < sign.from_ns < halt.at_ns - SOON_NS or sign.strength >= 1.0
+        if fell and sign.from_ns < halt.at_ns and sign.to_ns > halt.at_ns - FAILED_NS:
+            return replace(halt, why="died", reason="the crank ran down as fuel pressure failed, with the key on")
+    return halt
 
 
 def strays_count(looks: Sequence[Look], running_s: float) -> bool:
