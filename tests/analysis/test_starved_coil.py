@@ -9,7 +9,7 @@ from logger.analysis.crank import pulses, states
 from logger.analysis.signs import starved_coil
 from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S, Engine, Recording, Trace
-from tests.analysis.small_car import drawn, seen, turned
+from tests.analysis.small_car import FOUR, drawn, seen, turned
 
 ENGINE = Engine(
     cylinders=4, tach_pulses_per_revolution=2.0, fuel_system="port_injection", idle_rpm=900.0, redline_rpm=6500.0
@@ -73,16 +73,17 @@ def pulled(
     channel: str = "battery_voltage",
     load_channel: str = "throttle_position",
     jitter_s: float = 2e-4,
+    engine: Engine = FOUR,
 ) -> list[Sign]:
-    """A pull at a steady 4,000 rev/min, 133 firings a second, with the supply at `volts` for a while and sound else."""
+    """A pull at a steady 4,000 rev/min, 133 firings a second of four cylinders, the supply at `volts` for a while."""
     low = ((0, 13.9), (10.0, 13.9), (10.01, volts), (10.0 + lasts_s, volts), (10.01 + lasts_s, 13.9))
     traces = {
         channel: drawn(20.0, *low),
         "throttle_position": drawn(20.0, (0, throttle), (20, throttle)),
     }
-    tach = turned((0.0, 4000), (20.0, 4000))
+    tach = turned((0.0, 4000), (20.0, 4000), engine=engine)
     tach = tach + np.rint(np.random.default_rng(1).normal(0.0, jitter_s, tach.size) * NS_PER_S).astype(np.int64)
-    view = seen(tach, 20.0, traces)
+    view = seen(tach, 20.0, traces, engine)
     return starved_coil.collapsed(replace(view, load_channel=load_channel))
 
 
@@ -98,6 +99,13 @@ def test_an_engine_that_pulls_on_a_collapsed_supply_loses_twice_the_share_for_ea
 @pytest.mark.parametrize("sound", [{"volts": 9.5}, {"volts": 8.0, "throttle": 20.0}, {"volts": 8.0, "lasts_s": 0.2}])
 def test_nine_and_a_half_volts_a_little_load_or_a_moment_lose_none(sound: dict[str, float]) -> None:
     assert pulled(**sound) == []
+
+
+@pytest.mark.parametrize(("cylinders", "n_signs"), [(1, 0), (4, 1)])
+def test_one_cylinder_may_not_lose_a_single_firing_in_a_second_at_nine_volts(cylinders: int, n_signs: int) -> None:
+    """At 8.9 V a coil misses one spark in 46: of 33 due in the second, that is less than one."""
+    engine = replace(FOUR, cylinders=cylinders, tach_pulses_per_revolution=cylinders / 2.0)
+    assert len(pulled(8.9, lasts_s=1.0, jitter_s=1e-3 / cylinders, engine=engine)) == n_signs
 
 
 @pytest.mark.parametrize(("volts", "n_signs"), [(9.1, 0), (8.4, 0), (8.0, 1)])

@@ -25,6 +25,7 @@ RUNS_DOWN = 1.07  # of the speed, half a second before: then the crank comes dow
 # Under load a coil needs more than at idle. The share of its sparks that it misses, over all simulated cars, doubles
 # with each half volt less: one in eighty at the first of these limits. A sturdy coil misses none there.
 MISSED, MISSED_AT_V, DOUBLES_V = 0.05, 8.3, 0.5
+LEAST_EXPECTED = 1.0  # firings lost: of one cylinder, or for a moment, a low supply may not cost a single one
 COLLAPSED_V, COLLAPSED_ANYHOW_V = 9.3, 7.6  # where the load is known, and where it is not
 # Down to this an even crank tells of a sturdy coil; what counts as even, relative, see _unrest; pulses of a block.
 SEEN_EVEN_V, EVEN, BLOCK = 8.2, 0.01, 8
@@ -75,7 +76,8 @@ def collapsed(view: View) -> list[Sign]:
             continue
         missed = np.minimum(MISSED * 2.0 ** ((MISSED_AT_V - volts[part]) / DOUBLES_V), 1.0)
         lost = float(missed.sum()) * view.engine.firings_per_revolution / firings.pulses_per_revolution
-        found.append(Sign("weak_torque", "tach_pulses", from_ns, to_ns, lost, 3.0, from_ns))
+        if lost > LEAST_EXPECTED:
+            found.append(Sign("weak_torque", "tach_pulses", from_ns, to_ns, lost, 3.0, from_ns))
     return found
 
 
