@@ -9,7 +9,7 @@ from logger.analysis import analyse
 from logger.analysis.crank.stops import DRAGGED_DOWN, Stop
 from logger.analysis.failure.episodes import Episode, join
 from logger.analysis.failure.limiter import ceiling, held
-from logger.analysis.failure.stumbles import _at_key_off, _starved
+from logger.analysis.failure.stumbles import _at_key_off, _no_stumble, _starved
 from logger.analysis.signs.sign import Sign, SignKind
 from logger.event import NS_PER_S, Engine, Event, FloatArray, IntArray, Recording, TachSource
 from tests.analysis.array_car import NATURAL, Drive, nanoseconds
@@ -339,6 +339,25 @@ def test_an_engine_whose_rail_failed_as_it_stopped_died_of_that(
     halt = Stop("driver_stall", 10 * S, 500, None, reason)
     low = replace(sign("low_pressure", from_s, to_s, "fuel_pressure"), strength=strength)
     assert _starved(halt, [low]).why == why
+
+
+@pytest.mark.parametrize(
+    ("per_turn", "firings", "strength", "is_one"),
+    [
+        (2.0, 2.0, 2.5, False),
+        (2.0, 3.0, 2.5, True),
+        (2.0, 2.0, 3.5, True),
+        (1.0, 4.0, 2.5, False),
+        (1.0, 6.0, 2.5, True),
+    ],
+)
+def test_one_or_two_pulses_missing_are_too_little_however_many_firings_they_stand_for(
+    per_turn: float, firings: float, strength: float, is_one: bool
+) -> None:
+    engine = replace(FOUR, tach_pulses_per_revolution=per_turn)
+    view = seen(turned((0.0, 3000.0), (12.0, 3000.0), engine=engine), 12.0, {}, engine)
+    lost = Sign("lost_pulses", "tach_pulses", 5 * S, 5 * S + 20_000_000, firings, strength)
+    assert (_no_stumble(Episode(view, (lost,))) is None) is is_one
 
 
 @pytest.mark.parametrize(("beyond_s", "expected"), [(0.0, 6500.0), (0.1, 6500.0), (3.0, np.inf)])

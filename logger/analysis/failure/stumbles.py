@@ -39,7 +39,7 @@ from logger.event import NS_PER_S
 BOWL_NS = 2 * NS_PER_S
 DEEP = 0.75  # of the supply before
 FAILED_NS, SOON_NS = NS_PER_S * 3 // 2, 30 * MS  # before an engine stops, in which a rail that fails is why
-FEWEST_LOST, SURE = 2.5, 3.0  # firings; natural log-odds
+FEWEST_LOST, SURE = 2.5, 3.0  # pulses; natural log-odds
 FEWEST_FIRED, FEWEST_DROPPED = 2, 3  # pulses; a crank that is jerked to a halt and on again may miss one or two
 UNPROVEN = "edges right beside some tach pulses and nothing else: sparks that stray, a coil that rings or a loose pin"
 BELIEVED = 0.66  # chance from which missing pulses are held to be the ignition's, not the wire's
@@ -268,7 +268,9 @@ def _fired_on_nothing(view: View, dip: Sign) -> bool:
 def _no_stumble(episode: Episode) -> str | None:
     """Why an episode is no stumble; None where it is one."""
     unsure = all(sign.kind == "lost_pulses" and sign.strength < SURE for sign in episode.signs)
-    if unsure and sum(sign.lost for sign in episode.signs) < FEWEST_LOST:
+    view = episode.view
+    pulses = view.firings.pulses_per_revolution / view.engine.firings_per_revolution
+    if unsure and pulses * sum(sign.lost for sign in episode.signs) < FEWEST_LOST:
         return "one or two pulses missing and nothing else: too little to tell the ignition from the tach wire"
     if any(sign.kind not in ("supply_dip", "low_pressure") for sign in episode.signs):
         return None
@@ -281,7 +283,6 @@ def _no_stumble(episode: Episode) -> str | None:
         return "fuel pressure left its band, but not far or long enough for the mixture not to light"
     if all(_fired_on_nothing(episode.view, dip) for dip in dips):
         return "the coil gave every pulse with nothing at its terminal: the feed's tap failed, not the feed"
-    view = episode.view
     place = max(int(np.searchsorted(view.firings.time_ns, dips[0].from_ns)) - 2, 0)
     fast = view.firings.speed_rps[place] > 1.6 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     lowest = min(float(sign.note) for sign in dips)
