@@ -6,8 +6,11 @@ import numpy as np
 import pytest
 
 from logger.analysis import analyse
-from logger.analysis.findings import Findings
+from logger.analysis.failure import tach_faults
+from logger.analysis.failure.episodes import Episode
+from logger.analysis.findings import FaultKind, Findings, SensorFault
 from logger.analysis.signs import strays
+from logger.analysis.signs.sign import Sign
 from logger.event import Event, IntArray
 from tests.analysis.array_car import NATURAL, Drive
 from tests.analysis.small_car import seen, turned
@@ -102,3 +105,11 @@ def test_edges_behind_one_cylinder_need_no_other_witness() -> None:
     found = drive(clamp_misses=(), period=8)
     assert len(found.stumbles) == 3
     assert {stumble.cause for stumble in found.stumbles} == {"ignition_secondary"}
+
+
+def test_where_sparks_stray_what_touches_a_stumble_is_theirs_and_what_lies_apart_the_wires() -> None:
+    view = seen(STEADY, 12.0, {})
+    stumble = Episode(view, (Sign("lean", "air_fuel_ratio", 4 * S, 5 * S),))
+    said: tuple[tuple[float, FaultKind], ...] = ((4.5, "extra_pulses"), (5.05, "dropped_pulses"), (7.0, "extra_pulses"))
+    faults = [SensorFault("r01", "tach_pulses", from_s, from_s + 0.1, kind, "") for from_s, kind in said]
+    assert tach_faults.apart(faults, [stumble]) == faults[2:]

@@ -175,6 +175,8 @@ def search(view: View, seen: Look, chance: Sequence[float], strays_count: bool, 
         result.rejected += [_rejected(view, sign.from_ns, sign.to_ns, UNPROVEN) for sign in likely]
     ours = [*(sign for sign in signs if sign.kind == "lost_pulses"), *likely]
     result.tach_faults += tach_faults.extra_edges(view, ours, ceiling)
+    if strays_count:
+        result.tach_faults = tach_faults.apart(result.tach_faults, result.episodes)
     return result
 
 

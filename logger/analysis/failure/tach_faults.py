@@ -6,7 +6,7 @@ import numpy as np
 
 from logger.analysis.crank.states import View
 from logger.analysis.failure import limiter
-from logger.analysis.failure.episodes import JOIN_NS, MS
+from logger.analysis.failure.episodes import JOIN_NS, MS, Episode
 from logger.analysis.findings import SensorFault
 from logger.analysis.signs import wire
 from logger.analysis.signs.sign import Sign
@@ -47,4 +47,17 @@ def extra_edges(view: View, ours: Sequence[Sign], ceiling_rps: float) -> list[Se
         )
         for part in parts
         if part.size >= 4 and not limiter.near(view, int(part[0]), int(part[-1]), ceiling_rps)
+    ]
+
+
+def apart(faults: Sequence[SensorFault], episodes: Sequence[Episode]) -> list[SensorFault]:
+    """Those that touch no stumble: where sparks stray onto the wire they add edges there, and cover pulses."""
+    reach_s = 2 * CHATTER_NS / NS_PER_S
+    return [
+        fault
+        for fault in faults
+        if not any(
+            fault.from_s < episode.to_ns / NS_PER_S + reach_s and fault.to_s > episode.from_ns / NS_PER_S - reach_s
+            for episode in episodes
+        )
     ]

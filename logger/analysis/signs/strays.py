@@ -24,8 +24,8 @@ from logger.event import NS_PER_S, IntArray
 APART_NS = NS_PER_S
 FEWEST = 3
 BY_PULSES = 0.93  # share of a stray spark's edges within reach of a pulse; pulses are placed by what was seen
-MOST = 0.35  # of the pulses; a wire that bounces does so behind most of them
-AT_FAULT = -6.0  # natural log-likelihood ratio of a burst behind more of them
+# Share of the pulses that stray sparks leave an edge by, about, and that a wire does that bounces (judgement).
+STRAYED, BOUNCED = 0.25, 0.6
 SEEN = 0.9  # of the pulses; the others have no place to be held against
 SAME_PLACE = 0.9  # share of one cylinder's edges that lie by its own pulses
 SURE = 7.0  # natural log-likelihood ratio, of all bursts of an event together
@@ -38,8 +38,8 @@ COINCIDENCE = 0.01  # chance from which bursts that met lost firings did so for 
 class Burst:
     """A burst of edges that belong to no firing, as a stray_edges sign; natural log-likelihood ratios of its times.
 
-    by_pulses: of edges near pulses against edges at any time. one_place: of edges by the pulses of one cylinder
-    against edges by any.
+    by_pulses: of edges near some pulses against edges at any time, or near most pulses, whichever explains more.
+    one_place: of edges by the pulses of one cylinder against edges by any.
     """
 
     sign: Sign
@@ -69,14 +69,16 @@ def _burst(view: View, extra_ns: IntArray) -> Burst | None:
     nearest = np.where(time_ns[after] - extra_ns < extra_ns - time_ns[after - 1], after, after - 1)
     near = np.abs(time_ns[nearest] - extra_ns) <= REACH_NS
     by_chance = min(2.0 * REACH_NS * (last - first) / float(time_ns[last] - time_ns[first]), BY_PULSES)
-    by_pulses = _ratio(int(near.sum()), near.size, BY_PULSES, by_chance)
+    n_pulses = last - first + 1
+    by_pulses = min(
+        _ratio(int(near.sum()), near.size, BY_PULSES, by_chance),
+        _ratio(min(near.size, n_pulses), n_pulses, STRAYED, BOUNCED),
+    )
     count = cycle.places(view.engine, view.firings)
     one_place = 0.0
     if count > 2:
         most = int(np.bincount(nearest[near] % count, minlength=count).max())
         one_place = _ratio(most, int(near.sum()), SAME_PLACE, 1.0 / count) - float(np.log(count))
-    if extra_ns.size > MOST * (last - first + 1):
-        by_pulses, one_place = AT_FAULT, 0.0
     lost = extra_ns.size * view.engine.firings_per_revolution / view.firings.pulses_per_revolution
     sign = Sign("stray_edges", "tach_pulses", int(extra_ns[0]), int(extra_ns[-1]), lost, by_pulses, int(time_ns[first]))
     return Burst(sign, by_pulses, one_place)
