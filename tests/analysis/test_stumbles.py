@@ -7,13 +7,14 @@ import pytest
 
 from logger.analysis import analyse
 from logger.analysis.crank.stops import DRAGGED_DOWN, Stop
+from logger.analysis.failure import no_stumble
 from logger.analysis.failure.episodes import Episode, join
 from logger.analysis.failure.limiter import ceiling, held
-from logger.analysis.failure.stumbles import _at_key_off, _no_stumble, _starved
+from logger.analysis.failure.stumbles import _at_key_off, _starved
 from logger.analysis.signs.sign import Sign, SignKind
-from logger.event import NS_PER_S, Engine, Event, FloatArray, IntArray, Recording, TachSource
+from logger.event import NS_PER_S, Engine, Event, FloatArray, FuelSystem, IntArray, Recording, TachSource
 from tests.analysis.array_car import NATURAL, Drive, nanoseconds
-from tests.analysis.small_car import FOUR, seen, turned
+from tests.analysis.small_car import FOUR, drawn, seen, turned
 
 S = 1_000_000_000
 
@@ -357,7 +358,29 @@ def test_one_or_two_pulses_missing_are_too_little_however_many_firings_they_stan
     engine = replace(FOUR, tach_pulses_per_revolution=per_turn)
     view = seen(turned((0.0, 3000.0), (12.0, 3000.0), engine=engine), 12.0, {}, engine)
     lost = Sign("lost_pulses", "tach_pulses", 5 * S, 5 * S + 20_000_000, firings, strength)
-    assert (_no_stumble(Episode(view, (lost,))) is None) is is_one
+    assert (no_stumble.why(Episode(view, (lost,))) is None) is is_one
+
+
+@pytest.mark.parametrize(
+    ("fuel_system", "leanest", "kind", "is_one"),
+    [
+        ("port_injection", 16.0, "lean", False),
+        ("port_injection", 20.0, "lean", True),
+        ("port_injection", 16.0, "weak_torque", True),  # the crank felt it
+        ("carburettor", 16.0, "lean", True),  # a bowl gives sound mixture or none
+    ],
+)
+def test_a_rail_that_made_the_mixture_weaker_and_no_more_made_no_stumble(
+    fuel_system: FuelSystem, leanest: float, kind: SignKind, is_one: bool
+) -> None:
+    """The rail is short from 5 to 6 s; the exhaust reads as lean a quarter of a second later."""
+    probe = drawn(12.0, (0, 13.4), (5.2, 13.4), (5.4, leanest), (6.2, leanest), (6.4, 13.4))
+    engine = replace(FOUR, fuel_system=fuel_system)
+    view = seen(turned((0.0, 3000.0), (12.0, 3000.0)), 12.0, {"air_fuel_ratio": probe}, engine)
+    low = replace(sign("low_pressure", 5.0, 6.0, "fuel_pressure"), strength=1.2)
+    assert (no_stumble.why(Episode(view, (low, sign(kind, 5.3, 6.0)))) is None) is is_one
+    bare = replace(view, traces={})
+    assert no_stumble.why(Episode(bare, (low,))) is None
 
 
 @pytest.mark.parametrize(("beyond_s", "expected"), [(0.0, 6500.0), (0.1, 6500.0), (3.0, np.inf)])

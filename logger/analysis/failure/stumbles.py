@@ -13,10 +13,9 @@ from typing import Any
 import numpy as np
 
 from logger.analysis.channels import bands
-from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.crank.states import View
-from logger.analysis.crank.stops import DRAGGED_DOWN, FEED_DEAD_V, Stop, stops
-from logger.analysis.failure import limiter, tach_faults
+from logger.analysis.crank.stops import DRAGGED_DOWN, Stop, stops
+from logger.analysis.failure import limiter, no_stumble, tach_faults
 from logger.analysis.failure.episodes import MS, Episode, join
 from logger.analysis.findings import SensorFault
 from logger.analysis.signs import (
@@ -37,10 +36,8 @@ from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S
 
 BOWL_NS = 2 * NS_PER_S
-DEEP = 0.75  # of the supply before
 FAILED_NS, SOON_NS = NS_PER_S * 3 // 2, 30 * MS  # before an engine stops, in which a rail that fails is why
-FEWEST_LOST, SURE = 2.5, 3.0  # pulses; natural log-odds
-FEWEST_FIRED, FEWEST_DROPPED = 2, 3  # pulses; a crank that is jerked to a halt and on again may miss one or two
+FEWEST_DROPPED = 3  # pulses; a crank that is jerked to a halt and on again may miss one or two
 UNPROVEN = "edges right beside some tach pulses and nothing else: sparks that stray, a coil that rings or a loose pin"
 BELIEVED = 0.66  # chance from which missing pulses are held to be the ignition's, not the wire's
 
@@ -165,7 +162,7 @@ def search(view: View, seen: Look, chance: Sequence[float], strays_count: bool, 
     for members in join(signs, BOWL_NS if view.engine.fuel_system == "carburettor" else 0):
         halt = next((h for h in halts if h.why == "died" and any(s.from_ns == h.at_ns for s in members)), None)
         episode = Episode(view, tuple(members), halt)
-        why_not = _no_stumble(episode) or limiter.held(episode, ceiling)
+        why_not = no_stumble.why(episode) or limiter.held(episode, ceiling)
         if why_not is None:
             result.episodes.append(episode)
         else:
@@ -256,40 +253,3 @@ def _died(view: View, halt: Stop) -> Sign:
 
 def _rejected(view: View, from_ns: int, to_ns: int, why: str) -> dict[str, Any]:
     return {"recording": view.recording.name, "from_s": from_ns / NS_PER_S, "to_s": to_ns / NS_PER_S, "why": why}
-
-
-def _fired_on_nothing(view: View, dip: Sign) -> bool:
-    """Whether a coil went on firing through a dip in which its feed read next to nothing, as none can."""
-    far = view.engine.tach_source in wire.FAR_FROM_COIL
-    if far or dip.channel != "ignition_feed_voltage" or float(dip.note) > FEED_DEAD_V:
-        return False
-    first, stop = np.searchsorted(view.firings.time_ns, [dip.from_ns, dip.to_ns + 1])
-    return bool(stop - first >= FEWEST_FIRED and view.firings.seen[max(0, first - 1) : stop + 1].all())
-
-
-def _no_stumble(episode: Episode) -> str | None:
-    """Why an episode is no stumble; None where it is one."""
-    unsure = all(sign.kind == "lost_pulses" and sign.strength < SURE for sign in episode.signs)
-    view = episode.view
-    pulses = view.firings.pulses_per_revolution / view.engine.firings_per_revolution
-    if unsure and pulses * sum(sign.lost for sign in episode.signs) < FEWEST_LOST:
-        return "one or two pulses missing and nothing else: too little to tell the ignition from the tach wire"
-    if any(sign.kind not in ("supply_dip", "low_pressure") for sign in episode.signs):
-        return None
-    if all(sign.one_sample for sign in episode.signs):
-        return "one sample alone left its band, and nothing else shows: noise on the sensor's wire"
-    if any(sign.kind == "low_pressure" and sign.strength >= 1.0 for sign in episode.signs):
-        return None
-    dips = [dip for dip in episode.of("supply_dip") if dip.channel != "sensor_supply_voltage"]
-    if not dips:
-        return "fuel pressure left its band, but not far or long enough for the mixture not to light"
-    if all(_fired_on_nothing(episode.view, dip) for dip in dips):
-        return "the coil gave every pulse with nothing at its terminal: the feed's tap failed, not the feed"
-    place = max(int(np.searchsorted(view.firings.time_ns, dips[0].from_ns)) - 2, 0)
-    fast = view.firings.speed_rps[place] > 1.6 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
-    lowest = min(float(sign.note) for sign in dips)
-    # A coil behind a ballast resistor is made for less, so a dip counts by its share, too.
-    deep = any(float(dip.note) < min(bands.WEAK_COIL_V, DEEP * (float(dip.note) + dip.strength)) for dip in dips)
-    if not fast or not deep:
-        return f"the supply dipped to {lowest:.1f} V and the engine fired on"
-    return None

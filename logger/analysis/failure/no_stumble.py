@@ -1,0 +1,71 @@
+"""Why an episode is no stumble: what else than lost firings explains its signs."""
+
+import numpy as np
+
+from logger.analysis.channels import bands
+from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
+from logger.analysis.crank.states import View
+from logger.analysis.crank.stops import FEED_DEAD_V
+from logger.analysis.failure.episodes import Episode
+from logger.analysis.signs import probe, wire
+from logger.analysis.signs.sign import Sign
+
+DEEP = 0.75  # of the supply before
+FEWEST_LOST, SURE = 2.5, 3.0  # pulses; natural log-odds
+FEWEST_FIRED = 2  # pulses
+# Samples of the exhaust, and times the stoichiometric ratio: a mixture so weak gives three quarters of its torque
+# (common practice), and one firing in six that is lost reads leaner.
+FEWEST_SEEN, BURNS = 5, 1.2
+
+
+def why(episode: Episode) -> str | None:
+    """Why an episode is no stumble; None where it is one."""
+    unsure = all(sign.kind == "lost_pulses" and sign.strength < SURE for sign in episode.signs)
+    view = episode.view
+    pulses = view.firings.pulses_per_revolution / view.engine.firings_per_revolution
+    if unsure and pulses * sum(sign.lost for sign in episode.signs) < FEWEST_LOST:
+        return "one or two pulses missing and nothing else: too little to tell the ignition from the tach wire"
+    if _only_leaner(episode):
+        return "fuel pressure left its band, and the exhaust shows that the weaker mixture burned"
+    if any(sign.kind not in ("supply_dip", "low_pressure") for sign in episode.signs):
+        return None
+    if all(sign.one_sample for sign in episode.signs):
+        return "one sample alone left its band, and nothing else shows: noise on the sensor's wire"
+    if any(sign.kind == "low_pressure" and sign.strength >= 1.0 for sign in episode.signs):
+        return None
+    dips = [dip for dip in episode.of("supply_dip") if dip.channel != "sensor_supply_voltage"]
+    if not dips:
+        return "fuel pressure left its band, but not far or long enough for the mixture not to light"
+    if all(_fired_on_nothing(episode.view, dip) for dip in dips):
+        return "the coil gave every pulse with nothing at its terminal: the feed's tap failed, not the feed"
+    place = max(int(np.searchsorted(view.firings.time_ns, dips[0].from_ns)) - 2, 0)
+    fast = view.firings.speed_rps[place] > 1.6 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+    lowest = min(float(sign.note) for sign in dips)
+    # A coil behind a ballast resistor is made for less, so a dip counts by its share, too.
+    deep = any(float(dip.note) < min(bands.WEAK_COIL_V, DEEP * (float(dip.note) + dip.strength)) for dip in dips)
+    if not fast or not deep:
+        return f"the supply dipped to {lowest:.1f} V and the engine fired on"
+    return None
+
+
+def _fired_on_nothing(view: View, dip: Sign) -> bool:
+    """Whether a coil went on firing through a dip in which its feed read next to nothing, as none can."""
+    far = view.engine.tach_source in wire.FAR_FROM_COIL
+    if far or dip.channel != "ignition_feed_voltage" or float(dip.note) > FEED_DEAD_V:
+        return False
+    first, stop = np.searchsorted(view.firings.time_ns, [dip.from_ns, dip.to_ns + 1])
+    return bool(stop - first >= FEWEST_FIRED and view.firings.seen[max(0, first - 1) : stop + 1].all())
+
+
+def _only_leaner(episode: Episode) -> bool:
+    """Whether a rail was short and the exhaust read leaner for it, but nowhere as lean as mixture that did not burn.
+
+    Not behind a float bowl, which feeds the same mixture until it is dry, firing by firing.
+    """
+    if episode.view.engine.fuel_system == "carburettor" or not episode.of("low_pressure"):
+        return False
+    if any(sign.kind not in ("low_pressure", "lean") for sign in episode.signs):
+        return False
+    begin, end = min(sign.from_ns for sign in episode.signs), max(sign.to_ns for sign in episode.signs)
+    seen = episode.view.near("air_fuel_ratio", begin, end + probe.LONGEST_DEAD_NS).value
+    return bool(seen.size >= FEWEST_SEEN) and float(np.percentile(seen, 95)) < BURNS * probe.STOICHIOMETRIC
