@@ -9,11 +9,13 @@ import numpy as np
 
 from logger.analysis.crank.states import State, View
 from logger.analysis.signs.sign import Sign
-from logger.event import FloatArray, IntArray
+from logger.analysis.signs.sparks import in_noise
+from logger.event import NS_PER_S, FloatArray, IntArray
 
 LEFT_OUT = 1.6  # of the usual angle between injections
 AROUND_NS = 120_000_000  # the throttle must have been open this long before
 LOAD_AT_LEAST = 0.2
+NOISE_NS = NS_PER_S // 2  # around noise on the tach wire nobody knows how far the crank turned
 
 
 def signs(view: View) -> list[Sign]:
@@ -26,12 +28,15 @@ def signs(view: View) -> list[Sign]:
     if np.count_nonzero(running) < 50:
         return []
     usual = float(np.median(turns[running]))
+    noisy = in_noise(firings)
     found = []
     for k in np.flatnonzero(running & (turns > LEFT_OUT * usual)).tolist():
         expected_ns = int(pulses[k] + (pulses[k + 1] - pulses[k]) * usual / turns[k])
         until_ns = int(pulses[k + 1])
         first, last = np.searchsorted(firings.time_ns, [expected_ns - AROUND_NS, until_ns])
         load, state = view.load[first:last], view.state[first:last]
+        if noisy[slice(*np.searchsorted(firings.time_ns, [expected_ns - NOISE_NS, until_ns + NOISE_NS]))].any():
+            continue
         if load.size and float(load.min()) > LOAD_AT_LEAST and bool((state >= State.IDLE).all()):
             lost = (turns[k] / usual - 1.0) * usual * view.engine.firings_per_revolution
             found.append(

@@ -30,7 +30,7 @@ def signs(view: View) -> list[Sign]:
     firings = view.firings
     if sparks is None or sparks.size < 100 or firings.time_ns.size < BLOCK:
         return []
-    due = np.flatnonzero(firings.seen & view.running & ~_in_noise(firings))
+    due = np.flatnonzero(firings.seen & view.running & ~in_noise(firings))
     if due.size < BLOCK:
         return []
     missing = unsparked(firings.time_ns[due], sparks)
@@ -50,7 +50,7 @@ def signs(view: View) -> list[Sign]:
     return found
 
 
-def _in_noise(firings: Firings) -> BoolArray:
+def in_noise(firings: Firings) -> BoolArray:
     """Pulses (n,) among extra edges half as many as they, within NOISE_NS to either side: their times are guesses."""
     around = np.stack((firings.time_ns - NOISE_NS, firings.time_ns + NOISE_NS))
     pulses, extra = np.searchsorted(firings.time_ns, around), np.searchsorted(firings.extra_ns, around)
