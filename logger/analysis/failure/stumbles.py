@@ -20,6 +20,7 @@ from logger.analysis.failure.episodes import MS, Episode, join
 from logger.analysis.findings import SensorFault
 from logger.analysis.signs import (
     cutouts,
+    idle_drops,
     injection,
     lean,
     motion,
@@ -85,7 +86,7 @@ def look(view: View, ride: motion.Motion | None, lamed: list[Sign], taught: Taug
     dips, injections, gaps = supply_signs(view), injection.signs(view), wire.gaps(view, taught.exhaust)
     felt, low = _torque_signs(view, ride, taught, rail.signs(view, taught.pressure))
     signs = dips + sparks.signs(view) + low
-    felt += starved.signs(view, low, taught.blind_law)
+    felt += starved.signs(view, low, taught.blind_law) + idle_drops.signs(view)
     signs += [sign for sign in felt if not probe.burned_on(view, taught.exhaust, sign.from_ns, sign.to_ns)]
     signs += lean.signs(view, taught.exhaust) + injections + lamed
     signs += starved_coil.signs(view) + starved_coil.collapsed(view)
