@@ -96,7 +96,7 @@ def _bouts(group: list[Sign]) -> list[list[Sign]]:
     """
     felt = _in_a_row([sign for sign in group if sign.kind in BLURRED])
     low = [sign for sign in group if sign.kind == "low_pressure"]
-    if len(felt) < 2 or len(felt[0]) + sum(map(len, felt[1:])) + len(low) < len(group) or not low:
+    if len(felt) < 2 or not low or sum(map(len, felt)) + len(low) < len(group):
         return [group]
     parts = [[*(sign for sign in low if sign.from_ns < felt[1][0].from_ns), *felt[0]]]
     for bout in felt[1:]:

@@ -67,7 +67,7 @@ def _speed(view: View) -> FloatArray:
 
 
 def _drops(view: View, speed: FloatArray) -> BoolArray:
-    """Pulses (n,) after which an even idle lost speed at a stroke, the steepest of neighbours only."""
+    """Pulses (n,) after which an even idle lost speed at a stroke."""
     idle = (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0 * view.firings.pulses_per_revolution
     n = speed.size
     drop, even = np.zeros(n), np.zeros(n, bool)
