@@ -136,7 +136,7 @@ def through(parts: Sequence[Part], known: Known, report: Callable[[float], None]
             report(0.7 * (number + 1) / len(parts))
         chances = stumbles.chances([one.look for one in looks])
         running_s = sum(to_s - from_s for one in looks for from_s, to_s in one.running)
-        strays_count = stumbles.strays_count([one.look for one in looks], running_s)
+        strays_count = stumbles.sparks_strayed([one.look for one in looks], running_s)
         waited = [number for number in range(len(parts)) if number not in found]
         for number, late in zip(waited, pool.map(again, waited), strict=True):
             found[number] = late

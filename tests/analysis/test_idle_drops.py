@@ -51,6 +51,7 @@ def test_a_drop_that_nearly_stopped_the_engine_counts_too() -> None:
     [
         {"falls_s": 0.6},  # a clutch let in gently, or an idle that hunts
         {"to_rpm": 820.0},
+        {"to_rpm": 790.0, "falls_s": 0.03},  # at a stroke, but one firing may do that
         {"back_s": 3.0},  # another load on the engine
         {"back_rpm": 1300.0, "back_s": 0.4},  # the driver's foot
         {"throttle": 20.0},

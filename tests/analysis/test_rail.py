@@ -44,7 +44,7 @@ def test_a_rail_that_was_empty_before_the_engine_started_starves_it_once_it_has_
     (sign,) = rail.signs(seen(started, 30.0, traces), INJECTED)
     assert 5.0 < sign.from_ns / 1e9 < 7.0
     assert sign.strength > 1.0
-    filled = dict(traces, fuel_pressure=drawn(30.0, (0, 0.0), (4.8, 0.0), (4.9, 200.0), rate_hz=200.0))
+    filled = dict(traces, fuel_pressure=drawn(30.0, (0, 0.0), (6.2, 0.0), (6.25, 200.0), rate_hz=200.0))
     assert rail.signs(seen(started, 30.0, filled), INJECTED) == []
 
 

@@ -35,14 +35,14 @@ def test_edges_behind_some_pulses_are_told_from_edges_at_any_time() -> None:
     some = np.sort(random.choice(100, 12, replace=False))
     (by_sparks,) = burst(behind(some, random))
     (by_wire,) = burst(np.sort(random.integers(4 * S, 5 * S, 12)))
-    assert by_sparks.by_pulses > 10.0
-    assert by_wire.by_pulses < -5.0
+    assert by_sparks.sign.strength > 10.0
+    assert by_wire.sign.strength < -5.0
 
 
 def test_a_wire_that_bounces_behind_most_pulses_is_at_fault() -> None:
     random = np.random.default_rng(2)
     (found,) = burst(behind(np.flatnonzero(random.random(100) < 0.6), random))
-    assert found.by_pulses < 0.0
+    assert found.sign.strength < 0.0
 
 
 def test_edges_behind_one_cylinder_are_told_from_edges_behind_any() -> None:
@@ -62,6 +62,31 @@ def test_no_edges_and_no_pulses_say_nothing() -> None:
     assert strays.bursts(seen(np.empty(0, np.int64), 3.0, {})) == []
     assert burst(np.empty(0, np.int64)) == []
     assert not strays.of_sparks([[]], [[]], 600.0)
+
+
+def test_where_pulses_are_missing_nobody_knows_what_edges_lie_beside() -> None:
+    extra = behind(np.arange(0, 90, 9), np.random.default_rng(6))
+    gone = FROM + np.arange(4, 90, 4)
+    tach = np.sort(np.concatenate((np.delete(STEADY, gone), extra)))
+    assert len(burst(extra)) == 1
+    assert strays.bursts(seen(tach, 12.0, {})) == []
+
+
+@pytest.mark.parametrize(
+    ("late_s", "lasts_s", "strayed"),
+    [(0.15, 0.3, True), (0.4, 0.3, False), (0.15, 40.0, False)],  # of losses that last half of the day some are met
+)
+def test_bursts_must_meet_losses_more_often_than_by_chance(late_s: float, lasts_s: float, strayed: bool) -> None:
+    """Three bursts of half a second; a loss that begins so long after the end of two of them, and lasts so long."""
+    ends_s = (100.0, 200.0, 300.0)
+    bursts = [
+        strays.Burst(Sign("stray_edges", "tach_pulses", int((end - 0.5) * S), int(end * S), 5.0, 4.0), 0.0)
+        for end in ends_s
+    ]
+    losses = [
+        Sign("lean", "air_fuel_ratio", int((end + late_s) * S), int((end + late_s + lasts_s) * S)) for end in ends_s[:2]
+    ]
+    assert strays.of_sparks([bursts], [losses], 320.0) is strayed
 
 
 BEGINS_S = (13.0, 20.0, 22.5)  # of stretches of 0.6 s

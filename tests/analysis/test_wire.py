@@ -75,6 +75,11 @@ def test_what_the_crank_says_too_softly_at_one_gap_it_says_clearly_at_many(ratio
     assert bool(chance[0] < 0.1) is not convicted
 
 
+def test_long_gaps_are_judged_by_their_length_more_than_by_what_the_crank_says_of_them_together() -> None:
+    """Of a module that fails for tenths of a second; behind a heavy car the crank hardly slows."""
+    assert chance_real([gap(25, -0.4)] * 25, [False] * 25).min() > 0.9
+
+
 def idle_gap(*, loses_speed: bool) -> float:
     """The crank's word on five missing pulses at 900 rpm, with the throttle blipped three firings after."""
     interval = np.full(200, 22.2)

@@ -83,10 +83,16 @@ class View:
 
     def ran_at(self, at_ns: int, slack_ns: int = 150_000_000) -> bool:
         """Whether the engine ran by itself just before a time."""
-        place = int(np.searchsorted(self.firings.time_ns, at_ns))
-        if place == 0 or at_ns - self.firings.time_ns[place - 1] > slack_ns:
-            return False
-        return bool(self.running[place - 1]) and bool(self.running[max(0, place - 4)])
+        return bool(self.ran_at_each(np.array([at_ns]), slack_ns)[0])
+
+    def ran_at_each(self, at_ns: IntArray, slack_ns: int = 150_000_000) -> BoolArray:
+        """The same at many times, (n,)."""
+        if not self.firings.time_ns.size:
+            return np.zeros(at_ns.size, bool)
+        place = np.searchsorted(self.firings.time_ns, at_ns)
+        before = np.maximum(place - 1, 0)
+        near = (place > 0) & (at_ns - self.firings.time_ns[before] <= slack_ns)
+        return np.asarray(near & self.running[before] & self.running[np.maximum(place - 4, 0)])
 
     def near(self, channel: str, from_ns: int, to_ns: int) -> Trace:
         """The samples of a channel between two times, both included; empty where the channel is absent."""

@@ -51,6 +51,11 @@ class Stop:
     reason: str
     off_ns: int | None = None
 
+    @property
+    def dragged_down(self) -> bool:
+        """Whether only the way in which the crank slowed tells of the driver; a lurch of the car tells of more."""
+        return self.why == "driver_stall" and self.reason.startswith(DRAGGED_DOWN)
+
 
 def stops(view: View) -> list[Stop]:
     """Every time the engine stopped after it had run by itself: the ends of its stretches."""

@@ -13,8 +13,8 @@ from logger.analysis.signs.sign import Sign
 DEEP = 0.75  # of the supply before
 FEWEST_LOST, SURE = 2.5, 3.0  # pulses; natural log-odds
 FEWEST_FIRED = 2  # pulses
-# Samples of the exhaust, and times the stoichiometric ratio: a mixture so weak gives three quarters of its torque
-# (common practice), and one firing in six that is lost reads leaner.
+# Samples of the exhaust, and times the stoichiometric ratio: a mixture so weak still burns and gives some four fifths
+# of its torque (no source); a rich one reads as lean where one firing in four is lost.
 FEWEST_SEEN, BURNS = 5, 1.2
 
 
@@ -36,7 +36,7 @@ def why(episode: Episode) -> str | None:
     dips = [dip for dip in episode.of("supply_dip") if dip.channel != "sensor_supply_voltage"]
     if not dips:
         return "fuel pressure left its band, but not far or long enough for the mixture not to light"
-    if all(_fired_on_nothing(episode.view, dip) for dip in dips):
+    if all(_fired_on_nothing(view, dip) for dip in dips):
         return "the coil gave every pulse with nothing at its terminal: the feed's tap failed, not the feed"
     place = max(int(np.searchsorted(view.firings.time_ns, dips[0].from_ns)) - 2, 0)
     fast = view.firings.speed_rps[place] > 1.6 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0

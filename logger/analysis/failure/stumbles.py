@@ -14,7 +14,7 @@ import numpy as np
 
 from logger.analysis.channels import bands
 from logger.analysis.crank.states import View
-from logger.analysis.crank.stops import DRAGGED_DOWN, Stop, stops
+from logger.analysis.crank.stops import Stop, stops
 from logger.analysis.failure import limiter, no_stumble, tach_faults
 from logger.analysis.failure.episodes import MS, Episode, join
 from logger.analysis.findings import SensorFault
@@ -100,6 +100,17 @@ def look(view: View, ride: motion.Motion | None, lamed: list[Sign], taught: Taug
     return Look(signs, stray, gaps, proven, watched, [_starved(halt, low) for halt in stops(view)])
 
 
+def _starved(halt: Stop, low: Sequence[Sign]) -> Stop:
+    """A crank that seemed dragged down by its driver as the rail failed: then it got no fuel, and the engine died."""
+    if not halt.dragged_down:
+        return halt
+    for sign in low:
+        fell = halt.at_ns - FAILED_NS < sign.from_ns < halt.at_ns - SOON_NS or sign.strength >= 1.0
+        if fell and sign.from_ns < halt.at_ns and sign.to_ns > halt.at_ns - FAILED_NS:
+            return replace(halt, why="died", reason="the crank ran down as fuel pressure failed, with the key on")
+    return halt
+
+
 def chances(looks: Sequence[Look]) -> list[list[float]]:
     """For each look the probability that each of its gaps was the ignition's: all gaps of the event vote."""
     each = iter(
@@ -112,6 +123,11 @@ def chances(looks: Sequence[Look]) -> list[list[float]]:
     return [[next(each) for _ in one.gaps] for one in looks]
 
 
+def sparks_strayed(looks: Sequence[Look], running_s: float) -> bool:
+    """Whether the bursts of stray edges of an event mark firings lost: all of them vote."""
+    return strays.of_sparks([one.stray for one in looks], [one.signs for one in looks], running_s)
+
+
 @dataclass(slots=True)
 class Search:
     """What the search over one view brings: episodes, what was rejected and why, faults of the tach wire."""
@@ -121,22 +137,6 @@ class Search:
     tach_faults: list[SensorFault] = field(default_factory=list)
 
 
-def _starved(halt: Stop, low: Sequence[Sign]) -> Stop:
-    """A crank that seemed dragged down by its driver as the rail failed: then it got no fuel, and the engine died."""
-    if halt.why != "driver_stall" or not halt.reason.startswith(DRAGGED_DOWN):
-        return halt
-    for sign in low:
-        fell = halt.at_ns - FAILED_NS < sign.from_ns < halt.at_ns - SOON_NS or sign.strength >= 1.0
-        if fell and sign.from_ns < halt.at_ns and sign.to_ns > halt.at_ns - FAILED_NS:
-            return replace(halt, why="died", reason="the crank ran down as fuel pressure failed, with the key on")
-    return halt
-
-
-def strays_count(looks: Sequence[Look], running_s: float) -> bool:
-    """Whether the bursts of stray edges of an event mark firings lost: all of them vote."""
-    return strays.of_sparks([one.stray for one in looks], [one.signs for one in looks], running_s)
-
-
 def search(view: View, seen: Look, chance: Sequence[float], strays_count: bool, ceiling: float) -> Search:
     """Find the episodes of a view that was looked through.
 
@@ -144,7 +144,7 @@ def search(view: View, seen: Look, chance: Sequence[float], strays_count: bool, 
     ceiling: as taught.
     """
     result = Search()
-    signs = [*seen.signs, *(burst.sign for burst in seen.stray if strays_count and burst.by_pulses > 0.0)]
+    signs = [*seen.signs, *(burst.sign for burst in seen.stray if strays_count and burst.by_sparks)]
     dropped: list[wire.Gap] = []
     for gap, real in zip(seen.gaps, chance, strict=True):
         sign = _lost_pulses(view, gap, real)
@@ -168,9 +168,10 @@ def search(view: View, seen: Look, chance: Sequence[float], strays_count: bool, 
             result.episodes.append(episode)
         else:
             result.rejected.append(_rejected(view, episode.from_ns, episode.to_ns, why_not))
-    likely = [burst.sign for burst in seen.stray if burst.by_pulses > 0.0]
+    likely = [burst.sign for burst in seen.stray if burst.by_sparks]
     if not strays_count:
-        result.rejected += [_rejected(view, sign.from_ns, sign.to_ns, UNPROVEN) for sign in likely]
+        alone = (s for s in likely if not any(e.from_ns < s.to_ns and e.to_ns > s.from_ns for e in result.episodes))
+        result.rejected += [_rejected(view, sign.from_ns, sign.to_ns, UNPROVEN) for sign in alone]
     ours = [*(sign for sign in signs if sign.kind == "lost_pulses"), *likely]
     result.tach_faults += tach_faults.extra_edges(view, ours, ceiling)
     if strays_count:

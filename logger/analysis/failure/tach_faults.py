@@ -32,7 +32,7 @@ def extra_edges(view: View, ours: Sequence[Sign], ceiling_rps: float) -> list[Se
     extra = view.firings.extra_ns
     for sign in ours:
         extra = extra[(extra < sign.from_ns - CHATTER_NS) | (extra > sign.to_ns + CHATTER_NS)]
-    extra = extra[[view.ran_at(int(at)) for at in extra.tolist()]] if extra.size else extra
+    extra = extra[view.ran_at_each(extra)]
     if not extra.size:
         return []
     parts = np.split(extra, np.flatnonzero(np.diff(extra) > JOIN_NS) + 1)

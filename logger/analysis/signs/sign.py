@@ -7,8 +7,7 @@ DENSE_NS = 50_000_000  # between samples: what supplies and rails do lasts longe
 
 SignKind = Literal[
     "lost_pulses", "no_spark", "weak_torque", "lame_cylinder", "supply_dip", "low_pressure", "lean", "no_injection",
-    "died",
-    "stray_edges",
+    "died", "stray_edges",
 ]  # fmt: skip
 
 

@@ -1,9 +1,9 @@
 """Misses while the battery is too low for the coil: at idle each one drops the crank's speed at a stroke.
 
 An idling engine has nothing but friction against it, and slows some per cent with every firing that is lost. With the
-battery down to where coils fail that needs no other witness; with a sound one the driver's clutch is as likely, so
-nothing is claimed. Under load single misses hardly show; there a supply that has collapsed speaks for itself, unless
-the crank turns too evenly for any miss.
+battery down to where coils fail that needs no other witness; with a sound one the driver's clutch is as likely
+(idle_drops.py asks for more). Under load single misses hardly show; there a supply that has collapsed speaks for
+itself, unless the crank turns too evenly for any miss.
 """
 
 import numpy as np

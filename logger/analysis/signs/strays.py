@@ -36,15 +36,19 @@ COINCIDENCE = 0.01  # chance from which bursts that met lost firings did so for 
 
 @dataclass(frozen=True, slots=True)
 class Burst:
-    """A burst of edges that belong to no firing, as a stray_edges sign; natural log-likelihood ratios of its times.
+    """A burst of edges that belong to no firing, as a stray_edges sign, and whether one cylinder has them.
 
-    by_pulses: of edges near some pulses against edges at any time, or near most pulses, whichever explains more.
-    one_place: of edges by the pulses of one cylinder against edges by any.
+    The sign's strength is the natural log-likelihood ratio of edges near some pulses against edges at any time, or near
+    most pulses, whichever explains more; one_place that of edges by one cylinder's pulses against edges by any.
     """
 
     sign: Sign
-    by_pulses: float
     one_place: float
+
+    @property
+    def by_sparks(self) -> bool:
+        """Whether sparks that stray explain its edges better than a wire at fault."""
+        return self.sign.strength > 0.0
 
 
 def bursts(view: View) -> list[Burst]:
@@ -52,7 +56,7 @@ def bursts(view: View) -> list[Burst]:
     extra = view.firings.extra_ns
     if extra.size < FEWEST or view.firings.time_ns.size < 2:
         return []
-    extra = extra[[view.ran_at(int(at)) for at in extra.tolist()]]
+    extra = extra[view.ran_at_each(extra)]
     parts = np.split(extra, np.flatnonzero(np.diff(extra) > APART_NS) + 1)
     found = (_burst(view, part) for part in parts if part.size >= FEWEST)
     return [burst for burst in found if burst is not None]
@@ -81,7 +85,7 @@ def _burst(view: View, extra_ns: IntArray) -> Burst | None:
         one_place = _ratio(most, int(near.sum()), SAME_PLACE, 1.0 / count) - float(np.log(count))
     lost = extra_ns.size * view.engine.firings_per_revolution / view.firings.pulses_per_revolution
     sign = Sign("stray_edges", "tach_pulses", int(extra_ns[0]), int(extra_ns[-1]), lost, by_pulses, int(time_ns[first]))
-    return Burst(sign, by_pulses, one_place)
+    return Burst(sign, one_place)
 
 
 def _ratio(some: int, n: int, share: float, by_chance: float) -> float:
@@ -94,7 +98,7 @@ def of_sparks(strays: Sequence[Sequence[Burst]], others: Sequence[Sequence[Sign]
 
     strays, others: of each recording or part, bursts and signs of lost firings. running_s: of the event.
     """
-    if sum(burst.by_pulses for own in strays for burst in own) < SURE:
+    if sum(burst.sign.strength for own in strays for burst in own) < SURE:
         return False
     if sum(burst.one_place for own in strays for burst in own) > SURE:
         return True
@@ -109,7 +113,7 @@ def _meet_losses(strays: Sequence[Sequence[Burst]], others: Sequence[Sequence[Si
     met = total = covered_ns = 0
     for own, signs in zip(strays, others, strict=True):
         losses = [sign for sign in signs if sign.kind in WITNESSES]
-        likely = [burst.sign for burst in own if burst.by_pulses > 0.0]
+        likely = [burst.sign for burst in own if burst.by_sparks]
         lasts_ns = 2 * MEETS_NS + sum(b.to_ns - b.from_ns for b in likely) // max(len(likely), 1)
         covered_ns += sum(loss.to_ns - loss.from_ns + lasts_ns for loss in losses)
         total += len(likely)
