@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.request import HTTPCookieProcessor, build_opener
@@ -83,15 +84,16 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
 
 def listening(pid: int) -> set[tuple[str, int]]:
     """Addresses and ports on which a process or a child of it listens, as the kernel has them."""
-    pids, found = [pid], set()
+    pids, found, inodes = [pid], set(), set()
     for each in pids:
-        pids += [int(child) for child in Path(f"/proc/{each}/task/{each}/children").read_text().split()]
-    inodes = set()
-    for each in pids:
-        for link in Path(f"/proc/{each}/fd").iterdir():
-            target = os.readlink(link)
-            if target.startswith("socket:["):
-                inodes.add(target[8:-1])
+        # A child may end, and a new one closes what it inherited, while this reads: what is gone does not listen.
+        with suppress(FileNotFoundError, ProcessLookupError):
+            pids += [int(child) for child in Path(f"/proc/{each}/task/{each}/children").read_text().split()]
+            for link in Path(f"/proc/{each}/fd").iterdir():
+                with suppress(FileNotFoundError):
+                    target = os.readlink(link)
+                    if target.startswith("socket:["):
+                        inodes.add(target[8:-1])
     for table, family in (
         ("tcp", socket.AF_INET),
         ("tcp6", socket.AF_INET6),
