@@ -5,7 +5,8 @@ neighbours is a lost pulse, a short one an extra edge, and a smoothly growing on
 
 The steps:
 
-1. Intervals far from the median of their neighbours are odd; everything else is taken as it is.
+1. Intervals far from the median of their neighbours are odd, and those where pulses thin out for long; everything
+   else is taken as it is.
 2. Around each odd place the crank's phase is laid through the good intervals before and after it (speed changing
    evenly between). Edges near a whole phase are pulses, the others are extra; whole phases without an edge are missing.
 3. Where the pulses stay away too long, or return at a speed that the crank cannot have, the stretch ends.
@@ -21,7 +22,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from logger.analysis.channels.scene import spans_of
-from logger.analysis.crank import tach_noise
+from logger.analysis.crank import tach_noise, thinned
 from logger.analysis.crank.phase import LONG, SAG_MATTERS_BELOW, SHORT, Patch, odd_places, resolve
 from logger.event import NS_PER_S, BoolArray, Engine, FloatArray, IntArray
 
@@ -86,11 +87,18 @@ def _clean(edges: IntArray, engine: Engine) -> Firings:
     odd = noisy.copy()
     odd[~noisy] = off_median(interval[~noisy], width)
     odd |= tach_noise.chatter(interval, odd, SAG_MATTERS_BELOW * slowest)
-    patches: list[Patch] = []
-    for first, last in odd_places(interval, odd):
-        free = patches[-1].last if patches else 0
+    runs = thinned.runs(interval, noisy, SAG_MATTERS_BELOW * slowest, width)
+    for run in runs:
+        odd[run.first : run.stop] = False
+    places = odd_places(interval, odd)
+    for run in runs:
+        odd[run.first : run.stop] = True  # no measure of the crank's speed for those around
+    patches = [run.patch(edges) for run in runs]
+    free = 0
+    for first, last in places:
         patches.append(resolve(edges, interval, odd, first, last, slowest, free))
-    return _assemble(edges, patches, per_revolution)
+        free = patches[-1].last
+    return _assemble(edges, sorted(patches, key=lambda patch: patch.first), per_revolution)
 
 
 def off_median(interval: FloatArray, width: int) -> BoolArray:
