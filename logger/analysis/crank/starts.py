@@ -12,6 +12,8 @@ from logger.event import NS_PER_S
 # firing stands within a second (friction at idle takes 150 to 300 rad/s2), so who comes back later was started again.
 STARTER_DRAW_V, STARTER_SURELY_V = 0.4, 1.0
 STANDS_NS = 1_000_000_000
+# A battery that is gone, and not drawn down, from the first moment of a silence on: nobody reaches a starter so soon.
+COLLAPSED, TOO_SOON_NS = 0.75, 200 * MS
 
 
 def without_standstills(seen: View, scale: LoadScale) -> View:
@@ -47,11 +49,15 @@ def restarts(view: View) -> list[tuple[int, int]]:
 
 def _starter_turned(view: View, from_ns: int, to_ns: int, draw_v: float) -> bool:
     """Whether the battery was drawn down for a tenth of a second or more, some time after the silence began."""
-    battery = view.near("battery_voltage", from_ns + 200 * MS, to_ns + 50 * MS)
+    battery = view.near("battery_voltage", from_ns + TOO_SOON_NS, to_ns + 50 * MS)
     before = view.near("battery_voltage", from_ns - 500 * MS, from_ns + 100 * MS).value
     if battery.value.size < 10 or before.size < 5:
         return "battery_voltage" not in view.traces
-    drawn = battery.time_ns[battery.value < float(np.median(before)) - draw_v]
+    usual = float(np.median(before))
+    at_once = view.near("battery_voltage", from_ns + 20 * MS, from_ns + TOO_SOON_NS).value
+    if at_once.size and float(np.median(at_once)) < COLLAPSED * usual:
+        return False
+    drawn = battery.time_ns[battery.value < usual - draw_v]
     return bool(drawn.size and drawn[-1] - drawn[0] > 80 * MS)
 
 

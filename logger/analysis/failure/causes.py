@@ -173,7 +173,14 @@ def _pressure(episode: Episode, order: Order) -> Evidence | None:
             "fuel pressure and tach pulses went together, as when the supply of both fails",
             {"supply_voltage": 4.0, "fuel_delivery": -1.0},
         )
-    return Evidence(fell, {"fuel_delivery": 1.0 if _dips(episode, order, "battery_voltage") else 5.0})
+    if _dips(episode, order, "battery_voltage"):
+        return Evidence(fell, {"fuel_delivery": 1.0})
+    if together:
+        return Evidence(
+            "fuel pressure and tach pulses went together while the battery held, as when what feeds both opens",
+            {"ignition_primary": 3.0, "fuel_delivery": -1.0},
+        )
+    return Evidence(fell, {"fuel_delivery": 5.0})
 
 
 def _tach(episode: Episode, order: Order) -> Evidence | None:

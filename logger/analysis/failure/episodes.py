@@ -63,14 +63,15 @@ def join(signs: list[Sign], bowl_ns: int = 0) -> list[list[Sign]]:
 
     bowl_ns: how long a float bowl carries the engine through low pressure, so that what comes later belongs to it.
     """
-    electrical = [sign for sign in signs if not _follows(sign) and sign.kind != "low_pressure"]
-    alone = []
+    electrical = _in_a_row([sign for sign in signs if not _follows(sign) and sign.kind != "low_pressure"])
+    alone, taken = [], []
     for starved in _in_a_row([sign for sign in signs if sign.kind == "low_pressure"]):
-        if any(_led(group, starved) for group in _in_a_row(electrical)):
-            electrical += starved
+        led = [number for number, group in enumerate(electrical) if _led(group, starved)]
+        if led:
+            taken.append((led[0], starved))
         else:
             alone.append(starved)
-    groups = _in_a_row(electrical) + alone
+    groups = _with_rail(electrical, taken) + alone
     for sign in sorted(filter(_follows, signs), key=lambda sign: sign.from_ns):
         touched = [group for group in groups if _touches(sign, group, bowl_ns)]
         if sign.kind == "died" and touched:
@@ -87,6 +88,23 @@ def join(signs: list[Sign], bowl_ns: int = 0) -> list[list[Sign]]:
     if bowl_ns:
         groups = [bout for group in groups for bout in _bouts(group)]
     return sorted(groups, key=lambda group: group[0].from_ns)
+
+
+def _with_rail(electrical: list[list[Sign]], taken: list[tuple[int, list[Sign]]]) -> list[list[Sign]]:
+    """The electrical groups, each with the rails it took along; one with the next where the rail stayed low until then.
+
+    A rail fills for a while after its pump is fed again, while the engine runs on what there is: that joins nothing.
+    """
+    groups: list[list[Sign]] = []
+    low_ns = 0
+    for number, group in enumerate(electrical):
+        rails = [sign for leader, starved in taken if leader == number for sign in starved]
+        if groups and min(sign.from_ns for sign in group) < low_ns:
+            groups[-1] += group + rails
+        else:
+            groups.append(group + rails)
+        low_ns = max([low_ns, *(sign.to_ns for sign in rails)])
+    return groups
 
 
 def _bouts(group: list[Sign]) -> list[list[Sign]]:

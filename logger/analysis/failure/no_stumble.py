@@ -4,7 +4,7 @@ import numpy as np
 
 from logger.analysis.channels import bands
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
-from logger.analysis.crank.states import View
+from logger.analysis.crank.states import State, View
 from logger.analysis.crank.stops import FEED_DEAD_V
 from logger.analysis.failure.episodes import Episode
 from logger.analysis.signs import probe, wire
@@ -13,6 +13,7 @@ from logger.analysis.signs.sign import Sign
 DEEP = 0.75  # of the supply before
 FEWEST_LOST, SURE = 2.5, 3.0  # pulses; natural log-odds
 FEWEST_FIRED = 2  # pulses
+MOST_ASKED, SOME_ASKED = 6, 0.2  # pulses, and share of them: at the edges of an overrun its state is a guess
 # Samples of the exhaust, and times the stoichiometric ratio: a mixture so weak still burns and gives some four fifths
 # of its torque (no source); a rich one reads as lean where one firing in four is lost.
 FEWEST_SEEN, BURNS = 5, 1.2
@@ -29,6 +30,8 @@ def why(episode: Episode) -> str | None:
         return "fuel pressure left its band, and the exhaust shows that the weaker mixture burned"
     if any(sign.kind not in ("supply_dip", "low_pressure") for sign in episode.signs):
         return None
+    if _nothing_asked(episode):
+        return "fuel pressure left its band on a shut throttle, where next to no fuel is asked of it"
     if all(sign.one_sample for sign in episode.signs):
         return "one sample alone left its band, and nothing else shows: noise on the sensor's wire"
     if any(sign.kind == "low_pressure" and sign.strength >= 1.0 for sign in episode.signs):
@@ -55,6 +58,17 @@ def _fired_on_nothing(view: View, dip: Sign) -> bool:
         return False
     first, stop = np.searchsorted(view.firings.time_ns, [dip.from_ns, dip.to_ns + 1])
     return bool(stop - first >= FEWEST_FIRED and view.firings.seen[max(0, first - 1) : stop + 1].all())
+
+
+def _nothing_asked(episode: Episode) -> bool:
+    """Whether only the rail failed, and the car drove the engine while it did."""
+    view = episode.view
+    if view.load_channel != "throttle_position" or episode.of("supply_dip"):
+        return False
+    felt_ns = min(sign.from_ns if sign.engine_ns is None else sign.engine_ns for sign in episode.signs)
+    first, stop = np.searchsorted(view.firings.time_ns, [felt_ns, episode.to_ns])
+    asked = int(np.count_nonzero(view.state[first:stop] != State.OVERRUN))
+    return asked <= min(MOST_ASKED, SOME_ASKED * (stop - first))
 
 
 def _only_leaner(episode: Episode) -> bool:

@@ -69,6 +69,19 @@ def led_by_weak_supply(rank: Order, episode: Episode) -> Order:
     return Order([weak, *rank.moved], channel, rank.onset_ns, rank.engine_onset_ns)
 
 
+def led_by_coil(rank: Order, episode: Episode) -> Order:
+    """The order with the tach wire first, where a rail fell no earlier than the last pulse before those that miss.
+
+    A coil that lost its feed shows it only when the next pulse is due; a rail behind the same switch falls at once.
+    """
+    lost = [sign for sign in episode.of("lost_pulses") if sign.earliest_ns is not None]
+    fell = [sign for sign in episode.of("low_pressure") if sign.channel == rank.first]
+    if not lost or not fell or (lost[0].earliest_ns or 0) > fell[0].from_ns:
+        return rank
+    moved = sorted(rank.moved, key=lambda rung: rung.channel != lost[0].channel)
+    return Order(moved, lost[0].channel, rank.onset_ns, rank.engine_onset_ns)
+
+
 def _rungs(episode: Episode) -> list[Moved]:
     rungs: dict[str, Moved] = {}
     # Sharp signs first, so that a blurred one of the same channel does not stand in for them.

@@ -9,9 +9,12 @@ from logger.analysis.failure import causes, evidence
 from logger.analysis.failure import order as orders
 from logger.analysis.failure.episodes import Episode
 from logger.analysis.findings import Effect, Stumble
+from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S, Cause
 
-COUNTING = ("lost_pulses", "no_spark", "no_injection", "weak_torque", "lame_cylinder", "died")
+# A pulse that is missing has no spark to miss: the two add up. The others may tell of the same firings.
+COUNTED = ("lost_pulses", "no_spark")
+TELLING = (COUNTED, ("no_injection",), ("weak_torque",), ("lame_cylinder",), ("lean",), ("died",))
 
 
 def stumble(episode: Episode) -> Stumble:
@@ -20,6 +23,8 @@ def stumble(episode: Episode) -> Stumble:
     verdict = causes.judge(episode, rank)
     if verdict.cause == "supply_voltage":
         rank = orders.led_by_weak_supply(rank, episode)
+    elif verdict.cause == "ignition_primary":
+        rank = orders.led_by_coil(rank, episode)
     lost = lost_firings(episode)
     lowest = lowest_speed_ratio(episode)
     effect = _effect(episode, lost, lowest)
@@ -46,13 +51,24 @@ def stumble(episode: Episode) -> Stumble:
 
 def lost_firings(episode: Episode) -> int:
     """Firings lost, counted where pulses or sparks tell, else estimated from how long the engine went without."""
-    counted = sum(sign.lost for sign in episode.signs if sign.kind in COUNTING)
+    counted = _most_at_a_time([[sign for sign in episode.signs if sign.kind in kinds] for kinds in TELLING])
     counted = counted or sum(sign.lost for sign in episode.of("stray_edges"))
     if counted:
         return max(1, round(counted))
     first, last = np.searchsorted(episode.view.firings.time_ns, [episode.from_ns, episode.to_ns])
     per_pulse = episode.view.engine.firings_per_revolution / episode.view.firings.pulses_per_revolution
     return max(1, round(0.7 * float(last - first) * per_pulse))
+
+
+def _most_at_a_time(ways: Sequence[Sequence[Sign]]) -> float:
+    """Firings lost, at each time by the way of telling them that counts most, each sign's spread evenly over it."""
+    bounds = np.unique([at_ns for signs in ways for sign in signs for at_ns in (sign.from_ns, sign.to_ns + 1)])
+    lost = np.zeros((len(ways), max(0, bounds.size - 1)))
+    for way, signs in zip(lost, ways, strict=True):
+        for sign in signs:
+            span = slice(*np.searchsorted(bounds, [sign.from_ns, sign.to_ns + 1]))
+            way[span] += sign.lost * np.diff(bounds)[span] / (sign.to_ns + 1 - sign.from_ns)
+    return float(lost.max(axis=0, initial=0.0).sum())
 
 
 def lowest_speed_ratio(episode: Episode) -> float:
