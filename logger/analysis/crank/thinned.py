@@ -13,9 +13,9 @@ from logger.analysis.crank.phase import FASTEST_RISE_PER_S, LONG, Patch
 from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 QUIET, QUIET_PULSES = 1.2, 3  # longest over shortest of so many intervals before
-WHOLE, FITS = 0.15, 0.2  # of an interval, by which the first one that is too long, and those after, may miss whole pulses
+WHOLE, FITS = 0.12, 0.12  # of its pulses, by which the first interval that is too long, and those after, may miss
 AT_ONCE = 0.25  # of its speed, that jitter and an uneven crank may seem to take from it in no time
-MOST_PULSES = 8  # in one interval; more are a silence
+LONGEST_NS = (LONG - 1.0 - AT_ONCE) / FASTEST_RISE_PER_S * NS_PER_S  # in which a crank may change its speed so much
 FOLLOWS = 0.5  # of what an interval shows of the crank's speed, taken up
 
 
@@ -48,7 +48,6 @@ def runs(interval: FloatArray, noisy: BoolArray, slow_ns: float, width: int) -> 
     crank may really change its speed so fast.
     """
     found: list[Run] = []
-    slow_ns = min(slow_ns, (LONG - 1.0 - AT_ONCE) / FASTEST_RISE_PER_S * NS_PER_S)
     for at in (np.flatnonzero(interval[1:] > LONG * interval[:-1]) + 1).tolist():
         before = interval[max(0, at - QUIET_PULSES) : at]
         if (found and at < found[-1].stop) or before.size < QUIET_PULSES or before.max() > QUIET * before.min():
@@ -56,7 +55,7 @@ def runs(interval: FloatArray, noisy: BoolArray, slow_ns: float, width: int) -> 
         usual = float(np.median(before))
         share = float(interval[at]) / usual
         thin = float(np.median(interval[at : at + width])) > LONG * usual
-        if usual < slow_ns and thin and abs(share - round(share)) < WHOLE * share:
+        if usual < slow_ns and thin and abs(share - round(share)) < WHOLE * round(share):
             run = _follow(interval, noisy, at, usual, width)
             found += [run] if run is not None else []
     return found
@@ -68,7 +67,7 @@ def _follow(interval: FloatArray, noisy: BoolArray, first: int, usual: float, wi
     whole = 0
     for length, noise in zip(interval[first:].tolist(), noisy[first:].tolist(), strict=True):
         count = round(length / usual)
-        if noise or not 0 < count <= MOST_PULSES or abs(length / usual - count) > FITS * count:
+        if noise or length > LONGEST_NS or abs(length / usual - count) > FITS * count:
             break
         usual += FOLLOWS * (length / count - usual)
         pulses.append(count)

@@ -28,6 +28,7 @@ CRANK_RPS2 = (-70.0, 20.0)  # faster changes of crank speed are clutch or tyres,
 AFTER_SHUT_NS = 200 * MS  # a gear change ends within this once the throttle is open again
 SPUN_UP_PER_S = 0.5  # relative gain of crank speed before a sudden loss, beyond which tyres had let go and grip again
 GONE = 0.45  # of the way from open to coasting that e must read, point by point
+FLICKER_STEPS = 3  # of the grid, out of which jitter of a tach wire throws the crank's readings
 MISSING, MISSING_SUDDEN = 0.5, 0.33  # of the torque, on average, against before; less where the crank tells too
 SUDDEN_LENGTHS = (8, 12, 20)  # lost firings that the crank's filters are matched to
 SUDDEN_SCORE = 10.0
@@ -54,7 +55,9 @@ def _lasting(view: View, motion: Motion, law: Law, score: FloatArray) -> list[Si
     drop = law.open_level - law.coast_level
     fallen = (law.open_level - e) / drop
     steady = (motion.crank > CRANK_RPS2[0]) & (motion.crank < CRANK_RPS2[1]) & law.grounded(motion)
-    gone = motion.open & (motion.load > WIDE_OPEN) & (fallen > GONE) & steady
+    wide_open = motion.open & (motion.load > WIDE_OPEN)
+    gone = wide_open & (fallen > GONE) & steady
+    gone = ndimage.binary_closing(gone, np.ones(FLICKER_STEPS + 1, bool)) & wide_open
     edges = np.flatnonzero(np.diff(np.concatenate(([0], gone.astype(np.int8), [0]))))
     found = []
     corners: tuple[FloatArray, FloatArray] | None = None  # costly, and seldom asked for
@@ -67,7 +70,7 @@ def _lasting(view: View, motion: Motion, law: Law, score: FloatArray) -> list[Si
         begin = int(np.searchsorted(motion.time_ns, began_ns))
         if not _open_before(motion, first) and to_ns - from_ns < AFTER_SHUT_NS:
             continue
-        if not _crank_answers(motion, begin, first, stop, from_ns):
+        if not _crank_answers(motion, law, begin, first, stop, from_ns):
             continue
         corners = roughness.corners(view.firings) if corners is None else corners
         if not _cornered(view, corners, began_ns, to_ns):
@@ -89,7 +92,15 @@ def _cornered(view: View, corners: tuple[FloatArray, FloatArray], from_ns: int, 
     return False
 
 
-def _crank_answers(motion: Motion, begin: int, first: int, stop: int, from_ns: int) -> bool:
+def _let_go(motion: Motion, law: Law, begin: int, first: int, stop: int) -> bool:
+    """Whether the car itself is pushed so much less than before: tyres that find grip again push it all the more."""
+    pushed = motion.acceleration @ law.axis
+    before = pushed[max(0, begin - 35) : max(0, begin - 3)]
+    less = float(np.median(before) - pushed[first:stop].mean()) if before.size else 0.0
+    return less > MISSING * (law.open_level - law.coast_level)
+
+
+def _crank_answers(motion: Motion, law: Law, begin: int, first: int, stop: int, from_ns: int) -> bool:
     """Whether the crank gains less than before, and had not run ahead of the car: slopes and gear changes move only x.
 
     Where the throttle was opened meanwhile nothing need change: then the torque never came.
@@ -100,7 +111,8 @@ def _crank_answers(motion: Motion, begin: int, first: int, stop: int, from_ns: i
     if float(motion.load[first:stop].mean() - np.median(motion.load[before])) > 0.3:
         return True
     less = float(np.median(motion.crank[before]) - motion.crank[first:stop].mean())
-    return less > -SLOWING_RPS2 and not _spun_up(motion, from_ns)
+    ran_ahead = _spun_up(motion, from_ns) and not _let_go(motion, law, begin, first, stop)
+    return less > -SLOWING_RPS2 and not ran_ahead
 
 
 def _began(view: View, motion: Motion, from_ns: int, first: int, score: FloatArray) -> int:
