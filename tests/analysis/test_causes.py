@@ -109,3 +109,26 @@ def test_a_feed_behind_a_ballast_resistor_does_not_speak_of_a_flat_battery() -> 
     (stumble,) = analyse(Event("ballast", NATURAL, (replace(recording, traces=traces, pulses=pulses),))).stumbles
     assert stumble.cause == "ignition_secondary"
     assert not any("battery was down" in told for told in stumble.evidence_for + stumble.evidence_against)
+
+
+@pytest.mark.parametrize(
+    ("fell_s", "battery_v", "cause"),
+    [
+        (19.998, 13.9, "ignition_primary"),  # what feeds both, behind the battery
+        (19.7, 13.9, "fuel_delivery"),  # the rail was low before, and the tach wire fell silent of it
+        (19.998, 3.0, "supply_voltage"),
+    ],
+)
+def test_a_rail_and_a_coil_that_fail_at_once_hang_on_one_switch(fell_s: float, battery_v: float, cause: str) -> None:
+    """Only battery, rail and a tach wire from the coil are recorded."""
+    tach = turned((0.0, 3000.0), (30.0, 3000.0))
+    battery = drawn(30.0, (0, 13.9), (19.99, 13.9), (20.0, battery_v), (20.3, battery_v), (20.31, 13.9), (30, 13.9))
+    view = seen(tach, 30.0, {"battery_voltage": battery, "fuel_pressure": drawn(30.0, (0, 300), (30, 300))})
+    signs = [
+        Sign("low_pressure", "fuel_pressure", round(fell_s * 1e9), round(20.3e9), 0.0, 2.0, note="200"),
+        Sign("lost_pulses", "tach_pulses", round(20.005e9), round(20.3e9), 30.0, 6.9, round(19.995e9)),
+    ]
+    if battery_v < 10.0:
+        signs.append(Sign("supply_dip", "battery_voltage", round(20.0e9), round(20.3e9), 0.0, 10.9, note="3.00"))
+    episode = Episode(view, tuple(signs))
+    assert judge(episode, order(episode)).cause == cause

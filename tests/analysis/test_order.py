@@ -5,7 +5,7 @@ import pytest
 
 from logger.analysis.crank import pulses, states
 from logger.analysis.failure.episodes import Episode
-from logger.analysis.failure.order import Order, led_by_weak_supply, order
+from logger.analysis.failure.order import Order, led_by_coil, led_by_weak_supply, order
 from logger.analysis.signs.sign import Sign, SignKind
 from logger.event import NS_PER_S, Trace
 from tests.analysis.array_car import NATURAL, Drive
@@ -102,3 +102,15 @@ def test_a_supply_that_already_moved_is_not_put_first_once_more() -> None:
     episode = Episode(view(), (sign("supply_dip", "battery_voltage", 20.010, good_s=20.0),))
     rank = order(episode)
     assert led_by_weak_supply(rank, episode) is rank
+
+
+@pytest.mark.parametrize(("last_pulse_s", "first"), [(19.99, "tach_pulses"), (20.008, "fuel_pressure")])
+def test_a_coil_is_dead_from_the_last_pulse_on_though_a_rail_shows_it_before_the_next_was_due(
+    last_pulse_s: float, first: str
+) -> None:
+    rail = sign("low_pressure", "fuel_pressure", 20.0)
+    episode = Episode(view(), (rail, sign("lost_pulses", "tach_pulses", 20.015, good_s=last_pulse_s)))
+    rank = led_by_coil(order(episode), episode)
+    assert rank.first == first
+    assert rank.moved[0].channel == first
+    assert rank.onset_ns == pytest.approx(20.0e9, abs=5e6)

@@ -251,6 +251,17 @@ def test_a_silence_from_speed_is_a_standing_crank_only_where_a_starter_clearly_d
     assert silences == ([pytest.approx((10.0, 12.0), abs=0.05)] if stood else [])
 
 
+@pytest.mark.parametrize(("gone_at_s", "stood"), [(10.0, False), (11.0, True)])
+def test_a_battery_that_is_gone_as_the_pulses_end_was_not_drawn_down_by_a_starter(
+    gone_at_s: float, stood: bool
+) -> None:
+    """A main feed that opened at full speed for 1.8 s; nobody reaches a starter in a fifth of a second."""
+    tach = np.concatenate((turned((0.0, 6000), (10.0, 6000)), turned((12.0, 4500), (14.0, 4500))))
+    battery = drawn(14.0, (0, 13.9), (gone_at_s, 13.9), (gone_at_s + 0.02, 1.7), (11.8, 1.7), (11.82, 13.9))
+    view = seen(tach, 14.0, {"battery_voltage": battery})
+    assert bool(restarts(view)) is stood
+
+
 @pytest.mark.parametrize(
     ("rpm", "throttle", "lifted", "rail_kpa", "why"),
     [

@@ -7,7 +7,7 @@ import pytest
 
 from logger.analysis import analyse
 from logger.analysis.crank.stops import DRAGGED_DOWN, Stop
-from logger.analysis.failure import no_stumble
+from logger.analysis.failure import no_stumble, told
 from logger.analysis.failure.episodes import Episode, join
 from logger.analysis.failure.limiter import ceiling, held
 from logger.analysis.failure.stumbles import _at_key_off, _starved
@@ -21,6 +21,10 @@ S = 1_000_000_000
 
 def sign(kind: SignKind, from_s: float, to_s: float, channel: str = "tach_pulses") -> Sign:
     return Sign(kind, channel, int(from_s * S), int(to_s * S))
+
+
+def counted(kind: SignKind, from_s: float, to_s: float, lost: float) -> Sign:
+    return replace(sign(kind, from_s, to_s), lost=lost)
 
 
 def groups(*signs: Sign) -> list[list[float]]:
@@ -167,6 +171,14 @@ def test_a_rail_that_falls_after_the_supply_did_belongs_to_it() -> None:
     assert groups(sign("supply_dip", 5.0, 5.4, "battery_voltage"), sign("low_pressure", 5.1, 5.7, "fuel_pressure")) == [
         [5.0, 5.1]
     ]
+
+
+@pytest.mark.parametrize(("full_again_s", "parted"), [(5.7, True), (6.1, False)])
+def test_a_rail_that_fills_again_while_the_engine_runs_joins_nothing(full_again_s: float, parted: bool) -> None:
+    """Two breaks of the main feed, 0.6 s apart; only a rail that is low until the second joins them."""
+    first, second = sign("supply_dip", 5.0, 5.4, "battery_voltage"), sign("lost_pulses", 6.0, 6.3)
+    rail = sign("low_pressure", 5.1, full_again_s, "fuel_pressure")
+    assert groups(first, rail, second) == ([[5.0, 5.1], [6.0]] if parted else [[5.0, 5.1, 6.0]])
 
 
 def test_an_engine_that_dies_on_a_low_rail_died_of_it() -> None:
@@ -381,6 +393,34 @@ def test_a_rail_that_made_the_mixture_weaker_and_no_more_made_no_stumble(
     assert (no_stumble.why(Episode(view, (low, sign(kind, 5.3, 6.0)))) is None) is is_one
     bare = replace(view, traces={})
     assert no_stumble.why(Episode(bare, (low,))) is None
+
+
+@pytest.mark.parametrize(("throttle", "opens_at_s", "is_one"), [(0.5, 9.0, False), (4.0, 9.0, True), (0.5, 5.7, True)])
+def test_a_rail_that_fails_on_a_shut_throttle_only_takes_no_firing(
+    throttle: float, opens_at_s: float, is_one: bool
+) -> None:
+    """Low from 5 to 6 s while the car drives the engine; a throttle a little open, or opened soon, asks for fuel."""
+    foot = drawn(12.0, (0, 60), (4.0, 60), (4.1, throttle), (opens_at_s, throttle), (opens_at_s + 0.05, 60), (12, 60))
+    tach = turned((0.0, 3000.0), (4.1, 4000.0), (opens_at_s, 2800.0), (12.0, 4500.0))
+    view = seen(tach, 12.0, {"throttle_position": foot})
+    low = replace(sign("low_pressure", 5.0, 6.0, "fuel_pressure"), strength=2.0)
+    assert (no_stumble.why(Episode(view, (low,))) is None) is is_one
+
+
+@pytest.mark.parametrize(
+    ("signs", "lost"),
+    [
+        ((counted("lost_pulses", 5.0, 6.0, 60.0), counted("weak_torque", 5.0, 6.0, 70.0)), 70),  # the same firings
+        ((counted("lost_pulses", 5.0, 6.0, 60.0), counted("no_spark", 5.0, 6.0, 20.0)), 80),  # a pulse has or misses it
+        ((counted("lost_pulses", 5.0, 6.0, 60.0), counted("weak_torque", 5.5, 6.5, 60.0)), 90),  # half of them the same
+        ((counted("lean", 5.0, 6.0, 12.0),), 12),
+        ((counted("low_pressure", 5.0, 6.0, 0.0),), 70),  # of a hundred in that time
+        ((counted("lost_pulses", 5.0, 5.0, 1.0),), 1),
+    ],
+)
+def test_a_firing_that_several_signs_tell_of_is_lost_once(signs: tuple[Sign, ...], lost: int) -> None:
+    view = seen(turned((0.0, 3000.0), (12.0, 3000.0)), 12.0, {})
+    assert told.lost_firings(Episode(view, signs)) == pytest.approx(lost, abs=1)
 
 
 @pytest.mark.parametrize(("beyond_s", "expected"), [(0.0, 6500.0), (0.1, 6500.0), (3.0, np.inf)])

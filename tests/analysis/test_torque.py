@@ -135,3 +135,14 @@ def test_a_loss_bends_the_cranks_speed_where_it_begins_or_ends_and_what_only_hol
     (sign,) = signs(jittered(drive([(24.9, 25.3)])))
     assert sign.from_ns / NS_PER_S == pytest.approx(24.9, abs=0.1)
     assert signs(jittered(over_a_crest(drive()))) == []
+
+
+def test_a_crank_whose_readings_flicker_is_one_loss_not_many_too_short_ones() -> None:
+    """Edges that wander by 2 % throw the crank's acceleration out of what a lost torque leaves, for a step or two."""
+    (sign,) = signs(jittered(drive([(24.5, 25.6)])))
+    assert sign.to_ns - sign.from_ns > 0.9 * NS_PER_S
+
+
+def test_in_first_gear_a_crank_gains_speed_like_one_whose_tyres_let_go_and_the_car_tells_them_apart() -> None:
+    (sign,) = signs(drive([(24.5, 24.9)], car=2.5))
+    assert sign.from_ns / NS_PER_S == pytest.approx(24.5, abs=0.05)

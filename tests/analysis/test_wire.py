@@ -10,7 +10,7 @@ from logger.analysis.crank.pulses import clean
 from logger.analysis.crank.states import LoadScale, view
 from logger.analysis.signs.probe import learn
 from logger.analysis.signs.wire import WITNESSED, Gap, chance_real, gaps
-from logger.event import Engine, Recording, Trace
+from logger.event import Engine, IntArray, Recording, Trace
 from tests.analysis.small_car import drawn, seen, turned
 from tests.analysis.test_lean import driven
 
@@ -164,3 +164,23 @@ def test_a_day_of_twenty_thousand_gaps_is_judged_without_a_table_of_their_pairs(
     assert np.ptp(chance[alike]) < 1e-9
     assert chance[7] < 0.1  # of few pulses, as the day's many
     assert chance[8] > 0.9  # of a hundred
+
+
+@pytest.mark.parametrize("of_waste", [1, 2])
+def test_a_spark_clamp_is_asked_pulse_by_pulse_where_single_ones_are_missing(of_waste: int) -> None:
+    """Every fifth pulse missing for a second. of_waste: pulses to a spark at the clamp, two with a wasted spark."""
+    tach = turned((0.0, 3000.0), (20.0, 3000.0))
+    wanting = np.arange(1000, 1100, 5)
+    sparks = tach[::of_waste] + 300_000
+
+    def said(sparks: IntArray) -> float:
+        one = seen(np.delete(tach, wanting), 20.0, {})
+        pulses = {**one.recording.pulses, "spark_pulses": sparks}
+        (with_clamp,) = gaps(replace(one, recording=replace(one.recording, pulses=pulses)))
+        (without,) = gaps(one)
+        return with_clamp.ratio - without.ratio
+
+    went_with_them = np.setdiff1d(sparks, tach[wanting] + 300_000)
+    assert said(went_with_them) > WITNESSED
+    assert said(sparks) < -WITNESSED
+    assert said(tach[::8] + 300_000) == 0.0  # a clamp that sees next to nothing tells nothing

@@ -22,8 +22,13 @@ SHAFT_HZ, DAMPING = 4.5, 0.4
 STEP_S, DURATION_S = 0.001, 42.0
 
 
-def drive(lost: Sequence[tuple[float, float]] = (), braked: Sequence[tuple[float, float]] = ()) -> Recording:
-    """One recording; lost: (from, to), s, without combustion. braked: with 0.4 g of brakes behind an open throttle."""
+def drive(
+    lost: Sequence[tuple[float, float]] = (), braked: Sequence[tuple[float, float]] = (), *, car: float = CAR
+) -> Recording:
+    """One recording; lost: (from, to), s, without combustion. braked: with 0.4 g of brakes behind an open throttle.
+
+    car: the car's mass, in crank inertias; the lower the gear, the less of it the crank sees.
+    """
     time = np.arange(0.0, DURATION_S, STEP_S)
     throttle = _lagged(np.where(time % 6.0 < 2.0, 1.0, 0.0), 0.045)
     torque = SHUT + (FULL - SHUT) * np.minimum(throttle / 0.6, 1.0)
@@ -33,7 +38,7 @@ def drive(lost: Sequence[tuple[float, float]] = (), braked: Sequence[tuple[float
     for begin, end in braked:
         drag[(time >= begin) & (time < end)] += 0.4 / EXCHANGE
     drag = _lagged(drag, 0.08)  # no foot is faster
-    crank, shaft = _move(torque, drag)
+    crank, shaft = _move(torque, drag, car)
     random = np.random.default_rng(7)
     at = np.arange(0.0, DURATION_S, 1 / 400)
     value = np.column_stack((EXCHANGE * np.interp(at, time, shaft - drag), np.zeros(at.size), np.ones(at.size)))
@@ -61,9 +66,9 @@ def _lagged(value: FloatArray, lag_s: float) -> FloatArray:
     return out
 
 
-def _move(torque: FloatArray, drag: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _move(torque: FloatArray, drag: FloatArray, mass: float) -> tuple[FloatArray, FloatArray]:
     """Crank speed, rev/s, and the shaft's torque, by small steps."""
-    reduced = CAR / (1.0 + CAR)
+    reduced = mass / (1.0 + mass)
     natural = 2.0 * np.pi * SHAFT_HZ
     crank = car = 45.0
     twist = 0.0
@@ -72,7 +77,7 @@ def _move(torque: FloatArray, drag: FloatArray) -> tuple[FloatArray, FloatArray]
         twist += (crank - car) * STEP_S
         shaft = reduced * (natural**2 * twist + 2.0 * DAMPING * natural * (crank - car))
         crank += (push - shaft) * STEP_S
-        car += (shaft - resist) / CAR * STEP_S
+        car += (shaft - resist) / mass * STEP_S
         speeds[k], shafts[k] = crank, shaft
     return speeds, shafts
 

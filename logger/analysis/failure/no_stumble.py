@@ -70,7 +70,7 @@ def _nothing_asked(episode: Episode) -> bool:
     first, stop = np.searchsorted(view.firings.time_ns, [felt_ns, episode.to_ns])
     driven = (view.state[first:stop] == State.OVERRUN) & (view.load[first:stop] < SHUT)
     asked = int(np.count_nonzero(~driven))
-    return asked <= min(MOST_ASKED, SOME_ASKED * (stop - first))
+    return asked <= min(MOST_ASKED, SOME_ASKED * float(stop - first))
 
 
 def _only_leaner(episode: Episode) -> bool:

@@ -34,6 +34,9 @@ LOAD_SPREAD = 0.01  # relative speed per pulse that a load change over the windo
 SIDES = (20, 8)  # pulses before and after a gap from which the crank's loss is read: long for precision, or short
 NEXT_TO = 3
 WITNESSED, FEWEST_DUE = 4.0, 2.0  # natural log-likelihood; pulses
+# Pulses to a piece, up to which it is clear when each was due; pulses seen around; share of them that must have had
+# their spark for the clamp to tell, share of its own errors; of an interval, by which a spark may be off.
+SHORT_PIECES, FEWEST_AROUND, CLAMP_TELLS, CLAMP_ERRS, QUARTER = 3, 10, 0.3, 0.05, 0.25
 SOLID, FEWEST_MISSING = 0.5, 0.08  # of the pulses of a stretch
 AIR_SEEN, NO_AIR = 0.3, 0.12  # of the missing share
 USUAL_LENGTH, LENGTH_SPEAKS = 4.0, 0.8
@@ -114,8 +117,11 @@ def _gap(view: View, runs: Sequence[tuple[int, int]], probe: Probe | None) -> Ga
     first, stop = runs[0][0], runs[-1][1]
     time_ns = view.firings.time_ns
     last = min(stop, time_ns.size - 1)
-    ratio += sum(_witness(view, name, int(time_ns[first]), int(time_ns[last])) for name in _witnesses(view.engine))
     missing = sum(b - a for a, b in runs)
+    if missing <= SHORT_PIECES * len(runs) and "spark_pulses" in view.recording.pulses:
+        ratio += _spark_by_spark(view, runs)
+    else:
+        ratio += sum(_witness(view, name, int(time_ns[first]), int(time_ns[last])) for name in _witnesses(view.engine))
     ratio += _air(view, probe, int(time_ns[first]), int(time_ns[last]), missing / max(1, stop - first))
     noisy = np.searchsorted(view.firings.extra_ns, [time_ns[first] - GROUP_NS, time_ns[last] + GROUP_NS])
     extra = float(noisy[1] - noisy[0])
@@ -148,6 +154,34 @@ def _witness(view: View, name: str, from_ns: int, to_ns: int) -> float:
         return 0.0
     share = float(inside[1] - inside[0]) / due
     return WITNESSED if share < 0.3 else -WITNESSED if share > 0.7 else 0.0
+
+
+def _spark_by_spark(view: View, runs: Sequence[tuple[int, int]]) -> float:
+    """What the spark clamp says of single pulses missing among others: a natural log-likelihood ratio, up to twice
+    WITNESSED either way.
+
+    A pulse that only the wire lost has its spark as often as those seen around it have theirs; one that the ignition
+    lost has none.
+    """
+    time_ns = view.firings.time_ns
+    first, stop = runs[0][0], runs[-1][1]
+    span = slice(
+        *np.searchsorted(time_ns, [time_ns[first] - GROUP_NS, time_ns[min(stop, time_ns.size - 1)] + GROUP_NS])
+    )
+    due, seen, sparks = time_ns[span], view.firings.seen[span], view.recording.pulses["spark_pulses"]
+    if sparks.size < 2 or np.count_nonzero(seen) < FEWEST_AROUND:
+        return 0.0
+    after = np.clip(np.searchsorted(sparks, due), 1, sparks.size - 1)
+    off = np.minimum(np.abs(sparks[after] - due), np.abs(due - sparks[after - 1]))
+    lit = off < QUARTER * np.gradient(due.astype(np.float64))
+    usual = float(lit[seen].mean())
+    if usual < CLAMP_TELLS:
+        return 0.0
+    inside = np.arange(due.size) + span.start
+    missing = ~seen & (inside >= first) & (inside < stop)
+    n_lit, n_dark = int(np.count_nonzero(lit & missing)), int(np.count_nonzero(~lit & missing))
+    said = n_lit * np.log(CLAMP_ERRS / usual) + n_dark * np.log((1.0 - CLAMP_ERRS) / (1.0 - usual + CLAMP_ERRS))
+    return float(np.clip(said, -2.0 * WITNESSED, 2.0 * WITNESSED))
 
 
 def _air(view: View, probe: Probe | None, from_ns: int, to_ns: int, missing: float) -> float:
