@@ -34,9 +34,9 @@ LOAD_SPREAD = 0.01  # relative speed per pulse that a load change over the windo
 SIDES = (20, 8)  # pulses before and after a gap from which the crank's loss is read: long for precision, or short
 NEXT_TO = 3
 WITNESSED, FEWEST_DUE = 4.0, 2.0  # natural log-likelihood; pulses
-# Pulses to a piece, up to which it is clear when each was due; pulses seen around; share of them that must have had
-# their spark for the clamp to tell, share of its own errors; of an interval, by which a spark may be off.
-SHORT_PIECES, FEWEST_AROUND, CLAMP_TELLS, CLAMP_ERRS, QUARTER = 3, 10, 0.3, 0.05, 0.25
+# Missing pulses; of them to a piece, up to which it is clear when each was due; pulses seen around; share of them that
+# must have had their spark for the clamp to tell, and of its own errors; of an interval, by which a spark may be off.
+FEWEST_ASKED, SHORT_PIECES, FEWEST_AROUND, CLAMP_TELLS, CLAMP_ERRS, QUARTER = 3, 3, 10, 0.3, 0.05, 0.25
 SOLID, FEWEST_MISSING = 0.5, 0.08  # of the pulses of a stretch
 AIR_SEEN, NO_AIR = 0.3, 0.12  # of the missing share
 USUAL_LENGTH, LENGTH_SPEAKS = 4.0, 0.8
@@ -118,7 +118,7 @@ def _gap(view: View, runs: Sequence[tuple[int, int]], probe: Probe | None) -> Ga
     time_ns = view.firings.time_ns
     last = min(stop, time_ns.size - 1)
     missing = sum(b - a for a, b in runs)
-    if missing <= SHORT_PIECES * len(runs) and "spark_pulses" in view.recording.pulses:
+    if FEWEST_ASKED <= missing <= SHORT_PIECES * len(runs) and "spark_pulses" in view.recording.pulses:
         ratio += _spark_by_spark(view, runs)
     else:
         ratio += sum(_witness(view, name, int(time_ns[first]), int(time_ns[last])) for name in _witnesses(view.engine))
