@@ -39,3 +39,16 @@ def test_injections_left_out_are_counted() -> None:
 @pytest.mark.parametrize(("at_s", "n_signs"), [(30.2, 0), (31.3, 0), (33.0, 1)])
 def test_where_the_tach_wire_picks_up_noise_nobody_knows_how_far_the_crank_turned(at_s: float, n_signs: int) -> None:
     assert len(injection.signs(view((at_s, at_s + 0.4), NOISE))) == n_signs
+
+
+def test_injections_that_went_on_are_known_around_each_firing() -> None:
+    one = view((30.0, 30.4), NONE)
+    went_on = injection.went_on(one)
+    gone = (one.firings.time_ns > 30.05 * S) & (one.firings.time_ns < 30.35 * S)
+    assert not went_on[gone].any()
+    sure = np.abs(one.firings.time_ns / S - 30.2) > 0.3
+    assert went_on[sure][4:-4].all()
+
+
+def test_without_an_injectors_wire_no_injection_is_known() -> None:
+    assert not injection.went_on(seen(TACH, 60.0, {})).any()

@@ -59,15 +59,21 @@ CUTTING = Engine(
 
 
 def driven(
-    dead_s: float, misses: tuple[tuple[float, float], ...] = (), *, lost: float = 1.0 / 3.0, shut_s: float = 2.0
+    dead_s: float,
+    misses: tuple[tuple[float, float], ...] = (),
+    *,
+    lost: float = 1.0 / 3.0,
+    shut_s: float = 2.0,
+    every_lift_cuts: bool = True,
 ) -> View:
-    """A minute at 3,000 rev/min, 3 s open and 2 s shut in turn, fuel cut when shut; a share of firings lost in misses.
+    """A minute at 3,000 rev/min, 3 s open and 2 s shut in turn; a share of firings lost in misses.
 
-    The probe reads dead_s late.
+    Fuel is cut when shut, every time or every other time. The probe reads dead_s late.
     """
     time = np.arange(0.0, 60.0, STEP_S)
     shut = time % (3.0 + shut_s) > 3.0
-    ratio = np.where(shut, 20.0, 13.0)
+    cut = shut if every_lift_cuts else shut & (time // (3.0 + shut_s) % 2 == 1)
+    ratio = np.where(cut, 20.0, 13.0)
     for begin, end in misses:
         ratio[(time >= begin) & (time < end)] = 13.0 / (1.0 - lost)
     late = np.interp(time - dead_s, time, ratio)
@@ -124,6 +130,17 @@ def test_a_probe_that_is_sampled_less_often_dates_them_as_well(every: int) -> No
 def test_misses_right_after_an_overrun_are_seen() -> None:
     view = driven(0.1, ((30.1, 30.4),))
     assert len(signs(view, learn([view]))) == 1
+
+
+@pytest.mark.parametrize("fed", [True, False])
+def test_behind_a_shut_throttle_air_is_lost_firings_where_the_injector_shows_that_fuel_came(fed: bool) -> None:
+    view = driven(0.1, ((33.8, 34.3),), every_lift_cuts=False)
+    time_s = view.firings.time_ns / NS_PER_S
+    cut = (time_s % 5.0 > 3.0) & (time_s // 5.0 % 2 == 1)
+    pulses = {**view.recording.pulses, "injector_pulses": view.firings.time_ns[~cut][::2]}
+    known = replace(view, recording=replace(view.recording, pulses=pulses)) if fed else view
+    found = [sign.from_ns / NS_PER_S for sign in signs(known, learn([known]))]
+    assert found == (pytest.approx([33.8], abs=0.1) if fed else [])
 
 
 def test_overrun_alone_is_not_lean() -> None:

@@ -10,7 +10,7 @@ import numpy as np
 from logger.analysis.crank.states import State, View
 from logger.analysis.signs.sign import Sign
 from logger.analysis.signs.sparks import in_noise
-from logger.event import NS_PER_S, FloatArray, IntArray
+from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 LEFT_OUT = 1.6  # of the usual angle between injections
 AROUND_NS = 120_000_000  # the throttle must have been open this long before
@@ -20,14 +20,11 @@ NOISE_NS = NS_PER_S // 2  # around noise on the tach wire nobody knows how far t
 
 def signs(view: View) -> list[Sign]:
     """Stretches without injection while the engine pulled, as no_injection signs; empty without that wire or a load."""
-    pulses, firings = view.recording.pulses.get("injector_pulses"), view.firings
-    if pulses is None or pulses.size < 100 or view.load_channel is None or firings.time_ns.size < 200:
+    told = _angles(view) if view.load_channel is not None else None
+    if told is None:
         return []
-    turns = np.diff(_revolutions(view, pulses))
-    running = view.running[_place(view, pulses[:-1])]
-    if np.count_nonzero(running) < 50:
-        return []
-    usual = float(np.median(turns[running]))
+    turns, running, usual = told
+    pulses, firings = view.recording.pulses["injector_pulses"], view.firings
     noisy = in_noise(firings)
     found = []
     for k in np.flatnonzero(running & (turns > LEFT_OUT * usual)).tolist():
@@ -43,6 +40,30 @@ def signs(view: View) -> list[Sign]:
                 Sign("no_injection", "injector_pulses", expected_ns, until_ns, float(lost), float(lost), int(pulses[k]))
             )
     return found
+
+
+def went_on(view: View) -> BoolArray:
+    """Whether injections kept coming around each firing, (n,): fuel that no one cut; False without that wire."""
+    told, time_ns = _angles(view), view.firings.time_ns
+    if told is None:
+        return np.zeros(time_ns.size, bool)
+    turns, running, usual = told
+    pulses = view.recording.pulses["injector_pulses"]
+    good = np.concatenate(([False], running & (turns < LEFT_OUT * usual), [False]))
+    return np.asarray(good[np.searchsorted(pulses, time_ns, side="right")])
+
+
+def _angles(view: View) -> tuple[FloatArray, BoolArray, float] | None:
+    """Crank revolutions from each injection to the next, (m,), whether the engine ran then, and their usual number;
+    None where no such wire tells."""
+    pulses = view.recording.pulses.get("injector_pulses")
+    if pulses is None or pulses.size < 100 or view.firings.time_ns.size < 200:
+        return None
+    turns = np.diff(_revolutions(view, pulses))
+    running = view.running[_place(view, pulses[:-1])]
+    if np.count_nonzero(running) < 50:
+        return None
+    return turns, running, float(np.median(turns[running]))
 
 
 def _place(view: View, time_ns: IntArray) -> IntArray:

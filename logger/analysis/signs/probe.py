@@ -14,6 +14,7 @@ from scipy import ndimage
 from logger.analysis.channels.scene import usual_step_ns
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.crank.states import State, View
+from logger.analysis.signs import injection
 from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray, Trace
 
 MS = 1_000_000
@@ -238,7 +239,8 @@ def turning(view: View, crank_ns: IntArray) -> BoolArray:
 
 
 def throttle_open(view: View, crank_ns: IntArray) -> BoolArray:
-    """Where the throttle was open, with the engine running, for a while before and after each time at the crank."""
+    """Where the throttle was open, with the engine running, for a while before and after each time at the crank, or
+    was shut and yet no fuel cut."""
     firings = view.firings
     at_least, around_ns = GATE.get(view.load_channel or "", GATE["fuel_pressure"])
     # Between two samples nobody knows when the throttle moved, or when the exhaust turned.
@@ -247,7 +249,7 @@ def throttle_open(view: View, crank_ns: IntArray) -> BoolArray:
             around_ns += max(0, round(usual_step_ns(view.traces[channel].time_ns[:2000])) - DENSE_NS)
     slow = firings.speed_rps < SLOWEST * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     closed = (view.load < at_least) | ~(view.load >= 0) | (view.state < State.IDLE) | slow
-    closed &= ~_idling(view)
+    closed &= ~_fed(view)
     count = np.concatenate(([0], np.cumsum(closed)))
     first = np.searchsorted(firings.time_ns, crank_ns - around_ns)
     last = np.searchsorted(firings.time_ns, crank_ns + around_ns)
@@ -259,15 +261,16 @@ def throttle_open(view: View, crank_ns: IntArray) -> BoolArray:
     return np.asarray(steady & (highest - load < 0.35))
 
 
-def _idling(view: View) -> BoolArray:
-    """Where the engine idled, had for a quarter of a second, and went on to for STAYS_NS, at each firing."""
+def _fed(view: View) -> BoolArray:
+    """Where nothing cuts the fuel at each firing, for STAYS_NS before the pulses end: injections are known to have
+    come, or the engine idled, had for a quarter of a second, and went on to for as long."""
     time_ns, idle = view.firings.time_ns, (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     speed = view.firings.speed_rps
     other = (speed < IDLING[0] * idle) | (speed > IDLING[1] * idle) | ~view.running | (view.state < State.IDLE)
     count = np.concatenate(([0], np.cumsum(other)))
     first, last = (np.searchsorted(time_ns, time_ns + shift) for shift in (-FELL_WITHIN_NS, STAYS_NS))
     lasts = firings_end(view) - time_ns > STAYS_NS
-    return np.asarray((count[last] == count[first]) & lasts)
+    return np.asarray(((count[last] == count[first]) | injection.went_on(view)) & lasts)
 
 
 def firings_end(view: View) -> IntArray:
