@@ -9,12 +9,13 @@ from logger.analysis.crank.stops import FEED_DEAD_V
 from logger.analysis.failure.episodes import Episode
 from logger.analysis.signs import probe, wire
 from logger.analysis.signs.sign import Sign
+from logger.event import NS_PER_S
 
 DEEP = 0.75  # of the supply before
 FEWEST_LOST, SURE = 2.5, 3.0  # pulses; natural log-odds
 FEWEST_FIRED = 2  # pulses
 SHUT = 0.02  # of the throttle's travel; a little open, an engine asks for fuel on overrun, too
-MOST_ASKED, SOME_ASKED = 6, 0.2  # pulses, and share of them: at the edges of an overrun its state is a guess
+MOST_ASKED_NS, SOME_ASKED = NS_PER_S // 6, 0.2  # and share: at the edges of an overrun its state is a guess
 # Samples of the exhaust, and times the stoichiometric ratio: a mixture so weak still burns and gives some four fifths
 # of its torque (no source); a rich one reads as lean where one firing in four is lost.
 FEWEST_SEEN, BURNS = 5, 1.2
@@ -69,8 +70,8 @@ def _nothing_asked(episode: Episode) -> bool:
     felt_ns = min(sign.from_ns if sign.engine_ns is None else sign.engine_ns for sign in episode.signs)
     first, stop = np.searchsorted(view.firings.time_ns, [felt_ns, episode.to_ns])
     driven = (view.state[first:stop] == State.OVERRUN) & (view.load[first:stop] < SHUT)
-    asked = int(np.count_nonzero(~driven))
-    return asked <= min(MOST_ASKED, SOME_ASKED * float(stop - first))
+    asked = float(np.mean(~driven)) if driven.size else 1.0
+    return asked <= SOME_ASKED and asked * (episode.to_ns - felt_ns) <= MOST_ASKED_NS
 
 
 def _only_leaner(episode: Episode) -> bool:
