@@ -28,7 +28,7 @@ CRANK_RPS2 = (-70.0, 20.0)  # faster changes of crank speed are clutch or tyres,
 AFTER_SHUT_NS = 200 * MS  # a gear change ends within this once the throttle is open again
 SPUN_UP_PER_S = 0.5  # relative gain of crank speed before a sudden loss, beyond which tyres had let go and grip again
 GONE = 0.45  # of the way from open to coasting that e must read, point by point
-FLICKER_STEPS = 3  # of the grid, out of which jitter of a tach wire throws the crank's readings
+SMOOTH_STEPS = 5  # of the grid: single readings of the crank flicker with a tach wire's jitter
 MISSING, MISSING_SUDDEN = 0.5, 0.33  # of the torque, on average, against before; less where the crank tells too
 SUDDEN_LENGTHS = (8, 12, 20)  # lost firings that the crank's filters are matched to
 SUDDEN_SCORE = 10.0
@@ -54,10 +54,9 @@ def _lasting(view: View, motion: Motion, law: Law, score: FloatArray) -> list[Si
     shortest_ns = SHORTEST_NS[view.load_channel or "fuel_pressure"]
     drop = law.open_level - law.coast_level
     fallen = (law.open_level - e) / drop
-    steady = (motion.crank > CRANK_RPS2[0]) & (motion.crank < CRANK_RPS2[1]) & law.grounded(motion)
-    wide_open = motion.open & (motion.load > WIDE_OPEN)
-    gone = wide_open & (fallen > GONE) & steady
-    gone = ndimage.binary_closing(gone, np.ones(FLICKER_STEPS + 1, bool)) & wide_open
+    crank = ndimage.uniform_filter1d(motion.crank, SMOOTH_STEPS, mode="nearest")
+    steady = (crank > CRANK_RPS2[0]) & (crank < CRANK_RPS2[1]) & law.grounded(motion)
+    gone = motion.open & (motion.load > WIDE_OPEN) & (fallen > GONE) & steady
     edges = np.flatnonzero(np.diff(np.concatenate(([0], gone.astype(np.int8), [0]))))
     found = []
     corners: tuple[FloatArray, FloatArray] | None = None  # costly, and seldom asked for
