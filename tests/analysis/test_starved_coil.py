@@ -112,14 +112,12 @@ def test_one_cylinder_loses_too_little_in_a_second_at_nine_volts_to_be_felt(cyli
 def test_eight_cylinders_leave_the_coil_time_to_charge_well_below_their_redline(
     redline_rpm: float, n_signs: int
 ) -> None:
-    """At 4,000 rev/min the coil has 2.6 ms, for the 1.5 ms at 7,000 it was made: at 8 V it carries what 12.6 V would there.
+    """At 4,000 rev/min the coil has 2.6 ms, at 7,000 only 1.5: it carries with 8 V what there takes 12.6 V.
 
     Four cylinders leave it its 3 ms at either speed.
     """
     for cylinders, expected in ((8, n_signs), (4, 1)):
-        engine = replace(
-            FOUR, cylinders=cylinders, tach_pulses_per_revolution=cylinders / 2.0, redline_rpm=redline_rpm
-        )
+        engine = replace(FOUR, cylinders=cylinders, tach_pulses_per_revolution=cylinders / 2.0, redline_rpm=redline_rpm)
         assert len(pulled(8.0, jitter_s=8e-4 / cylinders, engine=engine)) == expected
 
 

@@ -7,14 +7,13 @@ itself, unless the crank turns too evenly for any miss.
 """
 
 import numpy as np
-from scipy import ndimage
 
 from logger.analysis.channels import bands
-from logger.analysis.channels.scene import interval_ns
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.crank.states import State, View
+from logger.analysis.signs import coil
 from logger.analysis.signs.sign import Sign
-from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
+from logger.event import NS_PER_S, BoolArray, IntArray
 
 COIL_FAILS_V = 10.0  # at the battery, with the engine running (common practice, no source)
 IDLING = (0.6, 1.35)  # of idle speed
@@ -22,17 +21,12 @@ SIDE = 3  # pulses over which speed is taken on either side
 DROP = 0.025  # relative loss of speed over that, at a stroke
 STEADY = (-0.03, 0.015)  # relative loss over as many pulses before
 RUNS_DOWN = 1.07  # of the speed, half a second before: then the crank comes down from a blip by itself
-# Under load a coil needs more than at idle. The share of its sparks that it misses, over all simulated cars, doubles
-# with each half volt less: one in 33 at the first of these limits. All voltages as at the redline (_more_charge).
-MISSED, MISSED_AT_V, DOUBLES_V = 0.12, 8.3, 0.5
 LEAST_EXPECTED = 4.0  # firings lost: of one cylinder, or for a moment, a low supply may cost too few to be felt
-COLLAPSED_V, COLLAPSED_ANYHOW_V = 9.3, 8.5  # where the load is known, and where it is not
-# A coil charges for some milliseconds, or for seven tenths of the time between two sparks where that is less (common
-# practice, no source); its current rises as 1 - exp(-t/tau), textbook inductor and resistor.
-CHARGES_S, CHARGED_SHARE, TAU_S = 0.003, 0.7, 0.005
+# Under load, as at the redline (coil.py): where the load is known, and where it is not.
+COLLAPSED_V, COLLAPSED_ANYHOW_V = 9.3, 8.5
 # Down to this an even crank tells of a sturdy coil; what counts as even, relative, see _unrest; pulses of a block.
 SEEN_EVEN_V, EVEN, BLOCK = 8.2, 0.01, 8
-FAST, LOADED, LASTS_NS, SMOOTH_NS = 1.6, 0.7, 600_000_000, 90_000_000
+FAST, LOADED, LASTS_NS = 1.6, 0.7, 600_000_000
 JOIN_NS = NS_PER_S // 2
 FEWEST = 2  # drops within half a second of each other
 
@@ -65,9 +59,7 @@ def collapsed(view: View) -> list[Sign]:
     least_v = COLLAPSED_V if known else COLLAPSED_ANYHOW_V
     if trace is None or trace.time_ns.size < 50 or firings.time_ns.size < 50 or not (trace.value < least_v).any():
         return []
-    width = round(SMOOTH_NS / interval_ns(trace.time_ns)) | 1
-    volts = np.interp(firings.time_ns, trace.time_ns, ndimage.median_filter(trace.value, width, mode="nearest"))
-    volts *= _more_charge(view)
+    volts = coil.volts(view, trace)
     fast = firings.speed_rps > FAST * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     short = view.running & fast & (view.load > LOADED) & (volts < least_v)
     found = []
@@ -78,27 +70,11 @@ def collapsed(view: View) -> list[Sign]:
             continue
         if float(np.median(volts[part])) > SEEN_EVEN_V and _unrest(firings.time_ns[part[0] : part[-1] + 1]) < EVEN:
             continue
-        missed = np.minimum(MISSED * 2.0 ** ((MISSED_AT_V - volts[part]) / DOUBLES_V), 1.0)
-        lost = float(missed.sum()) * view.engine.firings_per_revolution / firings.pulses_per_revolution
+        missed = float(coil.missed(volts[part]).sum())
+        lost = missed * view.engine.firings_per_revolution / firings.pulses_per_revolution
         if lost > LEAST_EXPECTED:
             found.append(Sign("weak_torque", "tach_pulses", from_ns, to_ns, lost, 3.0, from_ns))
     return found
-
-
-def _more_charge(view: View) -> FloatArray:
-    """How much more current the coil's charge reaches at each firing than at the redline, at the same voltage, (n,).
-
-    A coil is made for the redline, where many cylinders leave it the least time; below, it makes do with less voltage.
-    """
-    speed_rps = view.firings.speed_rps
-    redline_rps = view.engine.redline_rpm / 60.0 if view.engine.redline_rpm else float(np.percentile(speed_rps, 98))
-    return _charge(view, np.minimum(speed_rps, redline_rps)) / _charge(view, np.full(1, redline_rps))
-
-
-def _charge(view: View, speed_rps: FloatArray) -> FloatArray:
-    """The current that the one coil reaches between two sparks at a speed, as a share of what it would in the end."""
-    between_s = 1.0 / np.maximum(speed_rps * view.engine.firings_per_revolution, 1.0)
-    return np.asarray(1.0 - np.exp(-np.minimum(CHARGES_S, CHARGED_SHARE * between_s) / TAU_S))
 
 
 def _unrest(time_ns: IntArray) -> float:
