@@ -56,11 +56,13 @@ def test_behind_a_throttle_that_is_not_open_the_spark_needs_less(throttle: float
     assert float(missed.mean()) == pytest.approx(0.12 * 2.0 ** (-easier_v / 0.5), rel=0.01)
 
 
-@pytest.mark.parametrize(("rpm", "share"), [(900.0, 0.12 / 256.0), (4000.0, 0.12)])
-def test_where_no_throttle_tells_only_an_idling_engine_is_known_to_need_less(rpm: float, share: float) -> None:
-    missed = coil.missed_at_load(held(8.3, rpm, None), 20, 60)
+@pytest.mark.parametrize(("rpm", "throttle"), [(900.0, 0.0), (4000.0, None)])
+def test_an_idling_engine_needs_as_much_and_one_whose_throttle_nobody_saw_counts_as_pulling(
+    rpm: float, throttle: float | None
+) -> None:
+    missed = coil.missed_at_load(held(8.3, rpm, throttle), 20, 60)
     assert missed is not None
-    assert float(missed.mean()) == pytest.approx(share, rel=0.01)
+    assert float(missed.mean()) == pytest.approx(0.12, rel=0.01)
 
 
 def test_where_no_voltage_tells_nothing_is_expected() -> None:

@@ -2,7 +2,7 @@
 
 A coil is made to give a spark at full load and at the redline, where many cylinders leave it the least time to charge.
 With less to do it makes do with less: below the redline it charges for longer, and behind a throttle that is not open
-the spark has less pressure to break through.
+the spark has less pressure to break through. Not so at idle, where what is left of the burnt gas makes up for that.
 """
 
 import numpy as np
@@ -22,7 +22,7 @@ MISSED, MISSED_AT_V, DOUBLES_V = 0.12, 8.3, 0.5
 # Fitted to the same cars: how many volts less do with no load at all, and from which load on all are needed.
 EASIER_V, FULL = 4.0, 0.8
 SMOOTH_NS = 90_000_000
-IDLING = 1.35  # of idle speed: up to there no engine pulls hard
+IDLING = 1.35  # of idle speed
 
 
 def volts(view: View, trace: Trace, first: int = 0, stop: int | None = None) -> FloatArray:
@@ -49,16 +49,16 @@ def missed(volts: FloatArray) -> FloatArray:
 def missed_at_load(view: View, first: int, stop: int) -> FloatArray | None:
     """The share missed at firings first..stop-1 with the load that they had, (m,); None where no voltage tells.
 
-    Where no throttle tells the load an engine well above idle counts as pulling hard.
+    An engine whose throttle is not recorded counts as pulling hard.
     """
     trace = bands.supply(view)
     if trace is None or not trace.time_ns.size:
         return None
-    fed = volts(view, trace, first, stop)
-    idles = view.firings.speed_rps[first:stop] < IDLING * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
-    known = view.load_channel == "throttle_position"
-    load = np.nan_to_num(view.load[first:stop].astype(np.float64), nan=1.0) if known else np.where(idles, 0.0, 1.0)
-    return missed(fed + EASIER_V * np.maximum(1.0 - load / FULL, 0.0))
+    load = np.ones(stop - first)
+    if view.load_channel == "throttle_position":
+        idles = view.firings.speed_rps[first:stop] < IDLING * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+        load = np.where(idles, 1.0, np.nan_to_num(view.load[first:stop].astype(np.float64), nan=1.0))
+    return missed(volts(view, trace, first, stop) + EASIER_V * np.maximum(1.0 - load / FULL, 0.0))
 
 
 def _more_charge(view: View, speed_rps: FloatArray) -> FloatArray:
