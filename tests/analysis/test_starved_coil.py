@@ -71,7 +71,7 @@ def pulled(
     lasts_s: float = 5.0,
     throttle: float = 90.0,
     channel: str = "battery_voltage",
-    load_channel: str = "throttle_position",
+    load_channel: str | None = "throttle_position",
     jitter_s: float = 2e-4,
     engine: Engine = FOUR,
 ) -> list[Sign]:
@@ -131,9 +131,15 @@ def test_a_coil_feed_that_stands_in_for_the_battery_lies_half_a_volt_below_it(vo
     assert len(pulled(volts, channel="ignition_feed_voltage")) == n_signs
 
 
-@pytest.mark.parametrize(("volts", "n_signs"), [(8.8, 0), (8.2, 1)])
+@pytest.mark.parametrize(("volts", "n_signs"), [(9.2, 0), (8.8, 1)])
 def test_a_rail_that_shows_load_hangs_on_the_battery_that_collapses_and_is_believed_less(
     volts: float, n_signs: int
 ) -> None:
     assert len(pulled(volts, load_channel="fuel_pressure")) == n_signs
     assert len(pulled(volts)) == 1
+
+
+@pytest.mark.parametrize(("lasts_s", "n_signs"), [(0.8, 0), (1.2, 1)])
+def test_where_only_the_crank_tells_load_a_clutch_that_is_let_in_is_no_pull(lasts_s: float, n_signs: int) -> None:
+    assert len(pulled(7.5, lasts_s=lasts_s, load_channel=None)) == n_signs
+    assert len(pulled(7.5, lasts_s=lasts_s)) == 1

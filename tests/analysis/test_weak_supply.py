@@ -61,6 +61,11 @@ def test_sparks_missed_in_two_places_count_with_those_seen_between() -> None:
     assert weak_supply.beyond(episode(9.3, unlit[0]), 9.3) > 4.0
 
 
+def test_a_long_stretch_tells_no_more_than_fifty_firings() -> None:
+    """A share of 0.6, where three times what is expected is 0.36: of 333 that would be 40."""
+    assert weak_supply.beyond(episode(8.3, lean(200.0, 2.5)), 8.3) == pytest.approx(6.0, abs=0.6)
+
+
 @pytest.mark.parametrize(("strength", "counts"), [(9.0, True), (40.0, False)])
 def test_how_sudden_a_loss_of_torque_was_does_not_say_that_each_firing_was_lost(strength: float, counts: bool) -> None:
     sudden = Sign("weak_torque", "tach_pulses", BEGIN_NS, BEGIN_NS + NS_PER_S * 3 // 20, 20.0, strength)

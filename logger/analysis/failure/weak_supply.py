@@ -9,7 +9,9 @@ from logger.event import NS_PER_S
 
 # Control units and modules fail with less, whatever the coil would still do (common practice, no source).
 ELECTRONICS_FAIL_V = 7.0
-WEAKER = 3.0  # times what a coil is expected to miss (coil.py), for one weaker than most
+# What a coil is expected to miss (coil.py) is known only so well: one weaker than most misses three times as much, and
+# however long a stretch is, it tells no more than so many firings.
+WEAKER, TELLING = 3.0, 50.0
 ALL_TORQUE = 10.0  # strength of a lasting loss of all torque (torque.py); of a sudden one, stronger, it is no share
 MOST_UNLIKE = 12.0  # natural log-odds
 
@@ -47,7 +49,8 @@ def beyond(episode: Episode, level: float) -> float:
         if expected is None or not expected.size:
             return 0.0
         n = max(lost, (stop - first) * per_pulse)
-        most = max(most, n * _divergence(lost / n, min(WEAKER * float(expected.mean()), 1.0)))
+        unlike = _divergence(lost / n, min(WEAKER * float(expected.mean()), 1.0))
+        most = max(most, min(n, TELLING) * unlike)
     return min(most, MOST_UNLIKE)
 
 

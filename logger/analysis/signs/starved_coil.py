@@ -23,10 +23,11 @@ STEADY = (-0.03, 0.015)  # relative loss over as many pulses before
 RUNS_DOWN = 1.07  # of the speed, half a second before: then the crank comes down from a blip by itself
 LEAST_EXPECTED = 4.0  # firings lost: of one cylinder, or for a moment, a low supply may cost too few to be felt
 # Under load, as at the redline (coil.py): where the load is known, and where it is not.
-COLLAPSED_V, COLLAPSED_ANYHOW_V = 9.3, 8.5
+COLLAPSED_V, COLLAPSED_ANYHOW_V = 9.3, 9.0
 # Down to this an even crank tells of a sturdy coil; what counts as even, relative, see _unrest; pulses of a block.
 SEEN_EVEN_V, EVEN, BLOCK = 8.2, 0.01, 8
 FAST, LOADED, LASTS_NS = 1.6, 0.7, 600_000_000
+CLUTCH_NS = NS_PER_S  # where only the crank's own gain tells load, a clutch that is let in looks like a pull
 JOIN_NS = NS_PER_S // 2
 FEWEST = 2  # drops within half a second of each other
 
@@ -66,7 +67,7 @@ def collapsed(view: View) -> list[Sign]:
     at = np.flatnonzero(short)
     for part in np.split(at, np.flatnonzero(np.diff(firings.time_ns[at]) > JOIN_NS) + 1) if at.size else []:
         from_ns, to_ns = int(firings.time_ns[part[0]]), int(firings.time_ns[part[-1]])
-        if to_ns - from_ns < LASTS_NS:
+        if to_ns - from_ns < (LASTS_NS if view.load_channel else CLUTCH_NS):
             continue
         if float(np.median(volts[part])) > SEEN_EVEN_V and _unrest(firings.time_ns[part[0] : part[-1] + 1]) < EVEN:
             continue
