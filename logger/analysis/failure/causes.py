@@ -91,7 +91,8 @@ def _battery(episode: Episode, order: Order) -> Evidence | None:
     if level is not None:
         # A spark's energy goes with the square of the voltage: half is left at 10 V, where high speed and load begin
         # to miss; the deeper, the likelier it is the battery's doing.
-        weight = float(np.clip(2.0 + 2.0 * (bands.WEAK_BATTERY_V - level), 2.0, 7.0))
+        felt = weak_supply.felt_v(episode, level, order.onset_ns)
+        weight = float(np.clip(2.0 + 2.0 * (bands.WEAK_BATTERY_V - felt), 0.0, 7.0))
         sentence = f"the battery was down to {level:.1f} V with the engine running"
         too_many = 0.0 if lost_pulses(episode) else weak_supply.beyond(episode, level)
         if too_many > weight:
@@ -185,7 +186,7 @@ def _strays(episode: Episode, order: Order) -> Evidence | None:
     if not count or lost_pulses(episode):
         return None
     sentence = f"{count:.0f} edges came right beside tach pulses, as a spark that strays leaves them on the wire"
-    return Evidence(sentence, {"ignition_secondary": 4.0, "mixture": -1.0})
+    return Evidence(sentence, {"ignition_secondary": 4.0, "mixture": -1.0, "supply_voltage": -3.0})
 
 
 def _injector(episode: Episode, order: Order) -> Evidence | None:

@@ -25,6 +25,14 @@ def level_v(episode: Episode, at_ns: int) -> float | None:
     return battery if battery is not None and battery < bands.WEAK_BATTERY_V else None
 
 
+def felt_v(episode: Episode, level: float, at_ns: int) -> float:
+    """What a battery's voltage is to the coil at that speed, V as at the redline; itself where electronics fail."""
+    if level < ELECTRONICS_FAIL_V:
+        return level
+    place = min(int(np.searchsorted(episode.view.firings.time_ns, at_ns)), episode.view.firings.time_ns.size - 1)
+    return level * float(coil.more_charge(episode.view, episode.view.firings.speed_rps[place : place + 1])[0])
+
+
 def before_v(episode: Episode, channel: str, at_ns: int) -> float | None:
     """A voltage in the second before a time; None where hardly sampled."""
     before = episode.view.near(channel, at_ns - NS_PER_S, at_ns - 20 * MS).value

@@ -38,7 +38,7 @@ def volts(view: View, trace: Trace, first: int = 0, stop: int | None = None) -> 
     width = round(SMOOTH_NS / interval_ns(trace.time_ns)) | 1
     smooth = ndimage.median_filter(trace.value[begin:end], width, mode="nearest")
     fed = np.interp(time_ns, trace.time_ns[begin:end], smooth)
-    return np.asarray(fed * _more_charge(view, view.firings.speed_rps[first:stop]))
+    return np.asarray(fed * more_charge(view, view.firings.speed_rps[first:stop]))
 
 
 def missed(volts: FloatArray) -> FloatArray:
@@ -61,7 +61,7 @@ def missed_at_load(view: View, first: int, stop: int) -> FloatArray | None:
     return missed(volts(view, trace, first, stop) + EASIER_V * np.maximum(1.0 - load / FULL, 0.0))
 
 
-def _more_charge(view: View, speed_rps: FloatArray) -> FloatArray:
+def more_charge(view: View, speed_rps: FloatArray) -> FloatArray:
     """How much more current the coil reaches at speeds (n,) than at the redline, at the same voltage, (n,)."""
     fastest_rpm = view.engine.redline_rpm or 60.0 * float(np.percentile(view.firings.speed_rps, 98))
     redline_rps = np.full(1, fastest_rpm / 60.0)
