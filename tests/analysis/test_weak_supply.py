@@ -78,6 +78,12 @@ def test_sparks_missed_in_two_places_count_with_those_seen_between() -> None:
     assert weak_supply.beyond(episode(9.3, unlit[0]), 9.3) > 4.0
 
 
+def test_where_the_rail_is_short_as_well_a_lean_exhaust_counts_no_misses() -> None:
+    low = Sign("low_pressure", "fuel_pressure", BEGIN_NS, BEGIN_NS + NS_PER_S, 0.0, 0.5)
+    assert weak_supply.beyond(episode(9.5, lean(20.0)), 9.5) > 7.0
+    assert weak_supply.beyond(episode(9.5, lean(20.0), low), 9.5) == 0.0
+
+
 def test_a_long_stretch_tells_no_more_than_fifty_firings() -> None:
     """A share of 0.6, where three times what is expected is 0.36: of 333 that would be 40."""
     assert weak_supply.beyond(episode(8.3, lean(200.0, 2.5)), 8.3) == pytest.approx(6.0, abs=0.6)
