@@ -29,13 +29,18 @@ class Prepared:
     silence_ns: IntArray
 
 
-def prepare(recording: Recording, engine: Engine, faults: Sequence[SensorFault] | None = None) -> Prepared:
-    """Make a part ready. faults: its sensors' faults, where they are known already."""
+def prepare(
+    recording: Recording,
+    engine: Engine,
+    faults: Sequence[SensorFault] | None = None,
+    liars: frozenset[str] = frozenset(),
+) -> Prepared:
+    """Make a part ready. faults: its sensors' faults, where they are known already; liars: see taps.py."""
     gaps = sensor_faults.gaps(recording)
     silence_ns = _silence_ns(recording, gaps)
     edges = recording.pulses.get("tach_pulses", np.empty(0, np.int64))
     firings = pulses.clean(edges, engine, silence_ns)
-    found = sensor_faults.find(recording, engine) if faults is None else list(faults)
+    found = sensor_faults.find(recording, engine, liars=liars) if faults is None else list(faults)
     traces = {
         name: sensor_faults.mask(trace, [fault for fault in found if fault.channel == name])
         for name, trace in recording.traces.items()

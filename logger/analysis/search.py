@@ -10,7 +10,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
 
-from logger.analysis.channels import bands, normal
+from logger.analysis.channels import bands, normal, taps
 from logger.analysis.crank import doing, starts, states, waves
 from logger.analysis.failure import one_cylinder, stumbles, told
 from logger.analysis.findings import FailedStart, OffNormal, SensorFault, Stumble
@@ -35,8 +35,8 @@ class Known:
 
     engine: completed by what the event shows. band: the rail's. levels: of each recording, samples of what a sound car
     keeps from event to event; off: those that lie off it. full_throttle, %: None where not measured. rpm: speeds of the
-    settled engine. held: the parts learned from, by number, if these are all, and lamed: their signs of a lame
-    cylinder; usual: what the parts of a longer event are searched with for one.
+    settled engine. liars: voltages whose wire comes off. held: the parts learned from, by number, if these are all, and
+    lamed: their signs of a lame cylinder; usual: what the parts of a longer event are searched with for one.
     """
 
     engine: Engine
@@ -48,6 +48,7 @@ class Known:
     full_throttle: float | None
     weather: pulls.Air
     rpm: FloatArray
+    liars: frozenset[str]
     held: dict[int, Seen]
     lamed: list[list[Sign]]
     usual: waves.Taught
@@ -59,6 +60,8 @@ def learn(event: Event, parts: Sequence[Part], earlier: Sequence[Mapping[str, An
     read = [part.read() for part in some]
     event = replace(event, engine=completed(event.engine, read))
     ready = [prepare(recording, event.engine) for recording in read]
+    if liars := taps.liars([(one.recording, one.faults) for one in ready], event.engine):
+        ready = [prepare(recording, event.engine, liars=liars) for recording in read]
     scale = states.load_scale([(one.traces, one.firings) for one in ready], event.engine)
     sample = [see(one, event.engine, scale) for one in ready]
     views = [one.view for one in sample]
@@ -74,6 +77,7 @@ def learn(event: Event, parts: Sequence[Part], earlier: Sequence[Mapping[str, An
         pulls.full_throttle([pulls.widest_throttle(recording) for recording in read]),
         pull_findings.air_of(event),
         settled_rpm(views),
+        liars,
         held=dict(enumerate(sample)) if is_all else {},
         # A cylinder that is lame shows best over the whole event; of one that is not held, over each part.
         lamed=lame.signs(views) if is_all else [],
@@ -110,7 +114,7 @@ def through(parts: Sequence[Part], known: Known, report: Callable[[float], None]
     def seen(number: int, faults: list[SensorFault] | None = None) -> Seen:
         if number in known.held:
             return known.held[number]
-        ready = prepare(parts[number].read(), known.engine, faults)
+        ready = prepare(parts[number].read(), known.engine, faults, known.liars)
         return see(ready, known.engine, known.scale, again=faults is not None)
 
     def first(number: int) -> tuple[Looked, Found | None]:

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from logger.analysis.channels import bands
+from logger.analysis.crank.states import State
 from logger.event import FloatArray, Trace
 from tests.analysis.small_car import drawn, seen, turned
 
@@ -39,9 +40,12 @@ def test_a_voltage_that_is_absent_or_constant_does_not_dip() -> None:
     assert bands.voltage_dips("battery_voltage", trace(np.full(1000, 12.0))) == []
 
 
+NONE = np.empty(0)
+
+
 def test_the_floor_lies_under_what_manifold_vacuum_gives() -> None:
     closed = noisy(np.full(2000, 200.0), 2.0)
-    band = bands.pressure_band(closed, np.concatenate((closed, noisy(np.full(2000, 260.0), 2.0))), 2.0)
+    band = bands.pressure_band(closed, np.concatenate((closed, noisy(np.full(2000, 260.0), 2.0))), 2.0, NONE)
     assert band is not None
     assert 160 < band.floor < 190
     assert band.full == pytest.approx(262, abs=4)
@@ -50,9 +54,30 @@ def test_the_floor_lies_under_what_manifold_vacuum_gives() -> None:
 def test_a_starved_half_of_the_event_does_not_lower_the_floor() -> None:
     closed = noisy(np.full(1000, 200.0), 2.0)
     starved = noisy(np.full(1500, 90.0), 2.0)
-    band = bands.pressure_band(np.concatenate((closed, starved[:300])), np.concatenate((closed, starved)), 2.0)
+    band = bands.pressure_band(np.concatenate((closed, starved[:300])), np.concatenate((closed, starved)), 2.0, NONE)
     assert band is not None
     assert band.floor > 150
+
+
+@pytest.mark.parametrize(("idle", "closed_kpa"), [(250.0, 230.0), (205.0, 200.0)])
+def test_a_rail_that_is_short_for_most_of_the_driving_is_told_by_its_idle(idle: float, closed_kpa: float) -> None:
+    """At idle the manifold draws at most 20 kPa less than behind a throttle that is shut at speed."""
+    driving = noisy(np.full(2000, 200.0), 2.0)
+    band = bands.pressure_band(driving, np.concatenate((driving, driving + 100.0)), 2.0, noisy(np.full(500, idle), 2.0))
+    assert band is not None
+    assert band.closed == pytest.approx(closed_kpa, abs=1.0)
+
+
+def test_an_engine_idles_by_its_speed_whatever_load_its_rail_shows() -> None:
+    """10 s at 900 rev/min with 250 kPa, 50 s of driving with 200: the state hangs on a load read from that rail."""
+    tach = turned((0.0, 900), (10.0, 900), (10.5, 4000), (60.0, 4000))
+    rail = drawn(60.0, (0, 250), (10.0, 250), (10.5, 200), (60, 200))
+    view = seen(tach, 60.0, {"fuel_pressure": rail})
+    view.state[:] = State.PULLING
+    view.state[view.firings.time_ns > 10.5e9] = State.OVERRUN
+    band = bands.taught_pressure([view])
+    assert band is not None
+    assert band.closed == pytest.approx(230.0, abs=1.0)
 
 
 def test_a_falling_rail_is_dated_where_it_left_the_level_before() -> None:

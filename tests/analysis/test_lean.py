@@ -190,20 +190,30 @@ def test_a_mixture_that_shifts_evenly_for_seconds_is_no_stumble_and_spikes_of_th
     assert sign.lost == pytest.approx(0.04 * 2.0 * 100.0, rel=0.5)
 
 
-@pytest.mark.parametrize("flickers", [False, True])
+@pytest.mark.parametrize(
+    ("weaker", "within_s", "lasts_s", "flickers", "missed"),
+    [
+        (1.4, 0.3, 1.6, False, False),
+        (1.4, 0.3, 1.6, True, True),
+        (1.4, 0.02, 0.7, False, False),  # as steeply as it comes and goes, meanwhile it is even
+        (3.0, 0.3, 1.6, False, False),  # a tenth leaner than stoichiometric
+        (3.6, 0.3, 1.6, False, True),  # where torque is lost, even or not
+    ],
+)
 def test_a_mixture_that_goes_weak_but_burns_is_no_stumble_and_misses_of_the_same_mean_are(
-    flickers: bool,
+    weaker: float, within_s: float, lasts_s: float, flickers: bool, missed: bool
 ) -> None:
-    """From 13 to 14.4 within a third of a second and back, in one and a half; as one mixture, or as one in five."""
+    """From 13 to that much more and back; as one mixture, or as one in five."""
     view = driven(0.1)
     probe = learn([view])
     trace = view.traces["air_fuel_ratio"]
     time = trace.time_ns / NS_PER_S - 0.1
-    weak = np.interp(time, [30.6, 30.9, 31.9, 32.2], [0.0, 1.4, 1.4, 0.0])
+    ends_s = 30.6 + lasts_s
+    weak = np.interp(time, [30.6, 30.6 + within_s, ends_s - within_s, ends_s], [0.0, weaker, weaker, 0.0])
     if flickers:
         weak *= np.where(np.arange(time.size) % 5 == 0, 5.0, 0.0)
     traces = {**view.traces, "air_fuel_ratio": replace(trace, value=trace.value + lagged(weak))}
-    assert bool(signs(replace(view, traces=traces), probe)) is flickers
+    assert bool(signs(replace(view, traces=traces), probe)) is missed
 
 
 def without_load(ratio_coasting: float, misses: tuple[tuple[float, float], ...] = ()) -> View:

@@ -71,7 +71,7 @@ def pulled(
     lasts_s: float = 5.0,
     throttle: float = 90.0,
     channel: str = "battery_voltage",
-    load_channel: str = "throttle_position",
+    load_channel: str | None = "throttle_position",
     jitter_s: float = 2e-4,
     engine: Engine = FOUR,
 ) -> list[Sign]:
@@ -87,7 +87,7 @@ def pulled(
     return starved_coil.collapsed(replace(view, load_channel=load_channel))
 
 
-@pytest.mark.parametrize(("volts", "share"), [(9.3, 0.0125), (8.3, 0.05), (7.3, 0.2)])
+@pytest.mark.parametrize(("volts", "share"), [(9.3, 0.03), (8.3, 0.12), (7.3, 0.48)])
 def test_an_engine_that_pulls_on_a_collapsed_supply_loses_twice_the_share_for_each_half_volt_less(
     volts: float, share: float
 ) -> None:
@@ -102,10 +102,23 @@ def test_nine_and_a_half_volts_a_little_load_or_a_moment_lose_none(sound: dict[s
 
 
 @pytest.mark.parametrize(("cylinders", "n_signs"), [(1, 0), (4, 1)])
-def test_one_cylinder_may_not_lose_a_single_firing_in_a_second_at_nine_volts(cylinders: int, n_signs: int) -> None:
-    """At 8.9 V a coil misses one spark in 46: of 33 due in the second, that is less than one."""
+def test_one_cylinder_loses_too_little_in_a_second_at_nine_volts_to_be_felt(cylinders: int, n_signs: int) -> None:
+    """At 8.9 V a coil misses one spark in 19: of 33 due in the second, that is less than two."""
     engine = replace(FOUR, cylinders=cylinders, tach_pulses_per_revolution=cylinders / 2.0)
     assert len(pulled(8.9, lasts_s=1.0, jitter_s=1e-3 / cylinders, engine=engine)) == n_signs
+
+
+@pytest.mark.parametrize(("redline_rpm", "n_signs"), [(7000.0, 0), (4000.0, 1)])
+def test_eight_cylinders_leave_the_coil_time_to_charge_well_below_their_redline(
+    redline_rpm: float, n_signs: int
+) -> None:
+    """At 4,000 rev/min the coil has 2.6 ms, at 7,000 only 1.5: it carries with 8 V what there takes 12.6 V.
+
+    Four cylinders leave it its 3 ms at either speed.
+    """
+    for cylinders, expected in ((8, n_signs), (4, 1)):
+        engine = replace(FOUR, cylinders=cylinders, tach_pulses_per_revolution=cylinders / 2.0, redline_rpm=redline_rpm)
+        assert len(pulled(8.0, jitter_s=8e-4 / cylinders, engine=engine)) == expected
 
 
 @pytest.mark.parametrize(("volts", "n_signs"), [(9.1, 0), (8.4, 0), (8.0, 1)])
@@ -118,9 +131,15 @@ def test_a_coil_feed_that_stands_in_for_the_battery_lies_half_a_volt_below_it(vo
     assert len(pulled(volts, channel="ignition_feed_voltage")) == n_signs
 
 
-@pytest.mark.parametrize(("volts", "n_signs"), [(7.9, 0), (7.5, 1)])
+@pytest.mark.parametrize(("volts", "n_signs"), [(9.2, 0), (8.8, 1)])
 def test_a_rail_that_shows_load_hangs_on_the_battery_that_collapses_and_is_believed_less(
     volts: float, n_signs: int
 ) -> None:
     assert len(pulled(volts, load_channel="fuel_pressure")) == n_signs
     assert len(pulled(volts)) == 1
+
+
+@pytest.mark.parametrize(("lasts_s", "n_signs"), [(0.8, 0), (1.2, 1)])
+def test_where_only_the_crank_tells_load_a_clutch_that_is_let_in_is_no_pull(lasts_s: float, n_signs: int) -> None:
+    assert len(pulled(7.5, lasts_s=lasts_s, load_channel=None)) == n_signs
+    assert len(pulled(7.5, lasts_s=lasts_s)) == 1

@@ -241,6 +241,21 @@ def test_a_single_that_pushed_its_car_off_near_idle_until_its_last_pulse_was_sta
     assert stops(view)[0].why == why
 
 
+@pytest.mark.parametrize(
+    ("pulses_per_revolution", "runs_again_s", "why"), [(0.5, 13.0, "unclear"), (0.5, 18.0, "died"), (1.0, 13.0, "died")]
+)
+def test_a_pulse_every_two_turns_cannot_tell_an_idle_that_died_from_one_stalled_and_started_again(
+    pulses_per_revolution: float, runs_again_s: float, why: str
+) -> None:
+    """The car is not felt to move; six seconds later nobody starts what he has just stalled."""
+    engine = replace(SINGLE, tach_pulses_per_revolution=pulses_per_revolution)
+    key = Trace(nanoseconds(np.array([0.0])), np.array([1.0]))
+    again = turned((runs_again_s, 900), (runs_again_s + 7.0, 900), engine=engine)
+    tach = np.concatenate((turned((0.0, 900), (10.0, 900), engine=engine), again))
+    view = seen(tach, 26.0, {"key_sense": key, "acceleration": pushed((0, 0.0), (26.0, 0.0))}, engine)
+    assert stops(view)[0].why == why
+
+
 @pytest.mark.parametrize(("volts", "stood"), [(10.4, True), (13.3, False)])
 def test_a_silence_from_speed_is_a_standing_crank_only_where_a_starter_clearly_drew(volts: float, stood: bool) -> None:
     """2,250 rev/min are two and a half times idle; a starter draws volts, a load tenths of one."""

@@ -453,3 +453,33 @@ def test_a_tach_wire_is_blamed_for_scattered_pulses_at_speed_and_not_on_the_rev_
 
     assert faults(5000.0) == [kind]
     assert faults(6230.0) == []  # within a twentieth of it
+
+
+@pytest.mark.parametrize(
+    ("fell_to", "leanest", "fuel_system", "is_one"),
+    [
+        (257.0, 14.6, "port_injection", False),  # 257 of 322 kPa give nine tenths of the fuel: 12.8 turns into 14.3
+        (316.0, 14.6, "port_injection", True),
+        (257.0, 18.5, "port_injection", True),  # so lean that it need not have burned
+        (257.0, 14.6, "carburettor", True),  # behind a float bowl the rail's pressure makes no mixture
+    ],
+)
+def test_a_mixture_as_lean_as_a_rail_that_fell_makes_it_is_no_stumble_though_the_rail_kept_its_band(
+    fell_to: float, leanest: float, fuel_system: str, is_one: bool
+) -> None:
+    traces = {
+        "fuel_pressure": drawn(10.0, (0, 322), (4.9, 322), (5.0, fell_to), (5.3, fell_to), (5.5, 322), (10, 322)),
+        "air_fuel_ratio": drawn(10.0, (0, 12.8), (5.1, 12.8), (5.3, leanest), (5.5, leanest), (5.8, 12.8), (10, 12.8)),
+    }
+    view = seen(turned((0.0, 3000), (10.0, 3000)), 10.0, traces, replace(FOUR, fuel_system=fuel_system))
+    assert (no_stumble.why(Episode(view, (sign("lean", 5.0, 5.3, "air_fuel_ratio"),))) is None) is is_one
+
+
+def test_after_a_fuel_cut_a_mixture_did_not_turn_lean_by_the_rail() -> None:
+    """Behind a shut throttle until 4.9 s the exhaust reads plain air; the rail falls a little from there on."""
+    traces = {
+        "fuel_pressure": drawn(10.0, (0, 282), (4.9, 282), (5.0, 268), (10, 268)),
+        "air_fuel_ratio": drawn(10.0, (0, 22), (4.9, 22), (5.1, 15), (5.2, 16.8), (5.3, 15), (10, 14.7)),
+    }
+    view = seen(turned((0.0, 3000), (10.0, 3000)), 10.0, traces)
+    assert no_stumble.why(Episode(view, (sign("lean", 5.0, 5.3, "air_fuel_ratio"),))) is None

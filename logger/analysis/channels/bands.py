@@ -12,7 +12,8 @@ import numpy as np
 from scipy import ndimage
 
 from logger.analysis.channels.scene import spans_of
-from logger.analysis.crank.states import State, View
+from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
+from logger.analysis.crank.states import IDLE_BAND, State, View
 from logger.analysis.medians import median, row_medians
 from logger.event import NS_PER_S, BoolArray, FloatArray, Trace
 
@@ -116,10 +117,14 @@ class PressureBand:
     noise: float
 
 
-def pressure_band(closed_values: FloatArray, all_values: FloatArray, noise_kpa: float) -> PressureBand | None:
-    """Learn the band. closed_values: rail pressure with closed throttle while running; all_values: all while running.
+def pressure_band(
+    closed_values: FloatArray, all_values: FloatArray, noise_kpa: float, idle_values: FloatArray
+) -> PressureBand | None:
+    """Learn the band. Rail pressure with closed throttle while running, all while running, and at idle.
 
-    None where too little is known. The floor leaves room for noise and for a tenth of the level.
+    None where too little is known. The floor leaves room for noise and for a tenth of the level. Where a rail is short
+    for most of the driving, and stands for the load itself, what it reads is closed throttle's by mistake; at idle,
+    where hardly any fuel is drawn, it shows what it should be.
     """
     if all_values.size < 100:
         return None
@@ -127,6 +132,8 @@ def pressure_band(closed_values: FloatArray, all_values: FloatArray, noise_kpa: 
     sound = closed_values[closed_values > 0.5 * high]
     closed = float(np.percentile(sound, 40)) if sound.size >= 50 else float(np.percentile(all_values, 25))
     spread = float(np.percentile(sound, 40) - np.percentile(sound, 5)) if sound.size >= 50 else 0.05 * closed
+    if idle_values.size >= 50:
+        closed = max(closed, float(np.median(idle_values)) - BELOW_IDLE_KPA)
     spread = min(spread, 0.08 * closed)
     floor = closed - spread - max(5.0 * noise_kpa, 0.05 * closed)
     return PressureBand(closed, high, floor, noise_kpa)
@@ -134,7 +141,7 @@ def pressure_band(closed_values: FloatArray, all_values: FloatArray, noise_kpa: 
 
 def taught_pressure(views: Sequence[View]) -> PressureBand | None:
     """Learn the rail's band from an event's views, of each as much as tells it; None where too little is known."""
-    closed, everything, spread = [], [], []
+    closed, everything, idle, spread = [], [], [], []
     for view in views:
         trace = view.traces.get("fuel_pressure")
         if trace is None or trace.time_ns.size < FEWEST_SAMPLES or not view.firings.time_ns.size:
@@ -145,12 +152,18 @@ def taught_pressure(views: Sequence[View]) -> PressureBand | None:
         running = (np.abs(view.firings.time_ns[place] - time_ns) < NEAR_NS) & view.running[place]
         closed.append(value[running & (view.state[place] != State.PULLING)])
         everything.append(value[running])
+        # By speed alone: where the rail stands for the load, what state an engine is in hangs on what is learned here.
+        slow_rps = IDLE_BAND * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+        idle.append(value[running & (view.firings.speed_rps[place] < slow_rps)])
         spread.append(noise(trace.value))
     if not everything:
         return None
-    return pressure_band(np.concatenate(closed), np.concatenate(everything), median(np.array(spread)))
+    return pressure_band(
+        np.concatenate(closed), np.concatenate(everything), median(np.array(spread)), np.concatenate(idle)
+    )
 
 
+BELOW_IDLE_KPA = 20.0  # what a manifold may fall to behind a shut throttle at speed (common practice, no source)
 STEADY_NS = NS_PER_S * 3 // 20  # before a fall, over which the level is taken
 LEFT_BAND = 0.07  # of the level before: regulators hold a rail within a few per cent (common practice, no source)
 LEAN_LIMIT = 0.45  # of the level before: below it the mixture no longer lights (see misfires_at)

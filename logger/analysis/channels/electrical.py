@@ -26,6 +26,8 @@ PATIENCE_S = {False: 4, True: 10}
 PUMPLESS_S = 10
 AROUND_SAG_NS = 150_000_000
 LONG_ENOUGH_NS = NS_PER_S // 10
+FREE_CRANK = ("crank", "control_unit")  # drive a tach wire that does not hang on the coil
+NO_SPANS = np.empty((0, 2), np.int64)
 GAINS_PER_S, HOLDS_PER_S = 0.05, -0.01  # relative; drag and a dead engine take some hundredths (no source)
 
 
@@ -35,6 +37,8 @@ def lies(
     """Samples at which a voltage reads too low or too high to be true while the engine runs."""
     judges = {"battery_voltage": _battery, "sensor_supply_voltage": _supply, "pump_feed_voltage": _pump}
     low, high = judges.get(name, _feed)(value, time_ns, limits, scene)
+    if name in scene.liars:
+        low = low | (value < COIL_DEAD_V)
     return scene.while_running(low, time_ns), scene.while_running(high, time_ns)
 
 
@@ -161,7 +165,7 @@ def _fires_on(low: BoolArray, time_ns: IntArray, scene: Scene) -> BoolArray:
     kept = np.zeros_like(low)
     spans, spans_ns, came, expected = _firings_in(low, time_ns, scene)
     lasting = spans_ns[:, 1] - spans_ns[:, 0]
-    free_crank = scene.engine.tach_source in ("crank", "control_unit")
+    free_crank = scene.engine.tach_source in FREE_CRANK
     patience_ns = PATIENCE_S[free_crank] * NS_PER_S
     for start, stop in merge(spans_ns, 2 * NS_PER_S).tolist():
         member = (spans_ns[:, 0] >= start) & (spans_ns[:, 1] <= stop)
@@ -178,6 +182,15 @@ def _fires_on(low: BoolArray, time_ns: IntArray, scene: Scene) -> BoolArray:
 
 def _driven(scene: Scene, spans_ns: IntArray) -> bool:
     """Whether the crank gained speed, or over a second held it, in stretches (m, 2), as no dead engine lets it."""
+    gained, lasted = gain(scene, spans_ns)
+    return (lasted > 0.3 and gained > GAINS_PER_S * lasted) or (lasted > 1.0 and gained > HOLDS_PER_S * lasted)
+
+
+def gain(scene: Scene, spans_ns: IntArray) -> tuple[float, float]:
+    """How much speed the crank gained over stretches (m, 2), natural log, and how long they lasted, s.
+
+    Those too short to tell do not count.
+    """
     pulses = scene.recording.pulses.get("tach_pulses", np.empty(0, np.int64))
     gained = lasted = 0.0
     for from_ns, to_ns in spans_ns[spans_ns[:, 1] - spans_ns[:, 0] >= LONG_ENOUGH_NS].tolist():
@@ -188,7 +201,7 @@ def _driven(scene: Scene, spans_ns: IntArray) -> bool:
             # Between the middles of its two halves lies half of the stretch.
             gained += 2.0 * float(np.log(early / half * (inside.size - 1 - half) / late))
             lasted += float(inside[-1] - inside[0]) / NS_PER_S
-    return (lasted > 0.3 and gained > GAINS_PER_S * lasted) or (lasted > 1.0 and gained > HOLDS_PER_S * lasted)
+    return gained, lasted
 
 
 def _falls_silent(low: BoolArray, time_ns: IntArray, scene: Scene) -> BoolArray:

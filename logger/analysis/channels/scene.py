@@ -61,12 +61,14 @@ class Scene:
     """A recording with what is known of its engine while a channel is judged.
 
     running_ns: [from, to), shape (m, 2). trusted: traces of channels already judged, NaN where they lied.
+    liars: voltages whose wire is known to come off (taps.py).
     """
 
     recording: Recording
     engine: Engine
     running_ns: IntArray
     trusted: Mapping[str, Trace]
+    liars: frozenset[str] = frozenset()
 
     def running_samples(self, time_ns: IntArray) -> IntArray:
         """Sample indices [start, stop), shape (m, 2), at which the engine ran."""

@@ -40,10 +40,16 @@ class _Lies:
         return self.absent | self.low | self.high | self.stuck
 
 
-def find(recording: Recording, engine: Engine, running: list[tuple[float, float]] | None = None) -> list[SensorFault]:
+def find(
+    recording: Recording,
+    engine: Engine,
+    running: list[tuple[float, float]] | None = None,
+    liars: frozenset[str] = frozenset(),
+) -> list[SensorFault]:
     """Faults of the sampled channels and of the pulse inputs beside the tach wire, in order of channel and time.
 
-    running: where the engine ran, seconds; worked out from the tach pulses where not given.
+    running: where the engine ran, seconds; worked out from the tach pulses where not given. liars: voltages whose wire
+    is known to come off (taps.py).
     """
     running_ns = (
         running_spans(recording, engine)
@@ -54,7 +60,7 @@ def find(recording: Recording, engine: Engine, running: list[tuple[float, float]
         return []
     faults: list[SensorFault] = []
     trusted = dict(recording.traces)
-    scene = Scene(recording, engine, running_ns, trusted)
+    scene = Scene(recording, engine, running_ns, trusted, liars)
     for name in _ORDER:  # a frozen voltage must not bear witness against another
         if name in trusted and trusted[name].time_ns.size >= 3:
             trusted[name] = _without_frozen(name, trusted[name], scene)

@@ -34,6 +34,7 @@ SPARSE = 1.0  # pulses a revolution, up to which a clutch drags the crank from i
 SUDDEN = 0.87  # of the speed before: pulses that end above it did not end by a crank dragged down
 
 DRAGGED_DOWN = "the crank was dragged down"
+LOOKS_THE_SAME = "it stopped at idle and was started again; a driver's stall would look the same here"
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,14 +196,16 @@ def _stall_or_died(view: View, last: int, restart: int | None) -> tuple[Why, str
     slow = firings.speed_rps[last] < AT_IDLE * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     if slow and firings.pulses_per_revolution <= SPARSE and _pushed_to_the_end(view, end):
         return "driver_stall", "the crank, near idle speed, pushed the car to the end: the clutch was being let in"
+    soon = slow and restart is not None and restart - end < SOON_NS and _supplied(view, end)
+    if soon and firings.pulses_per_revolution < SPARSE:
+        return "unclear", LOOKS_THE_SAME
     if speed.size < 6:
         return "died", "the pulses ended with the key on"
     speed = NS_PER_S / speed
     if speed[-1] > SUDDEN * float(np.median(speed[-8:-2])):
         felt = view.near("acceleration", end - 100 * MS, end + 250 * MS).time_ns.size
-        soon = slow and restart is not None and restart - end < SOON_NS and _supplied(view, end)
         if soon and (not felt or _laboured(view, begin, last)):
-            return "unclear", "it stopped at idle and was started again; a driver's stall would look the same here"
+            return "unclear", LOOKS_THE_SAME
         return "died", "the pulses ended at full speed with the key on"
     usual = float(np.median(speed[: max(3, speed.size // 2)]))
     sound = np.flatnonzero(speed > 0.95 * usual)

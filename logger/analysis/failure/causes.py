@@ -13,18 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from logger.analysis.channels import bands
-from logger.analysis.failure import subcauses
+from logger.analysis.failure import subcauses, weak_supply
 from logger.analysis.failure.episodes import Episode
 from logger.analysis.failure.order import Order
-from logger.analysis.signs import sparks
 from logger.analysis.signs.sign import Sign
 from logger.analysis.signs.wire import FAR_FROM_COIL
-from logger.event import CAUSES, NS_PER_S, Cause
+from logger.event import CAUSES, Cause
 
 MS = 1_000_000
-STILL_SPARKS_V = 8.0  # down to which a sound coil misses now and then but not each time (no source)
-ALL_GONE = 7.0  # strength of a lasting loss of torque: that many tenths of it, see torque.py
-IN_A_ROW = 8
 # A supply that fell up to this long after the engine's onset may still have been first: sampling and filters.
 LATE_NS = 30 * MS
 
@@ -91,49 +87,19 @@ def _battery(episode: Episode, order: Order) -> Evidence | None:
     if _dips(episode, order, "sensor_supply_voltage"):
         # It is made from the battery and falls only where little is left of that.
         return Evidence("the sensors' 5 V supply gave way as the stumble began", {"supply_voltage": 5.0})
-    level = weak_supply_v(episode, order.onset_ns)
+    level = weak_supply.level_v(episode, order.onset_ns)
     if level is not None:
         # A spark's energy goes with the square of the voltage: half is left at 10 V, where high speed and load begin
         # to miss; the deeper, the likelier it is the battery's doing.
-        weight = float(np.clip(2.0 + 2.0 * (bands.WEAK_BATTERY_V - level), 2.0, 7.0))
+        felt = weak_supply.felt_v(episode, level, order.onset_ns)
+        weight = float(np.clip(2.0 + 2.0 * (bands.WEAK_BATTERY_V - felt), 0.0, 7.0))
         sentence = f"the battery was down to {level:.1f} V with the engine running"
-        return Evidence(sentence, {"supply_voltage": weight, "ignition_secondary": -1.0})
-    held = "battery_voltage" in episode.view.traces and _level(episode, "battery_voltage", order.onset_ns) is not None
-    return Evidence("battery voltage held", {"supply_voltage": -4.0}) if held else None
-
-
-def weak_supply_v(episode: Episode, at_ns: int) -> float | None:
-    """Battery voltage in the second before a time, where an engine that runs should have more; None where it has."""
-    battery = _level(episode, "battery_voltage", at_ns)
-    if battery is None and "battery_voltage" not in episode.view.traces and bands.supply(episode.view) is not None:
-        feed = _level(episode, "ignition_feed_voltage", at_ns)
-        battery = None if feed is None else feed + bands.FEED_DROP_V
-    return battery if battery is not None and battery < bands.WEAK_BATTERY_V else None
-
-
-def _level(episode: Episode, channel: str, at_ns: int) -> float | None:
-    before = episode.view.near(channel, at_ns - NS_PER_S, at_ns - 20 * MS).value
-    return float(np.median(before)) if before.size >= 5 else None
-
-
-def _cut(episode: Episode, order: Order) -> Evidence | None:
-    """A path that breaks stops every firing; a spark that is only weak misses at random."""
-    level = weak_supply_v(episode, order.onset_ns)
-    if level is None or level < STILL_SPARKS_V or lost_pulses(episode):
-        return None
-    gone = any(ALL_GONE < sign.strength <= 10.0 and sign.lost >= IN_A_ROW for sign in episode.of("weak_torque"))
-    if not gone and not any(_in_a_row(episode, sign) >= IN_A_ROW for sign in episode.of("no_spark")):
-        return None
-    return Evidence("firing after firing was lost, not one here and there", {"ignition_secondary": 4.5})
-
-
-def _in_a_row(episode: Episode, sign: Sign) -> int:
-    """The longest run of tach pulses without a spark within a sign."""
-    time_ns = episode.view.firings.time_ns
-    first, last = np.searchsorted(time_ns, [sign.from_ns, sign.to_ns])
-    missing = sparks.unsparked(time_ns[first:last], episode.view.recording.pulses["spark_pulses"])
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], missing.astype(np.int8), [0]))))
-    return int((edges[1::2] - edges[::2]).max(initial=0))
+        too_many = 0.0 if lost_pulses(episode) else weak_supply.beyond(episode, level)
+        if too_many > weight:
+            sentence += ", but more firings were lost than the coil misses with that"
+        return Evidence(sentence, {"supply_voltage": weight - too_many, "ignition_secondary": -1.0})
+    known = weak_supply.before_v(episode, "battery_voltage", order.onset_ns) is not None
+    return Evidence("battery voltage held", {"supply_voltage": -4.0}) if known else None
 
 
 def _feed(episode: Episode, order: Order) -> Evidence | None:
@@ -206,7 +172,8 @@ def _clamp(episode: Episode, order: Order) -> Evidence | None:
     if count:
         sentence = f"the coil was switched but {count:.0f} sparks were not seen"
         # A coil that is fed too little gives no spark either, and then the clamp says nothing of its lead.
-        weak = weak_supply_v(episode, order.onset_ns) is not None or bool(_dips(episode, order, "battery_voltage"))
+        level = weak_supply.level_v(episode, order.onset_ns)
+        weak = level is not None or bool(_dips(episode, order, "battery_voltage"))
         return Evidence(sentence, {"ignition_secondary": 1.5 if weak else 5.0})
     if "spark_pulses" in episode.view.recording.pulses and not lost_pulses(episode):
         return Evidence("a spark was seen at every firing", {"ignition_secondary": -0.5})
@@ -219,7 +186,7 @@ def _strays(episode: Episode, order: Order) -> Evidence | None:
     if not count or lost_pulses(episode):
         return None
     sentence = f"{count:.0f} edges came right beside tach pulses, as a spark that strays leaves them on the wire"
-    return Evidence(sentence, {"ignition_secondary": 4.0, "mixture": -1.0})
+    return Evidence(sentence, {"ignition_secondary": 4.0, "mixture": -1.0, "supply_voltage": -3.0})
 
 
 def _injector(episode: Episode, order: Order) -> Evidence | None:
@@ -247,7 +214,7 @@ def _one_cylinder(episode: Episode, order: Order) -> Evidence | None:
 
 
 SIGNALS: tuple[Callable[[Episode, Order], Evidence | None], ...] = (
-    _battery, _feed, _pressure, _tach, _clamp, _strays, _injector, _cut, _one_cylinder,
+    _battery, _feed, _pressure, _tach, _clamp, _strays, _injector, _one_cylinder,
 )  # fmt: skip
 
 

@@ -19,6 +19,8 @@ MOST_ASKED_NS, SOME_ASKED = NS_PER_S // 6, 0.2  # and share: at the edges of an 
 # Samples of the exhaust, and times the stoichiometric ratio: a mixture so weak still burns and gives some four fifths
 # of its torque (no source); a rich one reads as lean where one firing in four is lost.
 FEWEST_SEEN, BURNS = 5, 1.2
+WELL_BEFORE_NS = (600_000_000, 200_000_000)  # a lean mixture is dated to a fifth of a second, by its way to the probe
+ACCOUNTED = 0.6  # of how much leaner it reads, and that with its lag undone
 
 
 def why(episode: Episode) -> str | None:
@@ -79,10 +81,32 @@ def _only_leaner(episode: Episode) -> bool:
 
     Not behind a float bowl, which feeds the same mixture until it is dry, firing by firing.
     """
-    if episode.view.engine.fuel_system == "carburettor" or not episode.of("low_pressure"):
+    if episode.view.engine.fuel_system == "carburettor":
         return False
     if any(sign.kind not in ("low_pressure", "lean") for sign in episode.signs):
         return False
     begin, end = min(sign.from_ns for sign in episode.signs), max(sign.to_ns for sign in episode.signs)
     seen = episode.view.near("air_fuel_ratio", begin, end + probe.LONGEST_DEAD_NS).value
-    return bool(seen.size >= FEWEST_SEEN) and float(np.percentile(seen, 95)) < BURNS * probe.STOICHIOMETRIC
+    if seen.size < FEWEST_SEEN:
+        return False
+    leanest = float(np.percentile(seen, 95))
+    if not episode.of("low_pressure") and not _rail_weakened(episode.view, begin, end, leanest):
+        return False
+    return leanest < BURNS * probe.STOICHIOMETRIC
+
+
+def _rail_weakened(view: View, begin_ns: int, end_ns: int, leanest: float) -> bool:
+    """Whether a rail that fell, if not below its band, accounts for a mixture that turned as lean as that.
+
+    What injectors give goes with the root of the pressure (Bernoulli).
+    """
+    usual, rail = (
+        view.near(name, begin_ns - WELL_BEFORE_NS[0], begin_ns - WELL_BEFORE_NS[1]).value
+        for name in ("air_fuel_ratio", "fuel_pressure")
+    )
+    fallen = view.near("fuel_pressure", begin_ns - WELL_BEFORE_NS[1], end_ns).value
+    if min(usual.size, rail.size, fallen.size) < FEWEST_SEEN:
+        return False
+    weaker = float(np.sqrt(np.median(rail) / max(float(np.percentile(fallen, 10)), 1.0)))
+    leaner = leanest / float(np.median(usual)) - 1.0  # not so where the throttle was shut and fuel cut before
+    return leaner > 0.0 and weaker - 1.0 > ACCOUNTED * leaner

@@ -34,7 +34,7 @@ THIN_S, THIN = 0.75, 0.06  # share of the firings; one cylinder of eight that mi
 SPIKE = 2.0  # times the mean
 # Up to a tenth leaner than stoichiometric petrol gives nearly all of its torque (common practice: full power needs an
 # excess of fuel, the least consumption lies at 1.05 to 1.1 times the stoichiometric ratio).
-BURNS_WELL = 1.06 * STOICHIOMETRIC
+BURNS_WELL = 1.1 * STOICHIOMETRIC
 FLICKER_S, FLICKERS = (0.04, 0.16), 1.4  # a short mean and a long one; times their usual difference
 FEWEST_WANDERING = 4.0  # the same where nothing tells a throttle that opens on a weak mixture
 LEAST_LEAN = 0.03  # of the usual ratio
@@ -98,7 +98,9 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
         count = float(lost[first : last + 1].sum())
         leaner = smooth[first : last + 1]
         drifted = _thin(count, rate[first : last + 1], step_s) and _flat(leaner)
-        drifted |= _even(flicker[first : last + 1], flickers) and _burns_well(leaner + base[first : last + 1])
+        edge = min(round(FLICKER_S[1] / 2.0 / step_s), (last - first) // 4)  # a step as it begins and ends flickers too
+        even = _even(flicker[first + edge : last + 1 - edge], flickers)
+        drifted |= even and _burns_well(leaner + base[first : last + 1])
         if count < (FEWEST_LOST if probe.cuts_fuel else FEWEST_WANDERING) or drifted:
             continue
         from_ns, to_ns = int(crank_ns[first]), int(crank_ns[last])

@@ -7,12 +7,11 @@ itself, unless the crank turns too evenly for any miss.
 """
 
 import numpy as np
-from scipy import ndimage
 
 from logger.analysis.channels import bands
-from logger.analysis.channels.scene import interval_ns
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.crank.states import State, View
+from logger.analysis.signs import coil
 from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S, BoolArray, IntArray
 
@@ -22,14 +21,13 @@ SIDE = 3  # pulses over which speed is taken on either side
 DROP = 0.025  # relative loss of speed over that, at a stroke
 STEADY = (-0.03, 0.015)  # relative loss over as many pulses before
 RUNS_DOWN = 1.07  # of the speed, half a second before: then the crank comes down from a blip by itself
-# Under load a coil needs more than at idle. The share of its sparks that it misses, over all simulated cars, doubles
-# with each half volt less: one in eighty at the first of these limits. A sturdy coil misses none there.
-MISSED, MISSED_AT_V, DOUBLES_V = 0.05, 8.3, 0.5
-LEAST_EXPECTED = 1.0  # firings lost: of one cylinder, or for a moment, a low supply may not cost a single one
-COLLAPSED_V, COLLAPSED_ANYHOW_V = 9.3, 7.6  # where the load is known, and where it is not
+LEAST_EXPECTED = 4.0  # firings lost: of one cylinder, or for a moment, a low supply may cost too few to be felt
+# Under load, as at the redline (coil.py): where the load is known, and where it is not.
+COLLAPSED_V, COLLAPSED_ANYHOW_V = 9.3, 9.0
 # Down to this an even crank tells of a sturdy coil; what counts as even, relative, see _unrest; pulses of a block.
 SEEN_EVEN_V, EVEN, BLOCK = 8.2, 0.01, 8
-FAST, LOADED, LASTS_NS, SMOOTH_NS = 1.6, 0.7, 600_000_000, 90_000_000
+FAST, LOADED, LASTS_NS = 1.6, 0.7, 600_000_000
+CLUTCH_NS = NS_PER_S  # where only the crank's own gain tells load, a clutch that is let in looks like a pull
 JOIN_NS = NS_PER_S // 2
 FEWEST = 2  # drops within half a second of each other
 
@@ -62,20 +60,19 @@ def collapsed(view: View) -> list[Sign]:
     least_v = COLLAPSED_V if known else COLLAPSED_ANYHOW_V
     if trace is None or trace.time_ns.size < 50 or firings.time_ns.size < 50 or not (trace.value < least_v).any():
         return []
-    width = round(SMOOTH_NS / interval_ns(trace.time_ns)) | 1
-    volts = np.interp(firings.time_ns, trace.time_ns, ndimage.median_filter(trace.value, width, mode="nearest"))
+    volts = coil.volts(view, trace)
     fast = firings.speed_rps > FAST * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     short = view.running & fast & (view.load > LOADED) & (volts < least_v)
     found = []
     at = np.flatnonzero(short)
     for part in np.split(at, np.flatnonzero(np.diff(firings.time_ns[at]) > JOIN_NS) + 1) if at.size else []:
         from_ns, to_ns = int(firings.time_ns[part[0]]), int(firings.time_ns[part[-1]])
-        if to_ns - from_ns < LASTS_NS:
+        if to_ns - from_ns < (LASTS_NS if view.load_channel else CLUTCH_NS):
             continue
         if float(np.median(volts[part])) > SEEN_EVEN_V and _unrest(firings.time_ns[part[0] : part[-1] + 1]) < EVEN:
             continue
-        missed = np.minimum(MISSED * 2.0 ** ((MISSED_AT_V - volts[part]) / DOUBLES_V), 1.0)
-        lost = float(missed.sum()) * view.engine.firings_per_revolution / firings.pulses_per_revolution
+        missed = float(coil.missed(volts[part]).sum())
+        lost = missed * view.engine.firings_per_revolution / firings.pulses_per_revolution
         if lost > LEAST_EXPECTED:
             found.append(Sign("weak_torque", "tach_pulses", from_ns, to_ns, lost, 3.0, from_ns))
     return found
