@@ -7,7 +7,7 @@ import pytest
 
 from logger.analysis.crank import roughness
 from logger.analysis.signs import cutouts
-from logger.analysis.signs.motion import learn, motion_of
+from logger.analysis.signs.motion import LOAD_CENTRES, Law, Motion, learn, motion_of
 from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S, Engine, Recording
 from tests.analysis.two_masses import ENGINE, drive, view_of
@@ -116,3 +116,24 @@ def test_a_throttle_eased_through_a_bend_at_part_load_explains_it() -> None:
     }
     assert found_in(replace(recording, traces=recording.traces | eased)) == []
     assert len(found_in(replace(recording, traces=recording.traces | only_then))) == 1
+
+
+@pytest.mark.parametrize(("load_before", "n_found"), [(1.0, 1), (0.2, 0)])
+def test_of_a_push_that_never_was_a_lift_cuts_nothing_short(load_before: float, n_found: int) -> None:
+    """0.4 s behind an open throttle, ended by a lift; before that the engine pulled hardly at all, or as hard."""
+    n, gone, lifted = 3000, slice(2000, 2020), slice(2020, 2060)
+    random = np.random.default_rng(4)
+    load = np.ones(n)
+    load[1975:2000] = load_before
+    load[lifted] = 0.0
+    law = Law(np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0]), 0.002, 0.4, -0.1, 0.03, 0.5 * LOAD_CENTRES - 0.1)
+    along, crank = np.interp(load, LOAD_CENTRES, law.levels), np.full(n, 5.0)
+    along[gone], crank[gone] = -0.1, -30.0
+    along, crank = along - law.c * crank + 0.01 * random.standard_normal(n), crank + random.standard_normal(n)
+    along[gone] -= 0.05
+    acceleration = np.column_stack((along, np.zeros(n), np.ones(n)))
+    time_ns = np.arange(n, dtype=np.int64) * 20_000_000
+    running = np.ones(n, bool)
+    ride = Motion(time_ns, acceleration, crank, load > 0.5, load < 0.05, running, load, np.full(n, 50.0))
+    found = [span for span in cutouts._spans(ride, law, 3) if 1990 < span.first < 2010]
+    assert [span.returns for span in found] == [False] * n_found

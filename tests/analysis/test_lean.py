@@ -7,8 +7,9 @@ import pytest
 
 from logger.analysis.crank import pulses, states
 from logger.analysis.crank.states import View
+from logger.analysis.signs.lag import lag_s, undo_lag
 from logger.analysis.signs.lean import signs
-from logger.analysis.signs.probe import burned_on, lag_s, learn, undo_lag
+from logger.analysis.signs.probe import LOAD_CENTRES, Probe, burned_on, learn
 from logger.event import NS_PER_S, Engine, FloatArray, Recording, Trace
 from tests.analysis.small_car import seen, turned
 
@@ -269,3 +270,35 @@ def test_the_air_of_a_carburettor_engine_switched_off_at_speed_is_no_misfire(ear
     traces = {"air_fuel_ratio": Trace(np.rint(time * NS_PER_S).astype(np.int64), reading)}
     view = seen(turned((0.0, 3000.0), (35.0, 3000.0), engine=engine), 40.0, traces, engine)
     assert signs(view, learn([view])) == []
+
+
+@pytest.mark.parametrize(("channel", "leanest"), [("throttle_position", 13.2), ("fuel_pressure", 13.8)])
+def test_a_rail_shows_a_full_manifold_behind_a_throttle_that_may_be_far_from_open(channel: str, leanest: float) -> None:
+    """At nine tenths of the load the mixture may be that of six tenths; by the throttle only that of 0.84."""
+    probe = Probe(180_000_000, TAU_S, 15.0 - 2.0 * LOAD_CENTRES, cuts_fuel=True)
+    view = driven(0.1)
+    view = replace(view, load_channel=channel, load=np.full(view.load.size, 0.9, np.float32))
+    assert probe.base(view, view.firings.time_ns[100:110]) == pytest.approx(np.full(10, leanest), abs=0.15)
+
+
+def on_idle_jets(throttle: bool, misses: tuple[tuple[float, float], ...] = ()) -> View:
+    """A carburettor, rich behind an open throttle and leaner than burns well behind one shut for 0.8 s, in turn."""
+    view = driven(0.1, misses, shut_s=0.8)
+    engine = replace(CUTTING, fuel_system="carburettor")
+    air = view.traces["air_fuel_ratio"]
+    shut = view.traces["throttle_position"].value < 50.0
+    ratio = np.where(shut, 16.6, 12.6)
+    for begin, end in misses:
+        ratio[(air.time_ns >= begin * NS_PER_S) & (air.time_ns < end * NS_PER_S)] *= 1.5
+    late = np.interp(air.time_ns - 180_000_000, air.time_ns, ratio)
+    reading = lagged(late) + 0.03 * np.random.default_rng(5).standard_normal(late.size)
+    traces = {**view.traces, "air_fuel_ratio": Trace(air.time_ns, reading)}
+    return replace(view, engine=engine, traces=traces, load_channel="throttle_position" if throttle else None)
+
+
+def test_a_carburettors_idle_jets_are_leaner_by_themselves() -> None:
+    assert signs(on_idle_jets(True), learn([on_idle_jets(True)])) == []
+    assert signs(on_idle_jets(False), learn([on_idle_jets(False)])) != []  # nobody knows that the throttle was shut
+    missing = on_idle_jets(True, ((28.5, 29.2),))
+    (sign,) = signs(missing, learn([missing]))
+    assert sign.from_ns / NS_PER_S == pytest.approx(28.5, abs=0.15)

@@ -470,3 +470,20 @@ def test_a_dead_feed_behind_which_a_crank_holds_its_speed_for_over_a_second_lies
         dead = between(trace("ignition_feed_voltage"), 20, 20 + lasts_s, lambda value: 0.0)
         found = sensor_faults.find(car(ignition_feed_voltage=dead), crank)
         assert [fault.channel for fault in found] == faults
+
+
+@pytest.mark.parametrize(("driven_s", "lies"), [(0.8, True), (0.4, False)])
+def test_a_feed_that_comes_and_goes_lies_where_the_crank_gains_speed_for_long_behind_a_part_of_it(
+    driven_s: float, lies: bool
+) -> None:
+    """A driver who brakes meanwhile slows the crank, whatever the feed; in half a second a drive shaft may swing."""
+    at_s = np.arange(2.0, 58.0, 0.001)
+    rate = np.where((at_s > 20.0) & (at_s < 21.0), -0.3, np.where((at_s > 21.5) & (at_s < 21.5 + driven_s), 0.12, 0.0))
+    turns = 2.0 * np.cumsum(50.0 * np.exp(np.cumsum(rate) * 0.001)) * 0.001
+    pulses = {"tach_pulses": np.rint(np.interp(np.arange(1.0, turns[-1]), turns, at_s) * NS_PER_S).astype(np.int64)}
+    dead = trace("ignition_feed_voltage")
+    for from_s, to_s in ((20.0, 21.0), (21.5, 21.5 + driven_s)):
+        dead = between(dead, from_s, to_s, lambda value: 0.0)
+    recording = replace(car(ignition_feed_voltage=dead), pulses=pulses)
+    found = sensor_faults.find(recording, replace(ENGINE, tach_source="crank"))
+    assert [fault.channel for fault in found] == (["ignition_feed_voltage"] if lies else [])

@@ -297,3 +297,94 @@ def test_a_feed_that_is_gone_for_good_while_the_engine_pulled_was_not_switched_o
     }
     (stop,) = stops(seen(turned((0.0, rpm), (6.0, rpm)), 10.0, traces))
     assert stop.why == why
+
+
+def test_pulses_that_are_back_at_once_ended_on_the_wire_and_not_with_the_engine() -> None:
+    """At a speed that no crank can have reached meanwhile, so that nothing is laid across; no starter is that quick."""
+    tach = np.concatenate((turned((0.0, 1500), (6.0, 1500)), turned((6.1, 4200), (9.0, 4200), (9.5, 4200))))
+    view = seen(tach, 9.5, {})
+    assert view.firings.stretch[-1] > 0
+    assert [stop.at_ns for stop in stops(view) if stop.at_ns < 9e9] == []
+
+
+def test_nor_does_a_gap_that_short_hide_a_feed_that_was_lost() -> None:
+    tach = np.concatenate((turned((0.0, 1500), (6.0, 1500)), turned((6.1, 4200), (9.0, 4200), (9.5, 4200))))
+    feed = drawn(9.5, (0.0, 13.5), (6.0, 13.5), (6.005, 0.0), (6.095, 0.0), (6.1, 13.5), (9.5, 13.5))
+    (stop,) = [stop for stop in stops(seen(tach, 9.5, {"ignition_feed_voltage": feed})) if stop.at_ns < 9e9]
+    assert stop.why == "died"
+
+
+def shaken(until_s: float, depth_g: float = 0.08) -> Trace:
+    """A box at rest that a single's crank shakes at 14 Hz until then, with a little noise."""
+    time = np.arange(0.0, 14.0, 0.005)
+    up = 1.0 + depth_g * np.sin(2.0 * np.pi * 14.0 * time) * (time < until_s)
+    noise = np.random.default_rng(8).normal(0.0, 0.02, (time.size, 3))
+    return Trace(nanoseconds(time), noise + np.column_stack((0 * time, 0 * time, up)))
+
+
+@pytest.mark.parametrize(
+    ("acceleration", "why"),
+    [
+        (shaken(9.9), "driver_stall"),
+        (shaken(10.6), "died"),  # the crank turned on past the pulse that was due at 10.02 s
+        (shaken(9.9, depth_g=0.0), "died"),  # nobody felt it turn
+    ],
+)
+def test_a_crank_that_stood_before_its_next_pulse_was_due_was_dragged_to_a_halt(acceleration: Trace, why: str) -> None:
+    key = Trace(nanoseconds(np.array([0.0])), np.array([1.0]))
+    again = turned((12.0, 210), (13.9, 210), engine=SINGLE)
+    tach = np.concatenate((turned((0.0, 850), (10.0, 850), engine=SINGLE), again))
+    assert stops(seen(tach, 14.0, {"key_sense": key, "acceleration": acceleration}, SINGLE))[0].why == why
+
+
+@pytest.mark.parametrize(
+    ("lurch_s", "rpm", "why"), [(10.0, 900, "driver_stall"), (None, 900, "died"), (10.0, 1500, "died")]
+)
+def test_a_lurch_counts_where_an_idling_crank_began_to_slow_however_long_it_struggled_on(
+    lurch_s: float | None, rpm: float, why: str
+) -> None:
+    """From more than idle it may be a bump that a car runs over as its engine dies."""
+    key = Trace(nanoseconds(np.array([0.0])), np.array([1.0]))
+    tach = np.concatenate((turned((0.0, rpm), (10.0, rpm), (10.05, 640), (10.7, 560), (10.8, 0)), CRANKED_AGAIN))
+    jerk = ((lurch_s, 0.0), (lurch_s + 0.01, 0.5), (lurch_s + 0.07, 0.5), (lurch_s + 0.08, 0.0)) if lurch_s else ()
+    shut = drawn(14.0, (0.0, 1.0), (14.0, 1.0))
+    traces = {"key_sense": key, "acceleration": pushed((0.0, 0.0), *jerk), "throttle_position": shut}
+    assert stops(seen(tach, 14.0, traces))[0].why == why
+
+
+@pytest.mark.parametrize(
+    ("others", "why"),
+    [
+        ({}, "died"),
+        ({"battery_voltage": drawn(16.0, (0, 13.4), (10.0, 13.4), (10.02, 13.7), (16.0, 12.6))}, "key_off"),
+        ({"pump_feed_voltage": drawn(16.0, (0, 13), (10.0, 13), (10.1, 0), (12.7, 0), (12.71, 12))}, "key_off"),
+        ({"pump_feed_voltage": drawn(16.0, (0, 13.0), (16.0, 13.0))}, "died"),
+        # A rail that keeps its pressure for two seconds, and is filled again as the key is turned.
+        ({"fuel_pressure": drawn(16.0, (0, 300), (11.9, 300), (12.1, 200), (12.7, 200), (12.9, 300))}, "key_off"),
+        ({"fuel_pressure": drawn(16.0, (0, 300), (16.0, 300))}, "died"),
+        ({"fuel_pressure": drawn(16.0, (0, 200), (12.7, 200), (12.9, 300), (16.0, 300))}, "died"),  # vacuum faded
+    ],
+)  # fmt: skip
+def test_a_key_turned_off_and_on_takes_more_than_the_coils_feed_with_it(others: dict[str, Trace], why: str) -> None:
+    feed = drawn(16.0, (0, 13.4), (9.995, 13.4), (10.0, 0.0), (12.7, 0.0), (12.71, 12.4), (16.0, 13.4))
+    tach = np.concatenate((turned((0.0, 900), (10.0, 900)), turned((13.0, 900), (16.0, 900))))
+    stop = stops(seen(tach, 16.0, {"ignition_feed_voltage": feed, **others}))[0]
+    assert stop.why == why
+
+
+@pytest.mark.parametrize(("at_s", "why"), [(10.0, "key_off"), (10.4, "died")])
+def test_a_key_may_be_turned_between_two_pulses_of_a_single(at_s: float, why: str) -> None:
+    """The pulse that was due at 10.02 s did not come: by then the feed was gone, or it was not what was missing."""
+    feed = drawn(16.0, (0, 13.4), (at_s, 13.4), (at_s + 0.005, 0.0), (12.7, 0.0), (12.71, 12.4), (16.0, 13.4))
+    battery = drawn(16.0, (0, 13.4), (at_s, 13.4), (at_s + 0.02, 13.7), (16.0, 12.6))
+    again = turned((13.0, 900), (16.0, 900), engine=SINGLE)
+    tach = np.concatenate((turned((0.0, 850), (10.0, 850), engine=SINGLE), again))
+    traces = {"ignition_feed_voltage": feed, "battery_voltage": battery}
+    assert stops(seen(tach, 16.0, traces, SINGLE))[0].why == why
+
+
+def test_where_only_the_crank_is_known_a_stop_with_a_restart_is_not_held_against_the_car() -> None:
+    tach = np.concatenate((turned((0.0, 900), (10.0, 900), (11.0, 0)), CRANKED_AGAIN, turned((13.9, 900), (16.0, 900))))
+    assert stops(seen(tach, 16.0, {}))[0].why == "unclear"
+    rail = drawn(16.0, (0, 300), (16.0, 300))
+    assert stops(seen(tach, 16.0, {"fuel_pressure": rail}))[0].why == "died"

@@ -6,13 +6,14 @@ import numpy as np
 import pytest
 
 from logger.analysis import analyse
+from logger.analysis.crank.states import View
 from logger.analysis.crank.stops import DRAGGED_DOWN, Stop
 from logger.analysis.failure import no_stumble, told
 from logger.analysis.failure.episodes import Episode, join
 from logger.analysis.failure.limiter import ceiling, held
 from logger.analysis.failure.stumbles import _at_key_off, _starved
 from logger.analysis.signs.sign import Sign, SignKind
-from logger.event import NS_PER_S, Engine, Event, FloatArray, FuelSystem, IntArray, Recording, TachSource
+from logger.event import NS_PER_S, Engine, Event, FloatArray, FuelSystem, IntArray, Recording, TachSource, Trace
 from tests.analysis.array_car import NATURAL, Drive, nanoseconds
 from tests.analysis.small_car import FOUR, drawn, seen, turned
 
@@ -308,7 +309,8 @@ def test_a_limiter_that_cuts_a_crank_on_spinning_tyres_is_known_by_the_pulses_ri
     lost = Sign("lost_pulses", "tach_pulses", int(at[first]), int(at[stop]), float(stop - first))
     assert view.firings.speed_rps[first - 8 : stop + 8].max() < 0.975 * 6500 / 60
     assert held(Episode(view, (lost,)), 6500 / 60) is not None
-    assert held(Episode(view, (lost,)), 7000 / 60) is None
+    faster = replace(view, engine=replace(wasted, redline_rpm=7000.0))
+    assert held(Episode(faster, (lost,)), 7000 / 60) is None
 
 
 @pytest.mark.parametrize(
@@ -316,6 +318,7 @@ def test_a_limiter_that_cuts_a_crank_on_spinning_tyres_is_known_by_the_pulses_ri
     [
         (6500.0, 6400.0, True),
         (7400.0, 6400.0, True),  # driven over it by the car, in a gear too low
+        (6500.0, 6110.0, True),  # it lets go four or five hundred below
         (6500.0, 5900.0, False),  # a limiter would have let go long before
     ],
 )
@@ -329,7 +332,8 @@ def test_a_limiter_lets_the_pulses_come_back_as_soon_as_the_crank_is_just_below_
     ((first, stop),) = view.firings.missing_runs().tolist()
     at = view.firings.time_ns
     lost = Sign("lost_pulses", "tach_pulses", int(at[first]), int(at[stop]), float(stop - first))
-    assert (held(Episode(view, (lost,)), 6500 / 60) is not None) is limited
+    for ceiling_rpm in (6500, 6800):  # the fastest that it ever turned, which the car may have made it do
+        assert (held(Episode(view, (lost,)), ceiling_rpm / 60) is not None) is limited
     for strength, still in ((0.4, limited), (1.2, False)):  # a rail that sagged a little starved nothing
         low = Sign("low_pressure", "fuel_pressure", lost.from_ns, lost.to_ns, 0.0, strength)
         assert (held(Episode(view, (lost, low)), 6500 / 60) is not None) is still
@@ -483,3 +487,40 @@ def test_after_a_fuel_cut_a_mixture_did_not_turn_lean_by_the_rail() -> None:
     }
     view = seen(turned((0.0, 3000), (10.0, 3000)), 10.0, traces)
     assert no_stumble.why(Episode(view, (sign("lean", 5.0, 5.3, "air_fuel_ratio"),))) is None
+
+
+def gaps_at(*rpm: float) -> View:
+    """Up to each of the speeds, where the pulses end for a tenth of a second, and down again."""
+    points, cuts = [(0.0, 3000.0)], []
+    for speed in rpm:
+        at_s = points[-1][0]
+        points += [(at_s + 3.0, speed), (at_s + 3.1, speed - 150.0), (at_s + 4.0, 3000.0)]
+        cuts.append(at_s + 3.0)
+    tach = turned(*points)
+    for at_s in cuts:
+        tach = tach[(tach < at_s * S) | (tach > (at_s + 0.1) * S)]
+    return seen(tach, points[-1][0], {}, replace(FOUR, redline_rpm=None))
+
+
+def test_pulses_that_end_time_and_again_as_fast_as_the_engine_ever_turns_were_cut_by_a_limiter() -> None:
+    assert ceiling([gaps_at(6480, 6500, 6510, 6490)]) * 60.0 == pytest.approx(6500.0, rel=0.02)
+    assert ceiling([gaps_at(6480, 6500, 6510)]) == np.inf  # three may be chance
+    assert ceiling([gaps_at(4800, 6500, 5300, 6490)]) == np.inf
+    assert ceiling([gaps_at(3700, 3710, 3690, 3700)]) == np.inf  # no limiter sits that low
+    beyond = gaps_at(6480, 6500, 6510, 6490)
+    faster = seen(turned((0.0, 7500), (20.0, 7500)), 20.0, {}, replace(FOUR, redline_rpm=None))
+    assert ceiling([beyond, faster]) == np.inf
+
+
+@pytest.mark.parametrize(("rpm", "push_g", "is_one"), [(900, 0.5, False), (900, 0.0, True), (2500, 0.5, True)])
+def test_idling_pulses_that_end_as_the_standing_car_lurches_ended_by_the_clutch(
+    rpm: float, push_g: float, is_one: bool
+) -> None:
+    along = drawn(12.0, (0, 0.0), (5.0, 0.0), (5.01, push_g), (5.08, push_g), (5.1, 0.0), (12.0, 0.0), rate_hz=200.0)
+    noise = np.random.default_rng(8).normal((0, 0, 1), 0.02, (along.time_ns.size, 3))
+    felt = Trace(along.time_ns, noise + np.outer(along.value, [1.0, 0.0, 0.0]))
+    view = seen(turned((0.0, rpm), (12.0, rpm)), 12.0, {"acceleration": felt})
+    lost = replace(sign("lost_pulses", 5.0, 5.3), lost=6.0, strength=4.0)
+    assert (no_stumble.why(Episode(view, (lost,))) is None) is is_one
+    fed = replace(sign("supply_dip", 5.0, 5.3, "ignition_feed_voltage"), note="0.0")
+    assert no_stumble.why(Episode(view, (lost, fed))) is None

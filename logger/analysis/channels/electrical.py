@@ -29,6 +29,7 @@ LONG_ENOUGH_NS = NS_PER_S // 10
 FREE_CRANK = ("crank", "control_unit")  # drive a tach wire that does not hang on the coil
 NO_SPANS = np.empty((0, 2), np.int64)
 GAINS_PER_S, HOLDS_PER_S = 0.05, -0.01  # relative; drag and a dead engine take some hundredths (no source)
+GAINS_FOR_S = 0.6  # in some of many stretches; a shaft that swings makes any short one gain
 
 
 def lies(
@@ -181,27 +182,41 @@ def _fires_on(low: BoolArray, time_ns: IntArray, scene: Scene) -> BoolArray:
 
 
 def _driven(scene: Scene, spans_ns: IntArray) -> bool:
-    """Whether the crank gained speed, or over a second held it, in stretches (m, 2), as no dead engine lets it."""
-    gained, lasted = gain(scene, spans_ns)
-    return (lasted > 0.3 and gained > GAINS_PER_S * lasted) or (lasted > 1.0 and gained > HOLDS_PER_S * lasted)
+    """Whether the crank gained speed, or over a second held it, in stretches (m, 2), as no dead engine lets it.
+
+    To gain for longer in some of them, one after the other, tells as much: a tap comes loose while a driver brakes,
+    too.
+    """
+    gained, lasted = gains(scene, spans_ns)
+    by_then, since = (np.cumsum(np.append(0.0, part)) for part in (gained, lasted))
+    all_in_all = by_then[-1] > GAINS_PER_S * since[-1] and since[-1] > 0.3
+    held = by_then[-1] > HOLDS_PER_S * since[-1] and since[-1] > 1.0
+    return bool(all_in_all or held or _beyond(by_then - GAINS_PER_S * since, since, GAINS_FOR_S))
 
 
-def gain(scene: Scene, spans_ns: IntArray) -> tuple[float, float]:
-    """How much speed the crank gained over stretches (m, 2), natural log, and how long they lasted, s.
+def gains(scene: Scene, spans_ns: IntArray) -> tuple[FloatArray, FloatArray]:
+    """How much speed the crank gained over each of stretches (m, 2), natural log, and how long they lasted, s, (k,).
 
-    Those too short to tell do not count.
+    Those too short to tell are left out.
     """
     pulses = scene.recording.pulses.get("tach_pulses", np.empty(0, np.int64))
-    gained = lasted = 0.0
+    gained, lasted = [], []
     for from_ns, to_ns in spans_ns[spans_ns[:, 1] - spans_ns[:, 0] >= LONG_ENOUGH_NS].tolist():
         inside = pulses[slice(*np.searchsorted(pulses, [from_ns, to_ns]))]
         if inside.size >= 6:
             half = inside.size // 2
             early, late = inside[half] - inside[0], inside[-1] - inside[half]
             # Between the middles of its two halves lies half of the stretch.
-            gained += 2.0 * float(np.log(early / half * (inside.size - 1 - half) / late))
-            lasted += float(inside[-1] - inside[0]) / NS_PER_S
-    return gained, lasted
+            gained.append(2.0 * float(np.log(early / half * (inside.size - 1 - half) / late)))
+            lasted.append(float(inside[-1] - inside[0]) / NS_PER_S)
+    return np.array(gained), np.array(lasted)
+
+
+def _beyond(total: FloatArray, since_s: FloatArray, least_s: float) -> bool:
+    """Whether a running sum, (n,), ever rose above what it was `least_s` or longer before."""
+    before = np.searchsorted(since_s, since_s - least_s, side="right") - 1
+    asked = before >= 0
+    return bool((total[asked] > np.minimum.accumulate(total)[before[asked]]).any())
 
 
 def _falls_silent(low: BoolArray, time_ns: IntArray, scene: Scene) -> BoolArray:

@@ -38,8 +38,8 @@ def _turned_on(name: str, recordings: Sequence[Recording], engine: Engine) -> bo
     gained = lasted = 0.0
     for recording in recordings:
         scene = Scene(recording, engine, running_spans(recording, engine), recording.traces)
-        one = electrical.gain(scene, _dead(name, scene))
-        gained, lasted = gained + one[0], lasted + one[1]
+        each, each_lasted = electrical.gains(scene, _dead(name, scene))
+        gained, lasted = gained + float(each.sum()), lasted + float(each_lasted.sum())
     return lasted > FEWEST_S and gained > -LOSES_PER_S * lasted
 
 

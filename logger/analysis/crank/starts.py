@@ -2,9 +2,10 @@
 
 import numpy as np
 
+from logger.analysis.crank.key import MS
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM, split
 from logger.analysis.crank.states import CRANKED_BELOW, LoadScale, State, View, view
-from logger.analysis.crank.stops import AT_IDLE, MS, NEAR_IDLE
+from logger.analysis.crank.stops import AT_IDLE, NEAR_IDLE
 from logger.analysis.findings import FailedStart
 from logger.event import NS_PER_S
 

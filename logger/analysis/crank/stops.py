@@ -10,26 +10,32 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy import ndimage
 
+from logger.analysis.crank.jolts import lurched, pushed_to_the_end, stood, stood_when_due
+from logger.analysis.crank.key import (
+    MS,
+    RUN_DOWN_NS,
+    battery_breathed_up,
+    feed_gone_before,
+    feed_left,
+    pump_stopped,
+    turned_off_and_on,
+)
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
-from logger.analysis.crank.states import State, View
+from logger.analysis.crank.states import IDLE_BAND, State, View
 from logger.event import NS_PER_S
 
 Why = Literal["key_off", "driver_stall", "died", "record_ends", "unclear"]
-MS = 1_000_000
-FEED_DEAD_V = 2.0
-RUN_DOWN_NS = 3 * NS_PER_S  # longer than a free crank turns on without firing
 # A key turned later than this after the last pulse did not end them: two revolutions of an idle, and a relay.
 KEY_LATE_NS = 500 * MS
 FEED_FELL = 0.75  # of the feed before
 LABOURS = 0.15  # of full load, more than before
 AT_IDLE, NEAR_IDLE = 1.5, 1.8  # of idle speed: from where an engine stops within half a second, and within a second
-LURCH_G, STANDING_G = 0.3, 0.1
 PULLS, STAYED = 0.2, 0.7  # of full load; of the throttle before
 FOOT_NS = ((-300 * MS, -50 * MS), (100 * MS, 400 * MS))
 TURNED_LEAN = 1.0  # air-fuel ratio above the usual
 SOON_NS = 6 * NS_PER_S  # in which a driver who stalled it at the line has it running again (no source)
+AT_ONCE_NS = 300 * MS  # in which nobody has an engine that stands running again: it never stood
 SPARSE = 1.0  # pulses a revolution, up to which a clutch drags the crank from idle to rest between two of them
 SUDDEN = 0.87  # of the speed before: pulses that end above it did not end by a crank dragged down
 
@@ -59,7 +65,7 @@ class Stop:
 
 
 def stops(view: View) -> list[Stop]:
-    """Every time the engine stopped after it had run by itself: the ends of its stretches."""
+    """Every time the engine stopped after it had run by itself: the ends of its stretches, unless it ran on at once."""
     firings, bounds = view.firings, view.firings.bounds()
     found = []
     for number, (first, stop) in enumerate(zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True)):
@@ -68,7 +74,12 @@ def stops(view: View) -> list[Stop]:
         if view.recording.goes_on and stop == firings.time_ns.size:
             continue  # a cut through a long recording, with the engine running
         following = int(firings.time_ns[stop]) if stop < firings.time_ns.size else view.recording.duration_ns
-        found.append(_judge(view, _last_steady(view, first, stop), following, _restart(view, number)))
+        last, restart = _last_steady(view, first, stop), _restart(view, number)
+        if restart is not None and restart - int(firings.time_ns[last]) < AT_ONCE_NS:
+            left = feed_left(view, int(firings.time_ns[last]), following)
+            if left is None or left > FEED_FELL:
+                continue  # the train of pulses is broken, not the run
+        found.append(_judge(view, last, following, restart))
     return found
 
 
@@ -94,38 +105,28 @@ def _judge(view: View, last: int, following: int, restart: int | None) -> Stop:
         turned = np.flatnonzero((key.time_ns > end - RUN_DOWN_NS) & (key.time_ns < end + KEY_LATE_NS))
         if turned.size and key.value[turned[-1]] < 0.5:
             return stop("key_off", "the key was turned off", int(key.time_ns[turned[-1]]))
-        if (left := _feed_left(view, end, following)) is not None and left < FEED_FELL:
+        if (left := feed_left(view, end, following)) is not None and left < FEED_FELL:
             return stop("died", "the coil's feed was lost with the key on")
         return stop(*_stall_or_died(view, last, restart))
-    off_ns = _feed_gone_before(view, end)
+    off_ns = feed_gone_before(view, end)
     pulled = _pulled(view, end if off_ns is None else off_ns)
     if off_ns is not None and restart is None and not pulled:
         return stop("key_off", "the coil's feed was switched off and the crank ran down", off_ns)
-    left = _feed_left(view, end, following)
+    left = feed_left(view, end, following)
     if left is not None:
         dead = left == 0.0
         if dead and pulled:
             return stop("died", "the coil's feed was lost while the engine pulled")
-        if dead and (restart is None or _feed_came_back_quietly(view, end, following)):
+        if dead and (restart is None or turned_off_and_on(view, end, due, following)):
             return stop("key_off", "the coil's feed was switched off")
         if left < FEED_FELL:
             return stop("died", "the coil's feed was lost and the engine was started again")
         return stop(*_stall_or_died(view, last, restart))
     if restart is None and following >= view.recording.duration_ns:
         return stop("key_off", "the engine was not started again, and nothing recorded tells it from a key turned off")
-    if restart is None and (_pump_stopped(view, end) or _battery_breathed_up(view, end)):
+    if restart is None and (pump_stopped(view, end) or battery_breathed_up(view, end)):
         return stop("key_off", "rail pressure fell or the battery rose at once, as when the key is turned off")
     return stop(*_stall_or_died(view, last, restart))
-
-
-def _feed_left(view: View, end_ns: int, following_ns: int) -> float | None:
-    """The share of its feed that the coil had after the pulses ended, 0 where it was dead; None: not recorded."""
-    after = view.near("ignition_feed_voltage", end_ns + 40 * MS, min(following_ns, end_ns + 1500 * MS)).value
-    before = view.near("ignition_feed_voltage", end_ns - 400 * MS, end_ns - 60 * MS).value
-    if after.size < 5 or before.size < 5:
-        return None
-    level = float(np.median(after))
-    return 0.0 if level < FEED_DEAD_V else level / max(float(np.median(before)), FEED_DEAD_V)
 
 
 def _pulled(view: View, at_ns: int) -> bool:
@@ -137,16 +138,7 @@ def _pulled(view: View, at_ns: int) -> bool:
     fast = slowest > NEAR_IDLE * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     before, after = (view.near("throttle_position", at_ns + a, at_ns + b).value for a, b in FOOT_NS)
     stayed = before.size and after.size and float(np.median(after)) > STAYED * float(np.median(before))
-    return bool(fast and stayed and view.load[first:last].min() > PULLS and not _pump_stopped(view, at_ns))
-
-
-def _feed_gone_before(view: View, end_ns: int) -> int | None:
-    """When the coil's feed went, if it was gone for good while the tach wire told of a crank that ran down."""
-    feed = view.near("ignition_feed_voltage", end_ns - RUN_DOWN_NS, end_ns + 1500 * MS)
-    there = np.flatnonzero(feed.value > FEED_DEAD_V)
-    if not there.size or there[-1] + 5 > feed.value.size or feed.time_ns[there[-1]] > end_ns - 60 * MS:
-        return None
-    return int(feed.time_ns[there[-1] + 1])
+    return bool(fast and stayed and view.load[first:last].min() > PULLS and not pump_stopped(view, at_ns))
 
 
 def _interval_ns(view: View, last: int) -> int:
@@ -165,36 +157,17 @@ def _gap_at(view: View, end_ns: int) -> bool:
     return bool(((view.gaps_ns[:, 0] - 500 * MS < end_ns) & (end_ns < view.gaps_ns[:, 1])).any())
 
 
-def _feed_came_back_quietly(view: View, end_ns: int, following_ns: int) -> bool:
-    """A key turned off and on again: the feed is dead without chatter and back before the starter turns."""
-    feed = view.near("ignition_feed_voltage", end_ns + 60 * MS, following_ns)
-    dead = feed.value < FEED_DEAD_V
-    changes = int(np.count_nonzero(np.diff(dead.astype(np.int8))))
-    return bool(dead.any()) and changes == 1 and not dead[-1] and _pump_stopped(view, end_ns)
-
-
-def _pump_stopped(view: View, end_ns: int) -> bool:
-    before = view.near("fuel_pressure", end_ns - 300 * MS, end_ns - 20 * MS).value
-    after = view.near("fuel_pressure", end_ns + 400 * MS, end_ns + 1200 * MS).value
-    return bool(before.size >= 5 and after.size >= 5 and np.median(after) < 0.93 * np.median(before))
-
-
-def _battery_breathed_up(view: View, end_ns: int) -> bool:
-    before = view.near("battery_voltage", end_ns - 200 * MS, end_ns - 20 * MS).value
-    after = view.near("battery_voltage", end_ns + 30 * MS, end_ns + 150 * MS).value
-    return bool(before.size >= 5 and after.size >= 5 and np.median(after) > np.median(before) + 0.15)
-
-
 def _stall_or_died(view: View, last: int, restart: int | None) -> tuple[Why, str]:
     """The driver's stall lurches the car, or drags the crank down quickly, behind an opening throttle."""
     firings = view.firings
     begin = int(np.searchsorted(firings.time_ns, firings.time_ns[last] - NS_PER_S))
     speed = firings.pulses_per_revolution * np.diff(firings.time_ns[begin : last + 1])
     end = int(firings.time_ns[last])
-    if _lurched(view, end):
+    if lurched(view, end):
         return "driver_stall", "the car lurched as the engine stopped: the clutch was let in"
-    slow = firings.speed_rps[last] < AT_IDLE * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
-    if slow and firings.pulses_per_revolution <= SPARSE and _pushed_to_the_end(view, end):
+    idle_rps = (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+    slow = firings.speed_rps[last] < AT_IDLE * idle_rps
+    if slow and firings.pulses_per_revolution <= SPARSE and pushed_to_the_end(view, end):
         return "driver_stall", "the crank, near idle speed, pushed the car to the end: the clutch was being let in"
     soon = slow and restart is not None and restart - end < SOON_NS and _supplied(view, end)
     if soon and firings.pulses_per_revolution < SPARSE:
@@ -203,26 +176,39 @@ def _stall_or_died(view: View, last: int, restart: int | None) -> tuple[Why, str
         return "died", "the pulses ended with the key on"
     speed = NS_PER_S / speed
     if speed[-1] > SUDDEN * float(np.median(speed[-8:-2])):
+        if firings.pulses_per_revolution <= SPARSE and stood_when_due(view, last, _interval_ns(view, last)):
+            return "driver_stall", "the crank, at idle, stood before the next pulse was due: it was dragged to a halt"
         felt = view.near("acceleration", end - 100 * MS, end + 250 * MS).time_ns.size
         if soon and (not felt or _laboured(view, begin, last)):
             return "unclear", LOOKS_THE_SAME
         return "died", "the pulses ended at full speed with the key on"
     usual = float(np.median(speed[: max(3, speed.size // 2)]))
     sound = np.flatnonzero(speed > 0.95 * usual)
-    fell_s = (
-        float(firings.time_ns[last] - firings.time_ns[begin + 1 + int(sound[-1])]) / NS_PER_S if sound.size else 1.0
-    )
+    fell_s = 1.0
+    if sound.size:
+        fell_ns = int(firings.time_ns[begin + 1 + int(sound[-1])])
+        fell_s = (end - fell_ns) / NS_PER_S
+        if usual < IDLE_BAND * idle_rps and lurched(view, fell_ns):
+            return "driver_stall", "the car lurched as the crank began to slow: the clutch was let in"
+    if restart is not None and restart - end < SOON_NS and not _witnessed(view):
+        return "unclear", "it stopped and was started again; nothing recorded tells the driver's stall from a fault"
     opened = _opened(view, begin, last)
     burned = _burned_to_the_end(view, end)
     if burned is not None:
         if burned:
             return "driver_stall", f"{DRAGGED_DOWN} with the mixture burning to the end"
         return "died", "the crank ran down, unburnt air in the exhaust, with the key on"
-    if not opened and view.load_channel == "throttle_position" and _stood(view, end):
+    if not opened and view.load_channel == "throttle_position" and stood(view, end):
         return "died", "the crank ran down without throttle and without a jerk of the standing car, with the key on"
-    if fell_s < 0.35 or opened or usual > 2.0 * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0:
+    if fell_s < 0.35 or opened or usual > 2.0 * idle_rps:
         return "driver_stall", f"{DRAGGED_DOWN} with pulses present to the end"
     return "died", "the crank ran down with the throttle closed and the key on"
+
+
+def _witnessed(view: View) -> bool:
+    """Whether anything but the crank tells of foot, car, fuel or the coil's feed."""
+    tells = ("acceleration", "air_fuel_ratio", "fuel_pressure", "ignition_feed_voltage", "throttle_position")
+    return any(channel in view.traces for channel in tells)
 
 
 def _burned_to_the_end(view: View, end_ns: int) -> bool | None:
@@ -263,37 +249,3 @@ def _supplied(view: View, end_ns: int) -> bool:
     fed = not feed.size or float(feed.min()) > 0.75 * float(np.median(feed))
     pressed = not (rail.size and usual.size) or float(np.median(rail)) > 0.85 * float(np.median(usual))
     return fed and pressed
-
-
-def _lurched(view: View, end_ns: int) -> bool:
-    """Whether the standing car was jerked along or across within a fifth of a second around the last pulse."""
-    around = view.near("acceleration", end_ns - 100 * MS, end_ns + 250 * MS)
-    if around.value.ndim != 2 or around.value.shape[0] < 10 or not _stood(view, end_ns):
-        return False
-    level = view.near("acceleration", end_ns - 1200 * MS, end_ns - 150 * MS).value.mean(axis=0)
-    smooth = ndimage.uniform_filter1d(around.value - level, 3, axis=0, mode="nearest")
-    gravity = int(np.argmax(np.abs(level)))
-    sideways = np.delete(smooth, gravity, axis=1)
-    return float(np.linalg.norm(sideways, axis=1).max()) > LURCH_G
-
-
-def _pushed_to_the_end(view: View, end_ns: int) -> bool:
-    """Whether the car was pushed forward until the last pulse and held back soon after it."""
-    before = view.near("acceleration", end_ns - 300 * MS, end_ns).value
-    after = view.near("acceleration", end_ns + 300 * MS, end_ns + 700 * MS).value
-    if before.ndim != 2 or before.shape[0] < 10 or after.shape[0] < 10:
-        return False
-    return float(np.median(before[:, 0]) - np.median(after[:, 0])) > LURCH_G
-
-
-def _stood(view: View, end_ns: int) -> bool:
-    """Whether the car stood before the last pulse: nothing shook it, and a second later it reads the same.
-
-    A car that brakes to a halt reads steadily too, but not the same.
-    """
-    before = view.near("acceleration", end_ns - 1200 * MS, end_ns - 150 * MS).value
-    after = view.near("acceleration", end_ns + 600 * MS, end_ns + 1200 * MS).value
-    if before.ndim != 2 or before.shape[0] < 10 or after.shape[0] < 5:
-        return False
-    still = float(np.abs(before - np.median(before, axis=0)).max(axis=1).mean()) < 0.5 * LURCH_G
-    return still and float(np.abs(np.median(after, axis=0) - np.median(before, axis=0)).max()) < STANDING_G

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from logger.analysis.crank.stops import FEED_DEAD_V, MS, RUN_DOWN_NS
+from logger.analysis.crank.key import FEED_DEAD_V, MS, RUN_DOWN_NS
 from logger.event import NS_PER_S, Recording
 
 AFTER_NS = 30 * MS  # a filtered feed is seen to fall a little late

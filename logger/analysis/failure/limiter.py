@@ -16,9 +16,10 @@ STEADY_SHARE = 0.2
 LOWEST_LIMITER_RPS = 4000.0 / 60.0
 # Of the limiter's speed: from where pulses that end were cut by it (one interval is late at most), and where it has let
 # them come back at the latest; a spark that was lost is not heard of again until some tenths of a second later.
-CUTS, LETS_GO, STAYS = 0.96, 0.945, 0.9
+CUTS, LETS_GO, STAYS = 0.96, 0.93, 0.9
 OVER = 1.05  # of the redline: beyond it no limiter holds an engine
 INTERVALS = (1, 2, 3, 6)  # over which speed is read
+FEWEST_CUTS, MOST_CUTS = 4, 0.8  # gaps at one speed that tell of a limiter; of all gaps
 
 
 def ceiling(views: Sequence[View]) -> float:
@@ -27,6 +28,7 @@ def ceiling(views: Sequence[View]) -> float:
     A limiter shows as a highest speed close to the redline, or, where that is not given, as time piled up just under
     the highest speed of the event; without one there is ever less of it. An engine that spends much of its time there
     is being held at a steady speed by its driver, and one that is slow there has no limiter: a cut-out is a cut-out.
+    Or as pulses that end there and nearly nowhere else, time and again: a coil that fails knows no speed.
     """
     speeds = [view.firings.speed_rps[view.running] for view in views if view.running.any()]
     if not speeds:
@@ -41,7 +43,30 @@ def ceiling(views: Sequence[View]) -> float:
     top = int(np.count_nonzero(speed > 0.98 * highest))
     below = int(np.count_nonzero((speed > 0.95 * highest) & (speed <= 0.98 * highest)))
     held_steady = top > STEADY_SHARE * speed.size or highest < LOWEST_LIMITER_RPS
-    return highest if top > max(30, below) and not held_steady else np.inf
+    return highest if top > max(30, below) and not held_steady else _cut_again_and_again(views)
+
+
+def _cut_again_and_again(views: Sequence[View]) -> float:
+    """The speed at which pulses ended time and again, rev/s, where that is as fast as the engine ever ran; else inf."""
+    ends = np.array([rps for view in views for rps in _ends(view)])
+    if ends.size < FEWEST_CUTS:
+        return np.inf
+    limit = float(np.median(ends[ends > CUTS * ends.max()]))
+    there = np.abs(ends / limit - 1.0) < 1.0 - CUTS
+    speed = np.concatenate([view.firings.speed_rps[view.running] for view in views])
+    fastest = float(np.percentile(speed, 99.5)) < limit / CUTS
+    often = np.count_nonzero(there) >= max(FEWEST_CUTS, MOST_CUTS * ends.size)
+    return limit if often and fastest and limit > LOWEST_LIMITER_RPS else np.inf
+
+
+def _ends(view: View) -> list[float]:
+    """Speeds at which pulses ended, while the engine ran, that were back within one stretch, rev/s."""
+    firings = view.firings
+    return [
+        _speed_rps(firings, first - 1 - INTERVALS[-1], first - 1)
+        for first, _ in firings.missing_runs().tolist()
+        if first > INTERVALS[-1] and view.running[first - 1] and firings.seen[first - 1 - INTERVALS[-1] : first].all()
+    ]
 
 
 def held(episode: Episode, ceiling_rps: float) -> str | None:
@@ -49,14 +74,17 @@ def held(episode: Episode, ceiling_rps: float) -> str | None:
     starved = any(sign.strength >= 1.0 for sign in episode.of("low_pressure"))
     if episode.stop is not None or starved or episode.of("supply_dip"):
         return None
+    redline_rps = (episode.view.engine.redline_rpm or np.inf) / 60.0
     if episode.of("lost_pulses"):
-        return _words(ceiling_rps) if _cut_there(episode, ceiling_rps) else None
+        # Driven by the car or in the air a crank turns faster than its limiter lets it.
+        limit_rps = min(ceiling_rps, redline_rps) if ceiling_rps < np.inf else ceiling_rps
+        return _words(limit_rps) if _cut_there(episode, limit_rps) else None
     firings = episode.view.firings
     # What only the exhaust or the car's motion shows is dated less well.
     blurred, lean_only = (all(s.kind in kinds for s in episode.signs) for kinds in (BLURRED, ("lean",)))
-    if blurred and episode.view.engine.redline_rpm is not None:
+    if blurred:
         # A car can drive its engine over the limiter, after a gear too low; the exhaust shows the cut all the same.
-        ceiling_rps = min(ceiling_rps, 1.01 * episode.view.engine.redline_rpm / 60.0)
+        ceiling_rps = min(ceiling_rps, 1.01 * redline_rps)
     slack = 200 * MS if lean_only else 60 * MS
     first, last = np.searchsorted(firings.time_ns, [episode.from_ns - slack, episode.to_ns + slack - 60 * MS])
     speed = firings.speed_rps[first : max(last, first + 1)]

@@ -3,9 +3,11 @@
 import numpy as np
 
 from logger.analysis.channels import bands
+from logger.analysis.crank.jolts import lurched
+from logger.analysis.crank.key import FEED_DEAD_V
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.crank.states import State, View
-from logger.analysis.crank.stops import FEED_DEAD_V
+from logger.analysis.crank.stops import AT_IDLE
 from logger.analysis.failure.episodes import Episode
 from logger.analysis.signs import probe, wire
 from logger.analysis.signs.sign import Sign
@@ -30,6 +32,8 @@ def why(episode: Episode) -> str | None:
     pulses = view.firings.pulses_per_revolution / view.engine.firings_per_revolution
     if unsure and pulses * sum(sign.lost for sign in episode.signs) < FEWEST_LOST:
         return "one or two pulses missing and nothing else: too little to tell the ignition from the tach wire"
+    if _clutch_let_in(episode):
+        return "the car lurched as the pulses ended: the clutch was let in and dragged the crank nearly to a halt"
     if _only_leaner(episode):
         return "fuel pressure left its band, and the exhaust shows that the weaker mixture burned"
     if any(sign.kind not in ("supply_dip", "low_pressure") for sign in episode.signs):
@@ -53,6 +57,19 @@ def why(episode: Episode) -> str | None:
     if not fast or not deep:
         return f"the supply dipped to {lowest:.1f} V and the engine fired on"
     return None
+
+
+def _clutch_let_in(episode: Episode) -> bool:
+    """Whether a standing car was pushed just as an idling crank's pulses ended: it took the crank's energy.
+
+    A crank whose firings are lost pushes nothing.
+    """
+    if any(sign.kind != "lost_pulses" for sign in episode.signs):
+        return False
+    view, sign = episode.view, episode.signs[0]
+    before = max(int(np.searchsorted(view.firings.time_ns, sign.from_ns)) - 4, 0)
+    idle_rps = (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+    return bool(view.firings.speed_rps[before] < AT_IDLE * idle_rps) and lurched(view, sign.from_ns)
 
 
 def _fired_on_nothing(view: View, dip: Sign) -> bool:

@@ -44,6 +44,7 @@ CAR_G, CRANK_RPS2 = 0.02, 3.0  # least change at either end
 CAR_SPINNING_G, SPINNING_RPS2 = -0.04, 20.0
 CUT_SHORT = 10  # steps that a loss must last which the driver's own lift ends
 MISSING_CUT_SHORT = 0.5
+PUSHED = 0.5  # of what is promised, before a loss that nothing comes back from
 LOW, LOW_CUT_SHORT = 0.25, 0.5  # of what is promised, that must be missing by itself
 MOST_MISSING = 1.5  # beyond it brakes are at work
 LEAST_CRANK = 0.12  # of the missing torque, that the crank shows at the corner: brakes reach it through the shafts
@@ -165,11 +166,13 @@ def _usable(motion: Motion, law: Law, near: int) -> tuple[BoolArray, BoolArray]:
 class _Side:
     """How stretches compare with the moments on one side of them, each (n,).
 
-    known: enough steps there serve for comparison. missing: torque, g, against them. answers: car and crank both
-    changed as a lost torque makes them. slower: the crank gained less than there, all in all.
+    known: enough steps there serve for comparison. due: torque that the load promised there, g. missing: torque, g,
+    against them. answers: car and crank both changed as a lost torque makes them. slower: the crank gained less than
+    there, all in all.
     """
 
     known: BoolArray
+    due: FloatArray
     missing: FloatArray
     answers: BoolArray
     slower: BoolArray
@@ -187,7 +190,7 @@ class _Sums:
         self.c = law.c
         self.car, self.crank = _sums(x, everywhere), _sums(motion.crank, everywhere)
         self.count, self.short, self.due = (_sums(value, loaded) for value in (everywhere, short, np.maximum(due, 0.0)))
-        self.beside = [_sums(value, pulls) for value in (everywhere, short, x, motion.crank)]
+        self.beside = [_sums(value, pulls) for value in (everywhere, due, short, x, motion.crank)]
 
     def spans(self, length: int) -> list[Span]:
         """Stretches of that many steps in which torque was missing against what was known beside them."""
@@ -204,6 +207,7 @@ class _Sums:
         after = self._side(first, stop, level, (stop + 1, stop + 1 + SIDE), (stop + 1 + NEXT, stop - 1))
         returns = before.known & after.known & before.answers & after.answers & before.slower & after.slower
         cut_short = before.known & ~after.known & before.answers & (length >= CUT_SHORT)
+        cut_short &= before.due > PUSHED * due  # or there was no push yet that could vanish
         missing = np.where(after.known, np.minimum(before.missing, after.missing), before.missing)
         sigmas = _sigmas(missing, missing)
         share = missing / due
@@ -230,7 +234,7 @@ class _Sums:
     ) -> _Side:
         """Compare stretches with the steps `between` two; corner: where NEXT steps outside, and inside, end."""
         low, high = (np.clip(at, 0, self.n) for at in between)
-        n, other, car, crank = (total[high] - total[low] for total in self.beside)
+        n, due, other, car, crank = (total[high] - total[low] for total in self.beside)
         n_safe, length = np.maximum(n, 1.0), stop - first
         missing = level - other / n_safe
         slowed = crank / n_safe - (self.crank[stop] - self.crank[first]) / length
@@ -243,7 +247,7 @@ class _Sums:
         answers = (let_go > np.where(spins, CAR_SPINNING_G, CAR_G)) & (outside - inside > NEXT * CRANK_RPS2)
         answers &= self.c * slowed < MOST_CRANK * np.maximum(missing, 0.1)
         answers &= self.c * (outside - inside) > NEXT * LEAST_CRANK * missing
-        return _Side(n >= FEWEST_SIDE, missing, answers, slowed > SLOWED_RPS2)
+        return _Side(n >= FEWEST_SIDE, due / n_safe, missing, answers, slowed > SLOWED_RPS2)
 
 
 def _sums(value: FloatArray | BoolArray, where: BoolArray) -> FloatArray:

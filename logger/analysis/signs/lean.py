@@ -14,6 +14,7 @@ from scipy import ndimage
 
 from logger.analysis.channels import bands
 from logger.analysis.crank.states import View
+from logger.analysis.signs.lag import undo_lag
 from logger.analysis.signs.probe import (
     FEWEST_SAMPLES,
     MS,
@@ -22,7 +23,6 @@ from logger.analysis.signs.probe import (
     sampled_every_s,
     throttle_open,
     turning,
-    undo_lag,
     usable,
 )
 from logger.analysis.signs.sign import Sign

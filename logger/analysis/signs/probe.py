@@ -15,13 +15,13 @@ from logger.analysis.channels.scene import usual_step_ns
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.crank.states import State, View
 from logger.analysis.signs import injection
+from logger.analysis.signs.lag import lag_s, undo_lag
 from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray, Trace
 
 MS = 1_000_000
 DEAD_TIME_NS = 180 * MS  # gas transport to a probe in the downpipe (no source; 0.1 to 0.3 s are usual)
 LONGEST_DEAD_NS = 450 * MS
 FEWEST_CUTS = 4  # ends of overrun from which the dead time is read
-USUAL_TAU_S = 0.125
 STOICHIOMETRIC = 14.7  # petrol
 # Load from which the throttle counts as open, and for how long before and after: a rail shows load rounded.
 GATE = {"throttle_position": (0.12, 60 * MS), "fuel_pressure": (0.15, 60 * MS)}
@@ -32,13 +32,16 @@ FELL_WITHIN_NS = 250 * MS
 STAYS_NS = 450 * MS  # running has to last: how late the probe reads is not known to better than two tenths of a second
 MOSTLY = 0.1  # of its coasting; what a car without that cut spends on failures stays below
 LOAD_CENTRES = (np.arange(8) + 0.5) / 8
+SHUT = 0.1  # of full load
+LEAN_SHARE = 75  # per cent of a carburettor's readings that are no leaner than its usual ones
 FEWEST_SAMPLES = 50
-HOLE_STEPS = 2.5  # samples further apart have nothing to do with each other
 ALIKE = 0.5  # ratios by load that differ by less are one
 BURNED_ON_NS, FEWEST_SEEN = 150 * MS, 4
 EARLIEST_NS = 40 * MS
 SEEN_AIR, SEEN_LEANER = 1.1, 1.2  # times the usual ratio, and times the one before
 LOAD_SLACK = 0.06  # the mixture follows the manifold, which follows the throttle in its own way
+# A rail shows load by the manifold, which is full long before the throttle is; mixture is enriched with the throttle.
+RAIL_SLACK = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,9 +57,10 @@ class Probe:
     cuts_fuel: bool
 
     def base(self, view: View, crank_ns: IntArray) -> FloatArray:
-        """The leanest the engine runs by itself within a tenth of the load at each time at the crank, (n,)."""
+        """The leanest the engine runs by itself at about the load at each time at the crank, (n,)."""
         load = np.interp(crank_ns, view.firings.time_ns, np.nan_to_num(view.load.astype(np.float64)))
-        around = [np.interp(load + off, LOAD_CENTRES, self.levels) for off in (-LOAD_SLACK, 0.0, LOAD_SLACK)]
+        slack = RAIL_SLACK if view.load_channel == "fuel_pressure" else LOAD_SLACK
+        around = [np.interp(load + off, LOAD_CENTRES, self.levels) for off in (-slack, 0.0, LOAD_SLACK)]
         return np.asarray(np.max(around, axis=0))
 
 
@@ -84,7 +88,8 @@ def learn(views: Sequence[View]) -> Probe | None:
         pulls = throttle_open(view, crank_ns) if cuts_fuel else turning(view, crank_ns)
         loads.append(np.interp(crank_ns, view.firings.time_ns, np.nan_to_num(view.load.astype(np.float64)))[pulls])
         ratios.append(value[pulls])
-    levels = _levels(np.concatenate(loads), np.concatenate(ratios), cuts_fuel)
+    throttle_known = some[0].load_channel == "throttle_position"
+    levels = _levels(np.concatenate(loads), np.concatenate(ratios), cuts_fuel, throttle_known)
     return None if levels is None else Probe(dead_ns, tau_s, levels, cuts_fuel)
 
 
@@ -112,15 +117,19 @@ def sampled_every_s(view: View) -> float:
     return usual_step_ns(view.traces["air_fuel_ratio"].time_ns[:2000]) / NS_PER_S
 
 
-def _levels(load: FloatArray, ratio: FloatArray, cuts_fuel: bool) -> FloatArray | None:
+def _levels(load: FloatArray, ratio: FloatArray, cuts_fuel: bool, throttle_known: bool) -> FloatArray | None:
     """The usual ratio by load: medians, where a load is common enough; elsewhere the leanest a warm engine is set to.
 
-    A carburettor's is one level for all: its leanest usual one, since it never cuts fuel.
+    A carburettor's is its leanest usual one, since it never cuts fuel; that of its idle jets behind a shut throttle.
     """
     if ratio.size < FEWEST_SAMPLES:
         return None
     if not cuts_fuel:
-        return np.full(LOAD_CENTRES.size, float(np.percentile(ratio, 75)))
+        levels = np.full(LOAD_CENTRES.size, float(np.percentile(ratio, LEAN_SHARE)))
+        shut = ratio[load < SHUT]
+        if throttle_known and shut.size >= FEWEST_SAMPLES:
+            levels[0] = max(levels[0], float(np.percentile(shut, LEAN_SHARE)))
+        return levels
     which = np.clip((load * LOAD_CENTRES.size).astype(np.int64), 0, LOAD_CENTRES.size - 1)
     levels = np.array(
         [
@@ -277,27 +286,3 @@ def firings_end(view: View) -> IntArray:
     """When the stretch of pulses that each firing belongs to ends, ns, (n,)."""
     bounds = view.firings.bounds()
     return np.repeat(view.firings.time_ns[bounds[1:] - 1], np.diff(bounds))
-
-
-def undo_lag(trace: Trace, step_s: float, tau_s: float) -> FloatArray:
-    """Invert a first-order lag sampled every step_s: value + tau * slope, the slope over one step either way, (n,).
-
-    At the edge of a hole, where the reading was a lie or absent, the slope is that of the side that is known.
-    """
-    change = np.diff(trace.value)
-    known = np.diff(trace.time_ns) < HOLE_STEPS * step_s * NS_PER_S
-    change, sides = np.where(known, change, 0.0), known.astype(np.float64)
-    total, count = (np.append(part, 0.0) + np.insert(part, 0, 0.0) for part in (change, sides))
-    return np.asarray(trace.value + tau_s * total / (np.maximum(count, 1.0) * step_s), np.float64)
-
-
-def lag_s(above: FloatArray, step_s: float) -> float:
-    """Time constant from the way high readings decay: median of -step / ln(ratio) over long smooth falls."""
-    n_steps = max(2, round(0.12 / step_s))
-    start, end = above[:-n_steps], above[n_steps:]
-    falling = ndimage.maximum_filter1d(np.diff(above), n_steps, origin=-(n_steps // 2))[: start.size] < 0.0
-    smooth = falling & (start > 2.0) & (end > 0.4)
-    if np.count_nonzero(smooth) < 20:
-        return USUAL_TAU_S
-    tau = -n_steps * step_s / np.log(end[smooth] / start[smooth])
-    return float(np.clip(np.median(tau), 0.02, 0.5))

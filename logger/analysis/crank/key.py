@@ -1,0 +1,80 @@
+"""What tells of the ignition key where it is not recorded: the coil's feed, and what else hangs on the key with it.
+
+Switching off takes the coil's feed away while the battery breathes up, and the fuel pump with it, so that rail pressure
+falls; a coil feed that breaks takes nothing else.
+"""
+
+import numpy as np
+
+from logger.analysis.crank.states import View
+from logger.event import NS_PER_S
+
+MS = 1_000_000
+FEED_DEAD_V = 2.0
+RUN_DOWN_NS = 3 * NS_PER_S  # longer than a free crank turns on without firing
+
+
+def feed_left(view: View, end_ns: int, following_ns: int) -> float | None:
+    """The share of its feed that the coil had after the pulses ended, 0 where it was dead; None: not recorded."""
+    after = view.near("ignition_feed_voltage", end_ns + 40 * MS, min(following_ns, end_ns + 1500 * MS)).value
+    before = view.near("ignition_feed_voltage", end_ns - 400 * MS, end_ns - 60 * MS).value
+    if after.size < 5 or before.size < 5:
+        return None
+    level = float(np.median(after))
+    return 0.0 if level < FEED_DEAD_V else level / max(float(np.median(before)), FEED_DEAD_V)
+
+
+def feed_gone_before(view: View, end_ns: int) -> int | None:
+    """When the coil's feed went, if it was gone for good while the tach wire told of a crank that ran down."""
+    feed = view.near("ignition_feed_voltage", end_ns - RUN_DOWN_NS, end_ns + 1500 * MS)
+    there = np.flatnonzero(feed.value > FEED_DEAD_V)
+    if not there.size or there[-1] + 5 > feed.value.size or feed.time_ns[there[-1]] > end_ns - 60 * MS:
+        return None
+    return int(feed.time_ns[there[-1] + 1])
+
+
+def turned_off_and_on(view: View, end_ns: int, due_ns: int, following_ns: int) -> bool:
+    """A key turned off and on again: the feed is dead without chatter and back before the starter turns.
+
+    And what else hangs on the key went with it: the pump, or all that drew on the battery; or the pump filled the rail
+    again just as the feed came back.
+    """
+    feed = view.near("ignition_feed_voltage", end_ns, following_ns)
+    dead = feed.value < FEED_DEAD_V
+    if not dead.any() or dead[-1]:
+        return False
+    first = int(np.argmax(dead))
+    chatters = np.count_nonzero(np.diff(dead[first:].astype(np.int8))) != 1
+    if chatters or feed.time_ns[first] > due_ns + 60 * MS:
+        return False
+    off_ns, back_ns = int(feed.time_ns[first]), int(feed.time_ns[first + int(np.argmin(dead[first:]))])
+    return pump_stopped(view, end_ns) or battery_breathed_up(view, off_ns) or _pump_with_feed(view, off_ns, back_ns)
+
+
+def _pump_with_feed(view: View, off_ns: int, back_ns: int) -> bool:
+    """Whether the pump was without its own feed while the coil was, or filled the rail as the coil got it back."""
+    off = view.near("pump_feed_voltage", off_ns + 300 * MS, back_ns - 60 * MS).value
+    if off.size:
+        return bool(off.max() < FEED_DEAD_V)
+    ran, before, after = (
+        view.near("fuel_pressure", at_ns + a * MS, at_ns + b * MS).value
+        for at_ns, a, b in ((off_ns, -300, -20), (back_ns, -300, -20), (back_ns, 300, 1000))
+    )
+    if min(ran.size, before.size, after.size) < 5:
+        return False
+    # As the vacuum fades that a regulator hangs on, the rail rises above what it was: that is no pump's doing.
+    return bool(np.median(before) < 0.93 * min(np.median(ran), np.median(after)))
+
+
+def pump_stopped(view: View, end_ns: int) -> bool:
+    """Whether rail pressure was down a second after a time: nothing filled the rail any more."""
+    before = view.near("fuel_pressure", end_ns - 300 * MS, end_ns - 20 * MS).value
+    after = view.near("fuel_pressure", end_ns + 400 * MS, end_ns + 1200 * MS).value
+    return bool(before.size >= 5 and after.size >= 5 and np.median(after) < 0.93 * np.median(before))
+
+
+def battery_breathed_up(view: View, end_ns: int) -> bool:
+    """Whether the battery's voltage rose at a time, as when all that draws on it is switched off at once."""
+    before = view.near("battery_voltage", end_ns - 200 * MS, end_ns - 20 * MS).value
+    after = view.near("battery_voltage", end_ns + 30 * MS, end_ns + 150 * MS).value
+    return bool(before.size >= 5 and after.size >= 5 and np.median(after) > np.median(before) + 0.15)
