@@ -26,7 +26,7 @@ def test_lobes_tell_by_how_many_places_the_count_slipped(sooner: int) -> None:
     sound = recording(never, lobe_deg=1.0)
     edges = sound.pulses["tach_pulses"]
     view = view_of(replace(sound, pulses={"tach_pulses": without(edges, 3000, 12, sooner)}))
-    (folded,), _ = cycle.fold([view.firings], [[pulling(view)]], 4)
+    (folded,), _ = cycle.fold([view.firings], [pulling(view)], 4)
     assert set(folded.group.tolist()) == {0}
     after = int(np.searchsorted(view.firings.time_ns, edges[3012] - sooner * (edges[3001] - edges[3000])))
     # Pulse 3012 has the place that it had before any was lost, whatever number it has now.
@@ -40,7 +40,7 @@ def test_where_edges_were_taken_out_the_count_may_have_slipped_too() -> None:
     moved = np.concatenate((whole[:after], whole[after + 1 :] - (whole[after + 1] - whole[after])))
     rest = {name: getattr(sound.firings, name)[:-1] for name in ("seen", "stretch", "speed_rps")}
     slipped = replace(sound.firings, time_ns=moved, extra_ns=moved[after : after + 1] - 1_000_000, **rest)
-    (folded,), _ = cycle.fold([slipped], [[pulling(sound)[:-1]]], 4)
+    (folded,), _ = cycle.fold([slipped], [pulling(sound)[:-1]], 4)
     assert (int(folded.place[after]) - int(folded.place[0])) % 4 == (after + 1) % 4
 
 
@@ -48,7 +48,7 @@ def test_without_lobes_pulses_after_a_long_silence_are_a_group_of_their_own() ->
     sound = recording(never, lobe_deg=0.0)
     gone = without(sound.pulses["tach_pulses"], 3000, 40, 0)
     view = view_of(replace(sound, pulses={"tach_pulses": gone}))
-    (folded,), _ = cycle.fold([view.firings], [[pulling(view)]], 4)
+    (folded,), _ = cycle.fold([view.firings], [pulling(view)], 4)
     assert folded.group[100] != folded.group[-100]
 
 
@@ -58,7 +58,7 @@ def test_without_lobes_pulses_are_counted_on_over_up_to_eight_lost_ones(gone: in
     edges = sound.pulses["tach_pulses"]
     view = view_of(replace(sound, pulses={"tach_pulses": without(edges, 5001, gone, 0)}))
     assert np.count_nonzero(~view.firings.seen) == gone
-    (folded,), _ = cycle.fold([view.firings], [[pulling(view)]], 4)
+    (folded,), _ = cycle.fold([view.firings], [pulling(view)], 4)
     assert (folded.group[100] == folded.group[-100]) == counted
     if counted:
         assert folded.place.tolist() == ((np.arange(edges.size) + folded.place[0]) % 4).tolist()
@@ -68,7 +68,7 @@ def test_a_recording_of_the_same_car_gets_the_same_places() -> None:
     first = recording(never, lobe_deg=1.0)
     later = replace(first, pulses={"tach_pulses": first.pulses["tach_pulses"][3:]})
     views = [view_of(first), view_of(later)]
-    folded, _ = cycle.fold([view.firings for view in views], [[pulling(view)] for view in views], 4)
+    folded, _ = cycle.fold([view.firings for view in views], [pulling(view) for view in views], 4)
     assert folded[0].group[0] == folded[1].group[0]
     assert folded[1].place[0] == folded[0].place[3]
 
@@ -92,7 +92,7 @@ def test_a_day_worked_on_piece_by_piece_is_no_less_smooth(monkeypatch: pytest.Mo
 def beyond(lost: Lost) -> tuple[float, float]:
     """Amplitude of the mean wave of one cycle that is left while pulling, and that due, in intervals."""
     view = view_of(recording(lost, lobe_deg=0.6))
-    folded, _ = cycle.fold([view.firings], [[pulling(view)]], 4)
+    folded, _ = cycle.fold([view.firings], [pulling(view)], 4)
     due = standing.due(view, 4)
     table = standing.patterns([view], folded, [due], 4, [np.ones(view.state.size, bool)], {})
     rest, known = standing.beyond(view, folded[0], table, 4, slice(None))

@@ -115,23 +115,22 @@ def _width(count: int) -> int:
 
 
 def fold(
-    trains: Sequence[Firings], alike: Sequence[Sequence[BoolArray]], count: int, known: "Span | None" = None
+    trains: Sequence[Firings], chosen: Sequence[BoolArray], count: int, known: "Span | None" = None
 ) -> tuple[list[Folded], "Span | None"]:
     """Lay the pulses of an event's recordings on one cycle of `count` places.
 
-    alike: of each recording the pulses, bool (n,) each, of as many ways to run as there are; what a cylinder adds to
-    the pattern goes with its load, so places are matched by pulses that ran alike. known: the span that others are
-    matched with, where an earlier call chose it. Returns that span, too (None: no span).
+    chosen: bool (n,) of each recording, which pulses show the standing pattern by which the places are matched. known:
+    the span that others are matched with, where an earlier call chose it. Returns that span, too (None: no span).
     """
     parts = [unevenness(firings, count) for firings in trains]
     places = [np.zeros(firings.time_ns.size, np.uint8) for firings in trains]
     groups = [np.full(firings.time_ns.size, -1, np.int32) for firings in trains]
     spans = [
-        Span(number, first, stop, *_patterns(*parts[number], ways, count, first, stop))
-        for number, (firings, ways) in enumerate(zip(trains, alike, strict=True))
+        Span(number, first, stop, *_pattern(*parts[number], use, count, first, stop))
+        for number, (firings, use) in enumerate(zip(trains, chosen, strict=True))
         for first, stop in _spans(firings, FEWEST_CYCLES * count)
     ]
-    longest = known or max(spans, key=lambda span: float(span.weight.min(axis=1).sum()), default=None)
+    longest = known or max(spans, key=lambda span: float(span.weight.min()), default=None)
     group, turn, before = MATCHED, 0, None
     for number, span in enumerate(spans):
         misfit = _misfit(span, longest or span)
@@ -151,8 +150,7 @@ def fold(
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """Pulses first..stop-1 of a recording: their mean pattern, by how they ran and index modulo the places, and its
-    weight, (ways, count) each."""
+    """Pulses first..stop-1 of a recording: their mean pattern by index modulo the places, and its weight."""
 
     recording: int
     first: int
@@ -166,14 +164,6 @@ def _spans(firings: Firings, fewest: int) -> list[tuple[int, int]]:
     doubtful = np.searchsorted(firings.time_ns, firings.extra_ns).tolist()
     cuts = sorted({*firings.bounds().tolist(), *firings.missing_runs()[:, 1].tolist(), *doubtful})
     return [(a, b) for a, b in pairwise(cuts) if b - a >= fewest]
-
-
-def _patterns(
-    uneven: SingleArray, valid: BoolArray, ways: Sequence[BoolArray], count: int, first: int, stop: int
-) -> tuple[FloatArray, FloatArray]:
-    """Mean and weight of each way of running, as _pattern gives them."""
-    means, weights = zip(*(_pattern(uneven, valid, use, count, first, stop) for use in ways), strict=True)
-    return np.array(means), np.array(weights)
 
 
 def _pattern(
@@ -196,10 +186,10 @@ def _pattern(
 def _misfit(span: Span, longest: Span) -> FloatArray:
     """How badly a span lies on the longest one if turned by 0, 1, ... places: negative log-likelihoods, (count,)."""
     misfit = []
-    for turn in range(span.mean.shape[1]):
-        mean, weight = np.roll(longest.mean, -turn, axis=1), np.roll(longest.weight, -turn, axis=1)
+    for turn in range(span.mean.size):
+        mean, weight = np.roll(longest.mean, -turn), np.roll(longest.weight, -turn)
         both = span.weight * weight / np.maximum(span.weight + weight, 1e-10)
-        misfit.append(0.5 * float((both * (span.mean - mean) ** 2).sum()))
+        misfit.append(0.5 * float(both @ (span.mean - mean) ** 2))
     return np.array(misfit)
 
 

@@ -20,7 +20,6 @@ ComplexArray = npt.NDArray[np.complex128]
 
 CLIP = 4.0  # standard deviations, beyond which a pulse is an accident
 SCATTER_PULSES = 201  # over which the jitter is measured
-ALIKE = ((State.PULLING,), (State.IDLE, State.OVERRUN))  # by how much a firing turns the crank
 RACING_PER_S = 0.45  # relative gain of crank speed
 HALF_NS, NEAR_NS, GRID_NS = 100_000_000, 200_000_000, 25_000_000
 
@@ -60,8 +59,8 @@ class Day:
 
     def __init__(self, views: Sequence[View], count: int, taught: Taught) -> None:
         self.views, self.count, self.taught = views, count, taught
-        alike = [[np.isin(view.state, states) for states in ALIKE] for view in views]
-        self.folded, self.span = cycle.fold([view.firings for view in views], alike, count, taught.span)
+        pulls = [view.state == State.PULLING for view in views]
+        self.folded, self.span = cycle.fold([view.firings for view in views], pulls, count, taught.span)
         self.due = [standing.due(view, count) for view in views]
         self.sound = [np.ones(view.state.size, bool) for view in views]
         self.races = [_racing(view) for view in views]
