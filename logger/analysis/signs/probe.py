@@ -30,6 +30,7 @@ SLOWEST = 1.4  # of idle: below, clutch and driver make the engine falter
 IDLING = (0.65, 1.2)  # of idle speed: there no engine cuts its fuel
 FELL_WITHIN_NS = 250 * MS
 STAYS_NS = 450 * MS  # running has to last: how late the probe reads is not known to better than two tenths of a second
+FED_NS = 200 * MS  # the same where an injector's wire shows when the fuel was cut
 MOSTLY = 0.1  # of its coasting; what a car without that cut spends on failures stays below
 LOAD_CENTRES = (np.arange(8) + 0.5) / 8
 SHUT = 0.1  # of full load
@@ -271,15 +272,20 @@ def throttle_open(view: View, crank_ns: IntArray) -> BoolArray:
 
 
 def _fed(view: View) -> BoolArray:
-    """Where nothing cuts the fuel at each firing, for STAYS_NS before the pulses end: injections are known to have
-    come, or the engine idled, had for a quarter of a second, and went on to for as long."""
+    """Where nothing cuts the fuel at each firing: the engine idles, or injections are known to come, and had for a
+    quarter of a second; and goes on to for as long as the probe's lag is in doubt, idling, or known to be fed."""
     time_ns, idle = view.firings.time_ns, (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     speed = view.firings.speed_rps
     other = (speed < IDLING[0] * idle) | (speed > IDLING[1] * idle) | ~view.running | (view.state < State.IDLE)
-    count = np.concatenate(([0], np.cumsum(other)))
-    first, last = (np.searchsorted(time_ns, time_ns + shift) for shift in (-FELL_WITHIN_NS, STAYS_NS))
     lasts = firings_end(view) - time_ns > STAYS_NS
-    return np.asarray(((count[last] == count[first]) | injection.went_on(view)) & lasts)
+    return lasts & (_throughout(time_ns, ~other, STAYS_NS) | _throughout(time_ns, injection.went_on(view), FED_NS))
+
+
+def _throughout(time_ns: IntArray, true: BoolArray, after_ns: int) -> BoolArray:
+    """Where something is true at all firings from FELL_WITHIN_NS before to `after_ns` after each, (n,)."""
+    count = np.concatenate(([0], np.cumsum(~true)))
+    first, last = (np.searchsorted(time_ns, time_ns + shift) for shift in (-FELL_WITHIN_NS, after_ns))
+    return np.asarray(count[last] == count[first])
 
 
 def firings_end(view: View) -> IntArray:
