@@ -77,7 +77,7 @@ def _follow(interval: FloatArray, noisy: BoolArray, first: int, usual: float, wi
     """The run that begins with interval `first`; None where too few pulses were lost for the median not to see them."""
     pulses: list[int] = []
     whole = 0
-    for length, noise in zip(interval[first:].tolist(), noisy[first:].tolist(), strict=True):
+    for length, noise in zip(interval[first:], noisy[first:], strict=True):  # no list of them: most runs end soon
         count = round(length / usual)
         if noise or length > LONGEST_NS or abs(length / usual - count) > FITS * count:
             break
