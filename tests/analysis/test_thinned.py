@@ -82,3 +82,21 @@ def test_the_thinning_ends_where_noise_begins() -> None:
     lost = np.flatnonzero(~firings.seen[:355])
     assert lost.tolist() == list(range(301, 355, 2))
     assert firings.extra_ns.size > 100
+
+
+@pytest.mark.parametrize("place", [0.5, 0.46])
+@pytest.mark.parametrize("doubled", [4, 20, 200])
+def test_pulses_that_no_longer_come_twice_as_often_are_not_thinned_out(doubled: int, place: float) -> None:
+    """An edge about half-way between each two pulses for a while, as a coil that rings leaves it."""
+    edges = train()
+    between = edges[300 : 300 + doubled] + (place * np.diff(edges[300 : 301 + doubled])).astype(np.int64)
+    firings = clean(np.sort(np.concatenate((edges, between))), FOUR)
+    assert firings.seen.all()
+
+
+def test_what_thins_out_after_such_a_while_is_counted_all_the_same() -> None:
+    edges = train()
+    between = edges[100:150] + np.diff(edges[100:151]) // 2
+    missing = np.arange(401, 461, 2)
+    firings = clean(np.sort(np.concatenate((np.delete(edges, missing), between))), FOUR)
+    assert np.count_nonzero(~firings.seen) == missing.size

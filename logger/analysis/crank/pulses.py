@@ -87,7 +87,7 @@ def _clean(edges: IntArray, engine: Engine) -> Firings:
     odd = noisy.copy()
     odd[~noisy] = off_median(interval[~noisy], width)
     odd |= tach_noise.chatter(interval, odd, SAG_MATTERS_BELOW * slowest)
-    runs = thinned.runs(interval, noisy, SAG_MATTERS_BELOW * slowest, width)
+    runs = thinned.runs(interval, odd, noisy, SAG_MATTERS_BELOW * slowest, width)
     for run in runs:
         odd[run.first : run.stop] = False
     places = odd_places(interval, odd)

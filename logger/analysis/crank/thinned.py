@@ -41,36 +41,64 @@ class Run:
         return Patch(self.first + 1, self.stop, time_ns[:-1], seen[:-1], np.empty(0, np.int64), False)
 
 
-def runs(interval: FloatArray, noisy: BoolArray, slow_ns: float, width: int) -> list[Run]:
+def runs(interval: FloatArray, odd: BoolArray, noisy: BoolArray, slow_ns: float, width: int) -> list[Run]:
     """Runs of intervals (ns, (n,)) that are too long for most of `width` in a row.
 
-    noisy: intervals that hold edges of noise, bool (n,); nothing is claimed there. slow_ns: the interval from which a
-    crank may really change its speed so fast.
+    odd: intervals unlike most of those around, bool (n,), of which none is usual. noisy: those that hold edges of
+    noise, bool (n,); nothing is claimed there. slow_ns: the interval from which a crank may really change its speed so
+    fast.
     """
     found: list[Run] = []
-    for at, usual in _beginnings(interval, slow_ns, width):
-        if not (found and at < found[-1].stop):
-            run = _follow(interval, noisy, at, usual, width)
-            found += [run] if run is not None else []
+    doubled, until = _doublings(interval), 0
+    for at, usual in _beginnings(interval, odd, slow_ns, width):
+        last = int(np.searchsorted(doubled, at)) - 1
+        if found and at < found[-1].stop:
+            continue
+        if last >= 0 and doubled[last] > until:
+            until = at  # pulses had come too often, with an edge between each two, and no longer do
+            continue
+        run = _follow(interval, noisy, at, usual, width)
+        if run is not None:
+            found.append(run)
+            until = run.stop
     return found
 
 
-def _beginnings(interval: FloatArray, slow_ns: float, width: int) -> list[tuple[int, float]]:
+def _beginnings(interval: FloatArray, odd: BoolArray, slow_ns: float, width: int) -> list[tuple[int, float]]:
     """Intervals that are a whole number of those before, and begin so many long ones; each with what was usual before.
 
     A bad wire gives ten thousands of lost pulses a day, so all are looked at together.
     """
     at = np.flatnonzero(interval[1:] > LONG * interval[:-1]) + 1
     at = at[at >= QUIET_PULSES]
-    before = interval[at[:, None] - np.arange(1, QUIET_PULSES + 1)]
-    usual = np.median(before, axis=1)
+    before = at[:, None] - np.arange(1, QUIET_PULSES + 1)
+    quiet, usual = _quiet(interval[before])
     share = interval[at] / usual
-    whole = np.rint(share)
-    fits = (before.max(axis=1) < QUIET * before.min(axis=1)) & (np.abs(share - whole) < WHOLE * whole)
-    at, usual = at[fits & (usual < slow_ns)], usual[fits & (usual < slow_ns)]
+    fits = quiet & ~odd[before].any(axis=1) & (usual < slow_ns) & _whole(share)
+    at, usual = at[fits], usual[fits]
     following = interval[np.minimum(at[:, None] + np.arange(width), interval.size - 1)]
     thin = np.median(following, axis=1) > LONG * usual
     return list(zip(at[thin].tolist(), usual[thin].tolist(), strict=True))
+
+
+def _doublings(interval: FloatArray) -> IntArray:
+    """Where intervals are a whole part of those before from one to the next, (k,)."""
+    at = np.flatnonzero(LONG * interval[1:] < interval[:-1]) + 1
+    at = at[(at >= QUIET_PULSES) & (at + QUIET_PULSES <= interval.size)]
+    # Doubted sooner than believed: the limits are twice as wide.
+    quiet, usual = _quiet(interval[at[:, None] - np.arange(1, QUIET_PULSES + 1)], 2.0)
+    quiet_after, after = _quiet(interval[at[:, None] + np.arange(QUIET_PULSES)], 2.0)
+    return at[quiet & quiet_after & (usual > LONG * after) & _whole(usual / after, 2.0)]
+
+
+def _quiet(some: FloatArray, wider: float = 1.0) -> tuple[BoolArray, FloatArray]:
+    """Whether intervals, (m, QUIET_PULSES), are alike, (m,), and their medians."""
+    return some.max(axis=1) < (1.0 + wider * (QUIET - 1.0)) * some.min(axis=1), np.median(some, axis=1)
+
+
+def _whole(share: FloatArray, wider: float = 1.0) -> BoolArray:
+    whole = np.rint(share)
+    return np.asarray(np.abs(share - whole) < wider * WHOLE * whole)
 
 
 def _follow(interval: FloatArray, noisy: BoolArray, first: int, usual: float, width: int) -> Run | None:
