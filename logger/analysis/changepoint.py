@@ -37,25 +37,3 @@ def tabular_cusum(x: FloatArray, target: float, slack: float) -> tuple[FloatArra
         low = max(0.0, low + target - slack - value)
         upper[k], lower[k] = high, low
     return upper, lower
-
-
-def rises(gain: FloatArray, least: float, fall: float) -> list[tuple[int, int]]:
-    """Stretches first..stop-1 over which the sum of `gain` rises by more than `least`, each from its lowest to its top.
-
-    A rise ends where the sum has fallen by `fall` from its top.
-    """
-    total = np.concatenate(([0.0], np.cumsum(gain)))
-    found, at = [], 0
-    while at < gain.size:
-        lowest = np.minimum.accumulate(total[at:])
-        beyond = np.flatnonzero(total[at:] - lowest > least)
-        if not beyond.size:
-            break
-        here = at + int(beyond[0])
-        top = np.maximum.accumulate(total[here:])
-        fallen = np.flatnonzero(top - total[here:] > fall)
-        end = here + int(fallen[0]) if fallen.size else gain.size
-        stop = here + int(np.argmax(total[here : end + 1]))
-        found.append((at + int(np.argmin(total[at:stop])), stop))
-        at = stop
-    return found

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from logger.analysis.changepoint import mean_shift, rises, tabular_cusum
+from logger.analysis.changepoint import mean_shift, tabular_cusum
 
 
 def test_a_step_is_dated_to_the_sample() -> None:
@@ -25,17 +25,3 @@ def test_the_cumulative_sums_start_at_nothing_and_never_go_below() -> None:
     upper, lower = tabular_cusum(np.array([1.0, -3.0, 5.0]), target=0.0, slack=0.5)
     assert upper.tolist() == [0.5, 0.0, 4.5]
     assert lower.tolist() == [0.0, 2.5, 0.0]
-
-
-def test_a_rise_begins_at_its_lowest_and_ends_at_its_top() -> None:
-    gain = np.array([-1.0, -1.0, 2.0, 3.0, -1.0, 2.0, -4.0, -4.0, 1.0, 6.0])
-    assert rises(gain, 4.0, 4.0) == [(2, 6), (8, 10)]
-    assert rises(gain, 20.0, 4.0) == []
-
-
-def test_a_rise_goes_on_over_what_falls_by_less() -> None:
-    gain = np.array([-1.0, 5.0, -3.0, 6.0, -9.0])
-    assert rises(gain, 4.0, 4.0) == [(1, 4)]
-    assert rises(gain, 4.0, 2.0) == [(1, 2), (3, 4)]
-    # What falls back below where it began, and by less than ends it, begins anew there.
-    assert rises(np.array([5.0, -5.5, 9.0]), 4.0, 6.0) == [(2, 3)]

@@ -8,7 +8,6 @@ import pytest
 
 from logger.analysis import analyse
 from logger.analysis.crank import cycle
-from logger.analysis.crank.waves import Train
 from logger.analysis.signs import lame
 from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S, Engine, Event
@@ -100,51 +99,6 @@ def test_a_known_cylinder_is_known_again_as_long_as_pulses_can_be_counted_on(gon
     assert [sign.from_ns / NS_PER_S for sign in signs[1:]] == ([pytest.approx(50.0, abs=0.1)] if known else [])
 
 
-def test_of_a_cylinder_known_lame_less_is_asked_where_its_place_is_not_known() -> None:
-    # Without lobes nine lost pulses leave the places unknown, and these few cycles alone convict none.
-    first = int(np.searchsorted(recording(never, lobe_deg=0.0).pulses["tach_pulses"], 46 * NS_PER_S))
-    later = (50.0, 50.3)
-    about = {"lobe_deg": 0.0, "jitter_s": 4e-5, "skip": (first, first + 9)}
-    assert found(cylinder(1, 4, later), **about) == []  # type: ignore[arg-type]
-    signs = found(cylinder(1, 4, (13.0, 20.0), later), **about)  # type: ignore[arg-type]
-    begins = sorted(sign.from_ns / NS_PER_S for sign in signs)
-    assert begins == [pytest.approx(13.0, abs=0.5), pytest.approx(50.0, abs=0.3)]
-
-
-def test_stretches_none_of_which_convicts_a_cylinder_do_so_together() -> None:
-    spans = [(begin, begin + 0.7) for begin in (14.0, 26.0, 38.5, 50.0)]
-    assert all(found(cylinder(1, 4, span), jitter_s=6e-5) == [] for span in spans)
-    signs = sorted(found(cylinder(1, 4, *spans), jitter_s=6e-5), key=lambda sign: sign.from_ns)
-    assert len(signs) >= 3
-    for sign in signs:
-        assert any(sign.from_ns < end * NS_PER_S and sign.to_ns > begin * NS_PER_S for begin, end in spans)
-
-
-def test_only_stretches_of_one_cylinder_are_added_up() -> None:
-    least = 13.0
-
-    def find(telling: float, direction: float) -> lame.Find:
-        return lame.Find(0, 0, 100, direction, telling, telling, 0, 1.0 + 0.0j, 1.0)
-
-    same = [find(10.0, 0.5), find(10.0, 0.5)]
-    assert lame._together({0: [*same, find(9.0, 2.0)]}, least) == {0: same}
-    assert lame._together({0: [find(10.0, 0.5), find(10.0, 2.0)]}, least) == {}
-    assert lame._together({0: same[:1], 1: same[1:]}, least) == {}
-
-
-@pytest.mark.parametrize(("cycles", "told"), [(6, False), (40, True)])
-def test_more_is_asked_of_a_short_stretch(cycles: int, told: bool) -> None:
-    # The same log-likelihood of 8, once in a few cycles and once in many: a day has more stretches of a few.
-    count, least, sound = 4, 7.0, 400
-    n = cycles * count
-    level = np.full(n + 2 * sound, np.sqrt(2.0 * 8.0 / n))
-    wave = np.where((np.arange(level.size) >= sound) & (np.arange(level.size) < sound + n), level, -level)
-    always = np.ones(level.size, bool)
-    train = Train(0, 0, wave.astype(np.complex128), level, always, always, np.zeros(level.size, np.int32))
-    finds = lame._Lame(train, count, 1.0, least, always).finds(0.0)
-    assert [find.score for find in finds] == ([pytest.approx(8.0)] if told else [])
-
-
 def test_once_found_lame_it_is_no_part_of_the_pattern_that_sound_pulls_are_held_against() -> None:
     # Two of five pulls lean the pattern their way, and the sound ones lean the other way as long as it holds them.
     spans = ((0.0, 8.0), (24.0, 32.0))
@@ -191,6 +145,12 @@ def test_one_pulse_a_cycle_and_one_cylinder_tell_nothing(engine: Engine) -> None
 
 def test_no_recordings_no_signs() -> None:
     assert lame.signs([]) == []
+
+
+def test_a_rise_begins_at_its_lowest_and_ends_at_its_top() -> None:
+    gain = np.array([-1.0, -1.0, 2.0, 3.0, -1.0, 2.0, -4.0, -4.0, 1.0, 6.0])
+    assert lame.rises(gain, 4.0) == [(2, 6), (8, 10)]
+    assert lame.rises(gain, 20.0) == []
 
 
 def test_what_the_fit_leaves_of_jitter_and_of_a_wave() -> None:

@@ -9,21 +9,18 @@ Analysis of Crankshaft Speed Fluctuations", SAE Technical Paper 890884, 1989, fr
 What a sound engine shows at that order and what a lame cylinder adds is told in crank/standing.py, how the pulses
 become waves in crank/waves.py. Against edge jitter s (in intervals), N cycles of M pulses of a wave of amplitude b
 stand out by z = b sqrt(M N / 2) / s standard errors. The cumulative sum of log-likelihoods between a lame and a sound
-engine rises while a cylinder is lame (E. S. Page, Biometrika 41 (1954) 100-115); it is kept for each cylinder. A day
-has the more stretches the shorter they are, so chance shows in short ones more often, and more is asked of them. One
-stretch convicts a cylinder, or several that show the same one; then less is asked of what else it shows, and little
-more where its place has to be found anew.
+engine rises while a cylinder is lame (E. S. Page, Biometrika 41 (1954) 100-115); it is kept for each cylinder. Once a
+cylinder is convicted, less is asked of what else it shows.
 
 Not seen: one pulse a cycle; a loss that falls midway between two pulses a cycle; losses too small for the jitter.
 """
 
 from collections import defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from logger.analysis.changepoint import rises
 from logger.analysis.crank import cycle
 from logger.analysis.crank.states import View
 from logger.analysis.crank.waves import NOTHING, ComplexArray, Day, Taught, Train
@@ -37,9 +34,6 @@ MOST_LEVEL = 2.5  # standard deviations of one edge: beyond it edges are clipped
 CONVINCING = 13.0  # natural log-likelihood, on a usual day; found by chance four times in 9.7 hours of drawn cars
 USUAL_DAY_S = 600.0  # of running
 ONCE_KNOWN, ONCE_LIKELY = 7.0, 10.0  # the same for a cylinder that was convicted before, beyond doubt or not
-PART = 7.0  # of what convinces, that several stretches may show together, each beyond the rest
-USUAL_CYCLES = 25.0  # that a stretch lasts of which so much is asked; of one half as long, ln 2 more
-EASED = 0.5  # that a long stretch is asked for less, at most
 BEYOND_DOUBT = 20.0
 ANOTHER = 25.0  # the same for a second cylinder besides
 SAME = 0.5  # cosine between directions of one cylinder
@@ -57,8 +51,7 @@ LOST_SHARE = 0.9  # of a lame cylinder's firings (judgement: most, not all)
 class Find:
     """Pulses first..stop-1 of a recording, with the direction of their wave (radians) and the log-likelihood.
 
-    telling: the log-likelihood as it counts in a stretch of USUAL_CYCLES. shown, due: the sums over its pulses from
-    which the wave's size follows in any direction.
+    shown, due: the sums over its pulses from which the wave's size follows in any direction.
     """
 
     number: int
@@ -66,7 +59,6 @@ class Find:
     stop: int
     direction: float
     score: float
-    telling: float
     group: int
     shown: complex
     due: float
@@ -116,14 +108,14 @@ def convincing(views: Sequence[View]) -> float:
 def _search(day: Day) -> list[Find]:
     directions = _directions(day.views[0].engine, day.count).tolist()
     least = convincing(day.views)
-    shown = _shown(day, directions, least - PART)
-    proven = _alone(shown, least) or _together(shown, least)
+    proven: dict[int, list[Find]] = defaultdict(list)
+    for train in day.trains():
+        looked_for = _Lame(train, day.count, USUAL_SIZE, least, train.judged & train.calm)
+        for find in _best([find for direction in directions for find in looked_for.finds(direction)]):
+            proven[find.group].append(find)
     if not proven:
         return []
-    # One cylinder is lame. Where places are not known to be those, only which of them it has is left to find.
-    least = min(_Known.of(_best(own)).least for own in proven.values()) + float(np.log(len(directions)))
-    proven |= _shown(day, directions, least, proven)
-    known = [_Known.of(_best(own)) for own in proven.values()]
+    known = [_Known.of(own) for own in proven.values()]
     found = []
     for train in day.trains():
         for cylinder in known:
@@ -135,41 +127,6 @@ def _search(day: Day) -> list[Find]:
                 kept = [f for f in cylinder.kept if f.number == train.number and train.begin <= f.first < end]
                 found += [*again, *_best(kept, again)]
     return found
-
-
-def _shown(day: Day, directions: Sequence[float], least: float, but: Collection[int] = ()) -> dict[int, list[Find]]:
-    """What shows more than `least` of a lame cylinder, in any of some directions, by groups, but for those named."""
-    shown: dict[int, list[Find]] = defaultdict(list)
-    for train in day.trains():
-        judged = train.judged & train.calm & ~np.isin(train.group, list(but))
-        if judged.any():
-            looked_for = _Lame(train, day.count, USUAL_SIZE, least, judged)
-            for direction in directions:
-                for find in looked_for.finds(direction):
-                    shown[find.group].append(find)
-    return shown
-
-
-def _alone(shown: dict[int, list[Find]], least: float) -> dict[int, list[Find]]:
-    """The finds that show more than `least`, by groups that have one."""
-    found = {group: [find for find in finds if find.telling > least] for group, finds in shown.items()}
-    return {group: finds for group, finds in found.items() if finds}
-
-
-def _together(shown: dict[int, list[Find]], least: float) -> dict[int, list[Find]]:
-    """The finds beyond least - PART that together show more than `least` of the same cylinder, by groups.
-
-    Chance leaves about as many of them in a day of any length, since `least` grows with it.
-    """
-    proven = {}
-    for group, finds in shown.items():
-        total: dict[float, float] = defaultdict(float)
-        for find in finds:
-            total[find.direction] += find.telling - (least - PART)
-        direction = max(total, key=lambda direction: total[direction])
-        if total[direction] > PART:
-            proven[group] = [find for find in finds if find.direction == direction]
-    return proven
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,15 +181,14 @@ class _Lame:
         """Stretches over which the log-likelihood rises by more than `least`, to the pulse."""
         found = []
         end = 0
-        low, along = self.least - EASED, _along(self.shown, direction) - self.costs
-        for first, stop in rises(along, COARSELY * low, COARSELY * self.least):
+        for first, stop in rises(_along(self.shown, direction) - self.costs, COARSELY * self.least):
             # Cycle by cycle a rise is found; its pulses are looked at within a cycle or two of it.
-            begin, stop_at = max(end, (first - 2) * self.count), min(self.level.size, (stop + 2) * self.count)
-            span = slice(begin, stop_at)
+            low, high = max(end, (first - 2) * self.count), min(self.level.size, (stop + 2) * self.count)
+            span = slice(low, high)
             gain = self.level[span] * _along(self.train.wave[span], direction) - self.cost[span]
-            for a, b in rises(gain, low, self.least):
-                end = begin + b
-                find = self._find(direction, begin + a, end, gain[a:b])
+            for a, b in rises(gain, self.least):
+                end = low + b
+                find = self._find(direction, low + a, low + b, gain[a:b])
                 found += [find] if find is not None else []
         return found
 
@@ -251,20 +207,42 @@ class _Lame:
         squares = float(due @ due)
         plausible = size > LEAST_SIZE and float(due @ wave.real) / squares < MOST_SIZE
         recurs = each.size >= FEWEST_CYCLES and float(each[:-2].sum()) > RECURS * self.least
-        telling = score - max(-EASED, float(np.log(USUAL_CYCLES * self.count / inside.size)))
-        if not (telling > self.least and plausible and recurs):
+        if not (score > self.least and plausible and recurs):
             return None
         shown = complex(due @ self.train.wave[inside])
         train = self.train
         return Find(
-            train.number, train.begin + first, train.begin + stop, direction, score, telling, int(train.group[first]),
-            shown, squares,
+            train.number, train.begin + first, train.begin + stop, direction, score, int(train.group[first]), shown,
+            squares,
         )  # fmt: skip
 
 
 def _along(wave: ComplexArray, direction: float) -> FloatArray:
     """The part of a wave in a direction, (n,)."""
     return np.asarray(wave.real * np.cos(direction) + wave.imag * np.sin(direction))
+
+
+def rises(gain: FloatArray, least: float) -> list[tuple[int, int]]:
+    """Stretches first..stop-1 over which the sum of `gain` rises by more than `least`, each from its lowest to its top.
+
+    A rise ends where the sum has fallen by `least` from its top.
+    """
+    total = np.concatenate(([0.0], np.cumsum(gain)))
+    found, at = [], 0
+    while at < gain.size:
+        lowest = np.minimum.accumulate(total[at:])
+        beyond = np.flatnonzero(total[at:] - lowest > least)
+        if not beyond.size:
+            break
+        begin = at + int(np.argmin(total[at : at + beyond[0]]))
+        here = at + int(beyond[0])
+        top = np.maximum.accumulate(total[here:])
+        fallen = np.flatnonzero(top - total[here:] > least)
+        end = here + int(fallen[0]) if fallen.size else gain.size
+        stop = here + int(np.argmax(total[here : end + 1]))
+        found.append((begin, stop))
+        at = stop
+    return found
 
 
 def _best(finds: Sequence[Find], taken: Sequence[Find] = ()) -> list[Find]:
