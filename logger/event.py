@@ -56,6 +56,11 @@ class Engine:
         """Pulses on the tach wire per revolution: as given, or one for each firing."""
         return self.tach_pulses_per_revolution or self.firings_per_revolution
 
+    @property
+    def tach_far_from_coil(self) -> bool:
+        """Whether the tach wire's pulses say nothing about the coil: they come from the crank or a control unit."""
+        return self.tach_source in ("crank", "control_unit")
+
 
 EARLIER_EVENTS = 6
 """So many of a car's earlier events, the newest ones, are held against a new one."""

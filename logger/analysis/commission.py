@@ -84,7 +84,7 @@ def coil_interruptions(recording: Recording, engine: Engine) -> list[Interruptio
     something else, the coil's supply voltage falls to less than half. What chatters is one interruption while normal
     running in between lasts less than 0.5 s, as it is one stumble.
     """
-    if engine.tach_source in ("crank", "control_unit"):
+    if engine.tach_far_from_coil:
         return _dead_feeds(recording)
     pulses = recording.pulses.get("tach_pulses", np.empty(0, np.int64))
     gaps_ns = np.diff(pulses)

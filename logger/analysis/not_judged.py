@@ -29,7 +29,7 @@ def not_judged(engine: Engine, recorded: Collection[str], rpm: FloatArray, scale
             "engine, may be taken for combustion lost. Give redline_rpm and analyse again."
         )
     found += _implausible_speed(engine, rpm)
-    if engine.tach_source in ("control_unit", "crank"):
+    if engine.tach_far_from_coil:
         found.append("The tach wire does not come from the coil: its pulses say nothing about the coil's switching.")
     return found
 

@@ -26,7 +26,6 @@ PATIENCE_S = {False: 4, True: 10}
 PUMPLESS_S = 10
 AROUND_SAG_NS = 150_000_000
 LONG_ENOUGH_NS = NS_PER_S // 10
-FREE_CRANK = ("crank", "control_unit")  # drive a tach wire that does not hang on the coil
 NO_SPANS = np.empty((0, 2), np.int64)
 GAINS_PER_S, HOLDS_PER_S = 0.05, -0.01  # relative; drag and a dead engine take some hundredths (no source)
 GAINS_FOR_S = 0.6  # in some of many stretches; a shaft that swings makes any short one gain
@@ -166,7 +165,7 @@ def _fires_on(low: BoolArray, time_ns: IntArray, scene: Scene) -> BoolArray:
     kept = np.zeros_like(low)
     spans, spans_ns, came, expected = _firings_in(low, time_ns, scene)
     lasting = spans_ns[:, 1] - spans_ns[:, 0]
-    free_crank = scene.engine.tach_source in FREE_CRANK
+    free_crank = scene.engine.tach_far_from_coil
     patience_ns = PATIENCE_S[free_crank] * NS_PER_S
     for start, stop in merge(spans_ns, 2 * NS_PER_S).tolist():
         member = (spans_ns[:, 0] >= start) & (spans_ns[:, 1] <= stop)

@@ -26,7 +26,7 @@ def liars(looked: Sequence[tuple[Recording, Sequence[SensorFault]]], engine: Eng
 
     looked: recordings of an event with the faults found in each by itself.
     """
-    if engine.tach_source not in electrical.FREE_CRANK:
+    if not engine.tach_far_from_coil:
         return frozenset()
     proven = {fault.channel for _, faults in looked for fault in faults if fault.kind in ("open", "intermittent")}
     return frozenset(

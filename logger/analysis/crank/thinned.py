@@ -97,6 +97,7 @@ def _quiet(some: FloatArray, wider: float = 1.0) -> tuple[BoolArray, FloatArray]
 
 
 def _whole(share: FloatArray, wider: float = 1.0) -> BoolArray:
+    """Which quotients of intervals, (m,), are about whole numbers."""
     whole = np.rint(share)
     return np.asarray(np.abs(share - whole) < wider * WHOLE * whole)
 

@@ -17,7 +17,6 @@ from logger.analysis.failure import subcauses, weak_supply
 from logger.analysis.failure.episodes import Episode
 from logger.analysis.failure.order import Order
 from logger.analysis.signs.sign import Sign
-from logger.analysis.signs.wire import FAR_FROM_COIL
 from logger.event import CAUSES, Cause
 
 MS = 1_000_000
@@ -150,7 +149,7 @@ def _pressure(episode: Episode, order: Order) -> Evidence | None:
 
 
 def _tach(episode: Episode, order: Order) -> Evidence | None:
-    far = episode.view.engine.tach_source in FAR_FROM_COIL
+    far = episode.view.engine.tach_far_from_coil
     if lost_pulses(episode):
         sentence = "tach pulses vanished while the crank still turned"
         if far:

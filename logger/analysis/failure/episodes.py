@@ -129,8 +129,7 @@ def _in_a_row(signs: list[Sign]) -> list[list[Sign]]:
     groups: list[list[Sign]] = []
     latest = 0
     for sign in sorted(signs, key=lambda sign: sign.from_ns):
-        felt_ns = sign.from_ns if sign.engine_ns is None else sign.engine_ns
-        if groups and felt_ns - latest < JOIN_NS:
+        if groups and sign.felt_ns - latest < JOIN_NS:
             groups[-1].append(sign)
             latest = max(latest, sign.to_ns)
         else:

@@ -9,7 +9,7 @@ from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.crank.states import State, View
 from logger.analysis.crank.stops import AT_IDLE
 from logger.analysis.failure.episodes import Episode
-from logger.analysis.signs import probe, wire
+from logger.analysis.signs import probe
 from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S
 
@@ -74,7 +74,7 @@ def _clutch_let_in(episode: Episode) -> bool:
 
 def _fired_on_nothing(view: View, dip: Sign) -> bool:
     """Whether a coil went on firing through a dip in which its feed read next to nothing, as none can."""
-    far = view.engine.tach_source in wire.FAR_FROM_COIL
+    far = view.engine.tach_far_from_coil
     if far or dip.channel != "ignition_feed_voltage" or float(dip.note) > FEED_DEAD_V:
         return False
     first, stop = np.searchsorted(view.firings.time_ns, [dip.from_ns, dip.to_ns + 1])
@@ -86,7 +86,7 @@ def _nothing_asked(episode: Episode) -> bool:
     view = episode.view
     if view.load_channel != "throttle_position" or episode.of("supply_dip"):
         return False
-    felt_ns = min(sign.from_ns if sign.engine_ns is None else sign.engine_ns for sign in episode.signs)
+    felt_ns = min(sign.felt_ns for sign in episode.signs)
     first, stop = np.searchsorted(view.firings.time_ns, [felt_ns, episode.to_ns])
     driven = (view.state[first:stop] == State.OVERRUN) & (view.load[first:stop] < SHUT)
     asked = float(np.mean(~driven)) if driven.size else 1.0

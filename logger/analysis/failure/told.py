@@ -50,7 +50,7 @@ def stumble(episode: Episode) -> Stumble:
 
 
 def lost_firings(episode: Episode) -> int:
-    """Firings lost, counted where pulses or sparks tell, else estimated from how long the engine went without."""
+    """Firings lost, each once, counted where a sign tells, else estimated from how long the engine went without."""
     counted = _most_at_a_time([[sign for sign in episode.signs if sign.kind in kinds] for kinds in TELLING])
     counted = counted or sum(sign.lost for sign in episode.of("stray_edges"))
     if counted:

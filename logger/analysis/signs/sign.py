@@ -32,6 +32,11 @@ class Sign:
     note: str = ""
 
     @property
+    def felt_ns(self) -> int:
+        """From when on the engine felt it, as far as the sign tells."""
+        return self.from_ns if self.engine_ns is None else self.engine_ns
+
+    @property
     def one_sample(self) -> bool:
         """Whether it rests on one of many samples a second, which noise on a sensor's wire can be."""
         earliest_ns = self.from_ns if self.earliest_ns is None else self.earliest_ns

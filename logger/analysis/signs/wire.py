@@ -16,7 +16,6 @@ from logger.analysis.crank.states import State, View
 from logger.analysis.signs.probe import Probe, burned_on, lost_share
 from logger.event import NS_PER_S, Engine, FloatArray
 
-FAR_FROM_COIL = ("crank", "control_unit")  # tach sources whose pulses say nothing about the coil
 GROUP_NS = NS_PER_S // 2
 # Relative speed lost per lost firing at full load, from a heavy car in its last gear to a light one in first (measured
 # on simulated cars, 0.1 to 1.5 %), and what a truly idle gap still shows through bumps and gear lash.
@@ -118,10 +117,12 @@ def _gap(view: View, runs: Sequence[tuple[int, int]], probe: Probe | None) -> Ga
     time_ns = view.firings.time_ns
     last = min(stop, time_ns.size - 1)
     missing = sum(b - a for a, b in runs)
-    if FEWEST_ASKED <= missing <= SHORT_PIECES * len(runs) and "spark_pulses" in view.recording.pulses:
-        ratio += _spark_by_spark(view, runs)
-    else:
-        ratio += sum(_witness(view, name, int(time_ns[first]), int(time_ns[last])) for name in _witnesses(view.engine))
+    scattered = FEWEST_ASKED <= missing <= SHORT_PIECES * len(runs)
+    for name in _witnesses(view.engine):
+        if name == "spark_pulses" and scattered:
+            ratio += _spark_by_spark(view, runs)
+        else:
+            ratio += _witness(view, name, int(time_ns[first]), int(time_ns[last]))
     ratio += _air(view, probe, int(time_ns[first]), int(time_ns[last]), missing / max(1, stop - first))
     noisy = np.searchsorted(view.firings.extra_ns, [time_ns[first] - GROUP_NS, time_ns[last] + GROUP_NS])
     extra = float(noisy[1] - noisy[0])
@@ -138,7 +139,7 @@ def _witnesses(engine: Engine) -> tuple[str, ...]:
     A coil makes sparks. A control unit that gives the tach its pulses drives the injectors as well; with the tach on
     the coil they tell nothing, since they go on when only the ignition fails.
     """
-    return ("spark_pulses", "injector_pulses") if engine.tach_source in FAR_FROM_COIL else ("spark_pulses",)
+    return ("spark_pulses", "injector_pulses") if engine.tach_far_from_coil else ("spark_pulses",)
 
 
 def _witness(view: View, name: str, from_ns: int, to_ns: int) -> float:
@@ -165,11 +166,10 @@ def _spark_by_spark(view: View, runs: Sequence[tuple[int, int]]) -> float:
     """
     time_ns = view.firings.time_ns
     first, stop = runs[0][0], runs[-1][1]
-    span = slice(
-        *np.searchsorted(time_ns, [time_ns[first] - GROUP_NS, time_ns[min(stop, time_ns.size - 1)] + GROUP_NS])
-    )
-    due, seen, sparks = time_ns[span], view.firings.seen[span], view.recording.pulses["spark_pulses"]
-    if sparks.size < 2 or np.count_nonzero(seen) < FEWEST_AROUND:
+    from_ns, to_ns = time_ns[first] - GROUP_NS, time_ns[min(stop, time_ns.size - 1)] + GROUP_NS
+    span = slice(*np.searchsorted(time_ns, [from_ns, to_ns]))
+    due, seen, sparks = time_ns[span], view.firings.seen[span], view.recording.pulses.get("spark_pulses")
+    if sparks is None or sparks.size < 2 or np.count_nonzero(seen) < FEWEST_AROUND:
         return 0.0
     after = np.clip(np.searchsorted(sparks, due), 1, sparks.size - 1)
     off = np.minimum(np.abs(sparks[after] - due), np.abs(due - sparks[after - 1]))
