@@ -14,7 +14,9 @@ from logger.event import NS_PER_S, Cause
 
 # A pulse that is missing has no spark to miss: the two add up. The others may tell of the same firings.
 COUNTED = ("lost_pulses", "no_spark")
-TELLING = (COUNTED, ("no_injection",), ("weak_torque",), ("lame_cylinder",), ("lean",), ("died",))
+TELLING = (COUNTED, ("no_injection",), ("weak_torque",), ("lame_cylinder",), ("died",))
+# Asked in turn where those tell nothing: the exhaust is too blurred to add to what is counted at the crank.
+ELSE = ("lean", "stray_edges")
 
 
 def stumble(episode: Episode) -> Stumble:
@@ -52,7 +54,9 @@ def stumble(episode: Episode) -> Stumble:
 def lost_firings(episode: Episode) -> int:
     """Firings lost, each once, counted where a sign tells, else estimated from how long the engine went without."""
     counted = _most_at_a_time([[sign for sign in episode.signs if sign.kind in kinds] for kinds in TELLING])
-    counted = counted or sum(sign.lost for sign in episode.of("stray_edges"))
+    if not episode.of("low_pressure"):  # without fuel there is no firing, however much air the exhaust still shows
+        for kind in ELSE:
+            counted = counted or sum(sign.lost for sign in episode.of(kind))
     if counted:
         return max(1, round(counted))
     first, last = np.searchsorted(episode.view.firings.time_ns, [episode.from_ns, episode.to_ns])
