@@ -132,3 +132,24 @@ def test_a_rail_and_a_coil_that_fail_at_once_hang_on_one_switch(fell_s: float, b
         signs.append(Sign("supply_dip", "battery_voltage", round(20.0e9), round(20.3e9), 0.0, 10.9, note="3.00"))
     episode = Episode(view, tuple(signs))
     assert judge(episode, order(episode)).cause == cause
+
+
+def primary_by_the_crank_s_own_pulses(sparks_seen: float) -> float:
+    """How probable the coil's primary is, where the crank gives the pulses and the clamp saw so many sparks."""
+    tach = turned((0.0, 3000.0), (12.0, 3000.0))
+    begin, end = 8 * NS_PER_S, 9 * NS_PER_S
+    meanwhile = np.flatnonzero((tach > begin) & (tach < end))
+    gone = meanwhile[round(sparks_seen * meanwhile.size) :]
+    view = seen(tach, 12.0, {})
+    pulses = {**view.recording.pulses, "spark_pulses": np.delete(tach, gone)}
+    view = replace(
+        view, engine=replace(view.engine, tach_source="crank"), recording=replace(view.recording, pulses=pulses)
+    )
+    episode = Episode(view, (Sign("weak_torque", "tach_pulses", begin, end, 100.0, 9.0),))
+    return judge(episode, order(episode)).probability["ignition_primary"]
+
+
+def test_a_coil_that_gave_every_spark_was_fed_and_switched() -> None:
+    """Pulses from the crank do not tell whether the coil was switched; sparks do."""
+    assert primary_by_the_crank_s_own_pulses(sparks_seen=1.0) < 0.01
+    assert primary_by_the_crank_s_own_pulses(sparks_seen=0.5) > 0.05

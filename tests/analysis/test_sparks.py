@@ -1,8 +1,14 @@
 """A clamp's misses are worth what the clamp is worth."""
 
-import numpy as np
+from dataclasses import replace
 
-from logger.analysis.signs.sparks import FEWEST, overlooked_share, scoring_stretches, unsparked
+import numpy as np
+import pytest
+
+from logger.analysis.crank.states import View
+from logger.analysis.signs.sparks import FEWEST, overlooked_share, scoring_stretches, seen_share, unsparked
+from logger.event import NS_PER_S, IntArray
+from tests.analysis.small_car import seen, turned
 
 MS = 1_000_000
 
@@ -44,3 +50,30 @@ def test_two_rows_far_apart_are_two_stretches() -> None:
     missing = np.zeros(20_000, bool)
     missing[500:505] = missing[9000:9010] = True
     assert [s[:2] for s in scoring_stretches(missing, 1e-4)] == [(500, 504), (9000, 9009)]
+
+
+def clamped(sparks: IntArray) -> View:
+    view = seen(turned((0.0, 3000.0), (20.0, 3000.0)), 20.0, {})
+    pulses = {**view.recording.pulses, "spark_pulses": sparks}
+    return replace(view, recording=replace(view.recording, pulses=pulses))
+
+
+@pytest.mark.parametrize("each", [1, 2, 4])
+def test_of_a_clamp_on_one_coil_of_several_all_its_sparks_are_counted(each: int) -> None:
+    """Four cylinders: a clamp on the lead of one coil for all, for two, or for one."""
+    tach = turned((0.0, 3000.0), (20.0, 3000.0))
+    share = seen_share(clamped(tach[::each] + 30_000), 10 * NS_PER_S, 12 * NS_PER_S)
+    assert share == pytest.approx(1.0, abs=0.02)
+
+
+def test_sparks_that_stay_away_for_a_while_are_not_seen_there() -> None:
+    tach = turned((0.0, 3000.0), (20.0, 3000.0))
+    away = (tach > 10.5 * NS_PER_S) & (tach < 11.0 * NS_PER_S)
+    share = seen_share(clamped(tach[~away]), 10 * NS_PER_S, 12 * NS_PER_S)
+    assert share == pytest.approx(0.75, abs=0.02)
+
+
+def test_a_clamp_that_overlooks_a_third_of_the_sparks_says_nothing() -> None:
+    tach = turned((0.0, 3000.0), (20.0, 3000.0))
+    overlooked = np.random.default_rng(3).random(tach.size) < 1 / 3
+    assert seen_share(clamped(tach[~overlooked]), 10 * NS_PER_S, 12 * NS_PER_S) is None

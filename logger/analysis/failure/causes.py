@@ -16,12 +16,14 @@ from logger.analysis.channels import bands
 from logger.analysis.failure import subcauses, weak_supply
 from logger.analysis.failure.episodes import Episode
 from logger.analysis.failure.order import Order
+from logger.analysis.signs import sparks
 from logger.analysis.signs.sign import Sign
 from logger.event import CAUSES, Cause
 
 MS = 1_000_000
 # A supply that fell up to this long after the engine's onset may still have been first: sampling and filters.
 LATE_NS = 30 * MS
+SPARKED = 0.9  # of the sparks due: of a dozen firings one is on the edge of the stretch
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,8 +176,10 @@ def _clamp(episode: Episode, order: Order) -> Evidence | None:
         level = weak_supply.level_v(episode, order.onset_ns)
         weak = level is not None or bool(_dips(episode, order, "battery_voltage"))
         return Evidence(sentence, {"ignition_secondary": 1.5 if weak else 5.0})
-    if "spark_pulses" in episode.view.recording.pulses and not lost_pulses(episode):
-        return Evidence("a spark was seen at every firing", {"ignition_secondary": -0.5})
+    share = None if lost_pulses(episode) else sparks.seen_share(episode.view, episode.from_ns, episode.to_ns)
+    if share is not None and share > SPARKED:
+        # The coil was fed and switched; what lies beyond the clamp, cap, rotor and plugs, may still have failed.
+        return Evidence("a spark was seen at every firing", {"ignition_primary": -3.0, "ignition_secondary": -0.5})
     return None
 
 

@@ -20,6 +20,7 @@ MISSING_SHARE = 0.5  # of the sparks, while the ignition misses
 CONVINCING = 14.0  # natural log-likelihood: one chance stretch in some thousand hours
 FEWEST = 3  # missing sparks; a clamp overlooks two at once for reasons of its own
 USELESS = 0.25  # share of sparks overlooked from which the clamp tells nothing
+WHOLE = 0.05  # of the sparks due, that a clamp may see too few or too many and still be believed to see all
 BLOCK = 200  # pulses over which the clamp's own misses are counted
 ALONE = 25  # pulses between two misses that have nothing to do with each other
 
@@ -48,6 +49,30 @@ def signs(view: View) -> list[Sign]:
         from_ns, to_ns = int(firings.time_ns[begin]), int(firings.time_ns[end])
         found.append(Sign("no_spark", "spark_pulses", from_ns, to_ns, float(lost), score, earliest))
     return found
+
+
+def seen_share(view: View, from_ns: int, to_ns: int) -> float | None:
+    """Sparks seen in a stretch, over the number due for as many tach pulses.
+
+    Counted and not paired, so the pulses may come from the crank, at any angle and more or fewer than the firings.
+    None where fewer than FEWEST sparks were due, or where the clamp does not usually see all the sparks of a coil that
+    serves all cylinders, two of them or one.
+    """
+    sparks = view.recording.pulses.get("spark_pulses")
+    firings = view.firings
+    if sparks is None or sparks.size < 100 or firings.time_ns.size < BLOCK:
+        return None
+    block_ns = firings.time_ns[::BLOCK]
+    running = view.running[::BLOCK][:-1] & view.running[::BLOCK][1:]
+    each = np.diff(np.searchsorted(sparks, block_ns))[running] / BLOCK
+    usual = float(np.median(each)) if each.size else 0.0
+    served = np.array([view.engine.cylinders, 2, 1]) / view.engine.cylinders
+    expected = served * view.engine.firings_per_revolution / firings.pulses_per_revolution
+    nearest = float(expected[np.argmin(np.abs(expected - usual))])
+    if abs(usual / nearest - 1.0) > WHOLE:
+        return None
+    due = nearest * float(np.diff(np.searchsorted(firings.time_ns, [from_ns, to_ns]))[0])
+    return float(np.diff(np.searchsorted(sparks, [from_ns, to_ns]))[0]) / due if due >= FEWEST else None
 
 
 def in_noise(firings: Firings) -> BoolArray:
