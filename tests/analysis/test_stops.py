@@ -372,9 +372,9 @@ def test_a_key_turned_off_and_on_takes_more_than_the_coils_feed_with_it(others: 
     assert stop.why == why
 
 
-@pytest.mark.parametrize(("at_s", "why"), [(10.0, "key_off"), (10.4, "died")])
+@pytest.mark.parametrize(("at_s", "why"), [(10.0, "key_off"), (10.4, "unclear")])
 def test_a_key_may_be_turned_between_two_pulses_of_a_single(at_s: float, why: str) -> None:
-    """The pulse that was due at 10.02 s did not come: by then the feed was gone, or it was not what was missing."""
+    """The pulse that was due at 10.02 s did not come: by then the feed was gone, or it is not what stopped the crank."""
     feed = drawn(16.0, (0, 13.4), (at_s, 13.4), (at_s + 0.005, 0.0), (12.7, 0.0), (12.71, 12.4), (16.0, 13.4))
     battery = drawn(16.0, (0, 13.4), (at_s, 13.4), (at_s + 0.02, 13.7), (16.0, 12.6))
     again = turned((13.0, 900), (16.0, 900), engine=SINGLE)

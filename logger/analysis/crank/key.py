@@ -6,12 +6,16 @@ falls; a coil feed that breaks takes nothing else.
 
 import numpy as np
 
-from logger.analysis.crank.states import View
+from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
+from logger.analysis.crank.states import IDLE_BAND, View
 from logger.event import NS_PER_S
 
 MS = 1_000_000
 FEED_DEAD_V = 2.0
 RUN_DOWN_NS = 3 * NS_PER_S  # longer than a free crank turns on without firing
+OUTLASTS_NS = 150 * MS  # after the first pulse that did not come: a relay that drops, a voltage filtered and sampled
+USUAL_PULSES, NEARLY_STOPPED = 60, 0.6  # before the last; of idle speed
+KEPT = 0.8  # of the pump's feed: the alternator's share is gone when the engine stands
 
 
 def feed_left(view: View, end_ns: int, following_ns: int) -> float | None:
@@ -31,6 +35,44 @@ def feed_gone_before(view: View, end_ns: int) -> int | None:
     if not there.size or there[-1] + 5 > feed.value.size or feed.time_ns[there[-1]] > end_ns - 60 * MS:
         return None
     return int(feed.time_ns[there[-1] + 1])
+
+
+def feed_outlasted(view: View, last: int, due_ns: int) -> bool:
+    """Whether the coil still had its feed when the crank had stopped, or had nearly: then no key stopped it.
+
+    due_ns: when the pulse after pulse `last` was due. A coil gives its pulses for as long as it is fed, and a crank
+    whose coil is switched off slows from idle speed only from then on.
+    """
+    feed = view.near("ignition_feed_voltage", due_ns - RUN_DOWN_NS, due_ns + OUTLASTS_NS)
+    dead = np.flatnonzero(feed.value < FEED_DEAD_V)
+    if feed.time_ns.size < 5 or feed.time_ns[-1] < due_ns:
+        return False
+    off = int(np.searchsorted(view.firings.time_ns, feed.time_ns[dead[0]])) if dead.size else last + 1
+    return not dead.size or _slowed_from_idle(view, last, off)
+
+
+def coil_fed_on(view: View, last: int) -> bool:
+    """Whether the coil itself told of a crank that ran down from idle until it hardly turned: it was fed to the end."""
+    return view.engine.tach_source in ("coil_negative", "ignition_module") and _slowed_from_idle(view, last, last + 1)
+
+
+def _slowed_from_idle(view: View, last: int, before: int) -> bool:
+    """Whether the crank, having idled shortly before pulse `last`, hardly turned on as pulse `before` was due."""
+    speed, idle_rps = view.firings.speed_rps, (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+    usual, slowed = speed[max(0, last - USUAL_PULSES) : last], speed[max(0, before - 2) : before]
+    if not usual.size or not slowed.size or float(np.median(usual)) > IDLE_BAND * idle_rps:
+        return False
+    return float(slowed.max()) < NEARLY_STOPPED * min(float(np.median(usual)), idle_rps)
+
+
+def pump_fed_on(view: View, due_ns: int) -> bool:
+    """Whether the fuel pump kept its own feed after the pulse due at a time had not come: then the key was still on.
+
+    A relay that takes it away from a crank that stands does so only some tenths of a second later.
+    """
+    before = view.near("pump_feed_voltage", due_ns - NS_PER_S, due_ns - 100 * MS).value
+    after = view.near("pump_feed_voltage", due_ns, due_ns + OUTLASTS_NS + 100 * MS).value
+    return bool(before.size > 2 and after.size > 2 and after.min() > KEPT * np.median(before) > KEPT * FEED_DEAD_V)
 
 
 def turned_off_and_on(view: View, end_ns: int, due_ns: int, following_ns: int) -> bool:

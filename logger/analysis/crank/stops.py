@@ -16,8 +16,11 @@ from logger.analysis.crank.key import (
     MS,
     RUN_DOWN_NS,
     battery_breathed_up,
+    coil_fed_on,
     feed_gone_before,
     feed_left,
+    feed_outlasted,
+    pump_fed_on,
     pump_stopped,
     turned_off_and_on,
 )
@@ -31,15 +34,17 @@ KEY_LATE_NS = 500 * MS
 FEED_FELL = 0.75  # of the feed before
 LABOURS = 0.15  # of full load, more than before
 AT_IDLE, NEAR_IDLE = 1.5, 1.8  # of idle speed: from where an engine stops within half a second, and within a second
+USUAL, BEFORE = 0.95, 10  # of a crank's speed before: of the median of so many pulses
 PULLS, STAYED = 0.2, 0.7  # of full load; of the throttle before
 FOOT_NS = ((-300 * MS, -50 * MS), (100 * MS, 400 * MS))
 TURNED_LEAN = 1.0  # air-fuel ratio above the usual
 SOON_NS = 6 * NS_PER_S  # in which a driver who stalled it at the line has it running again (no source)
 AT_ONCE_NS = 300 * MS  # in which nobody has an engine that stands running again: it never stood
 SPARSE = 1.0  # pulses a revolution, up to which a clutch drags the crank from idle to rest between two of them
-SUDDEN = 0.87  # of the speed before: pulses that end above it did not end by a crank dragged down
+ROCKS_BACK = 5  # times the interval before: no crank slows so much from one pulse to the next and turns on
+SUDDEN = 0.87  # of the speed before, or of idle speed: pulses that end above it did not end by a crank dragged down
 
-DRAGGED_DOWN = "the crank was dragged down"
+DRAGGED_DOWN, RAN_DOWN = "the crank was dragged down", "the crank ran down"
 LOOKS_THE_SAME = "it stopped at idle and was started again; a driver's stall would look the same here"
 
 
@@ -48,7 +53,8 @@ class Stop:
     """The end of a stretch of running. at_ns: when the next pulse was due. last: index of the last pulse seen.
 
     restart_ns: when the engine ran by itself again; None where it did not. off_ns: when the key was turned off, where
-    that is known; a tach wire from the crank goes on for as long as the crank runs down.
+    that is known; a tach wire from the crank goes on for as long as the crank runs down. slows_ns: of a crank that ran
+    down with its pulses, when it began to.
     """
 
     why: Why
@@ -57,6 +63,7 @@ class Stop:
     restart_ns: int | None
     reason: str
     off_ns: int | None = None
+    slows_ns: int | None = None
 
     @property
     def dragged_down(self) -> bool:
@@ -85,8 +92,8 @@ def stops(view: View) -> list[Stop]:
 
 def _last_steady(view: View, first: int, stop: int) -> int:
     """The last pulse that came in a row of three: a crank that rocks back as it stops may give one more, later."""
-    seen = view.firings.seen[first:stop]
-    in_a_row = np.flatnonzero(seen[2:] & seen[1:-1] & seen[:-2])
+    seen, interval = view.firings.seen[first:stop], np.diff(view.firings.time_ns[first:stop])
+    in_a_row = np.flatnonzero(seen[2:] & seen[1:-1] & seen[:-2] & (interval[1:] < ROCKS_BACK * interval[:-1]))
     return first + 2 + int(in_a_row[-1]) if in_a_row.size else stop - 1
 
 
@@ -96,7 +103,8 @@ def _judge(view: View, last: int, following: int, restart: int | None) -> Stop:
     due = end + _interval_ns(view, last)
 
     def stop(why: Why, reason: str, off_ns: int | None = None) -> Stop:
-        return Stop(why, due, last, restart, reason, off_ns)
+        slows_ns = _sound_until(view, last) if why == "died" and reason.startswith(RAN_DOWN) else None
+        return Stop(why, due, last, restart, reason, off_ns, slows_ns)
 
     if view.recording.duration_ns - end < 300 * MS or _gap_at(view, end):
         return stop("record_ends", "the recording ends or has a gap here")
@@ -110,17 +118,23 @@ def _judge(view: View, last: int, following: int, restart: int | None) -> Stop:
         return stop(*_stall_or_died(view, last, restart))
     off_ns = feed_gone_before(view, end)
     pulled = _pulled(view, end if off_ns is None else off_ns)
-    if off_ns is not None and restart is None and not pulled:
+    outlasted = feed_outlasted(view, last, due)
+    if off_ns is not None and restart is None and not pulled and not outlasted:
         return stop("key_off", "the coil's feed was switched off and the crank ran down", off_ns)
     left = feed_left(view, end, following)
     if left is not None:
         dead = left == 0.0
         if dead and pulled:
             return stop("died", "the coil's feed was lost while the engine pulled")
-        if dead and (restart is None or turned_off_and_on(view, end, due, following)):
+        if dead and not outlasted and pump_fed_on(view, due):
+            return stop("died", "the coil's feed was lost while the fuel pump kept its own")
+        off_and_on = dead and not outlasted and (restart is None or turned_off_and_on(view, end, due, following))
+        if off_and_on:
             return stop("key_off", "the coil's feed was switched off")
-        if left < FEED_FELL:
+        if left < FEED_FELL and not outlasted:
             return stop("died", "the coil's feed was lost and the engine was started again")
+        return stop(*_stall_or_died(view, last, restart))
+    if pump_fed_on(view, due) or coil_fed_on(view, last):
         return stop(*_stall_or_died(view, last, restart))
     if restart is None and following >= view.recording.duration_ns:
         return stop("key_off", "the engine was not started again, and nothing recorded tells it from a key turned off")
@@ -175,7 +189,7 @@ def _stall_or_died(view: View, last: int, restart: int | None) -> tuple[Why, str
     if speed.size < 6:
         return "died", "the pulses ended with the key on"
     speed = NS_PER_S / speed
-    if speed[-1] > SUDDEN * float(np.median(speed[-8:-2])):
+    if speed[-1] > SUDDEN * min(float(np.median(speed[-8:-2])), idle_rps):
         if firings.pulses_per_revolution <= SPARSE and stood_when_due(view, last, _interval_ns(view, last)):
             return "driver_stall", "the crank, at idle, stood before the next pulse was due: it was dragged to a halt"
         felt = view.near("acceleration", end - 100 * MS, end + 250 * MS).time_ns.size
@@ -183,13 +197,10 @@ def _stall_or_died(view: View, last: int, restart: int | None) -> tuple[Why, str
             return "unclear", LOOKS_THE_SAME
         return "died", "the pulses ended at full speed with the key on"
     usual = float(np.median(speed[: max(3, speed.size // 2)]))
-    sound = np.flatnonzero(speed > 0.95 * usual)
-    fell_s = 1.0
-    if sound.size:
-        fell_ns = int(firings.time_ns[begin + 1 + int(sound[-1])])
-        fell_s = (end - fell_ns) / NS_PER_S
-        if usual < IDLE_BAND * idle_rps and lurched(view, fell_ns):
-            return "driver_stall", "the car lurched as the crank began to slow: the clutch was let in"
+    fell_ns = _sound_until(view, last)
+    fell_s = 1.0 if fell_ns is None else (end - fell_ns) / NS_PER_S
+    if fell_ns is not None and usual < IDLE_BAND * idle_rps and lurched(view, fell_ns):
+        return "driver_stall", "the car lurched as the crank began to slow: the clutch was let in"
     if restart is not None and restart - end < SOON_NS and not _witnessed(view):
         return "unclear", "it stopped and was started again; nothing recorded tells the driver's stall from a fault"
     opened = _opened(view, begin, last)
@@ -197,12 +208,27 @@ def _stall_or_died(view: View, last: int, restart: int | None) -> tuple[Why, str
     if burned is not None:
         if burned:
             return "driver_stall", f"{DRAGGED_DOWN} with the mixture burning to the end"
-        return "died", "the crank ran down, unburnt air in the exhaust, with the key on"
+        return "died", f"{RAN_DOWN}, unburnt air in the exhaust, with the key on"
     if not opened and view.load_channel == "throttle_position" and stood(view, end):
-        return "died", "the crank ran down without throttle and without a jerk of the standing car, with the key on"
+        return "died", f"{RAN_DOWN} without throttle and without a jerk of the standing car, with the key on"
     if fell_s < 0.35 or opened or usual > 2.0 * idle_rps:
         return "driver_stall", f"{DRAGGED_DOWN} with pulses present to the end"
-    return "died", "the crank ran down with the throttle closed and the key on"
+    return "died", f"{RAN_DOWN} with the throttle closed and the key on"
+
+
+def _sound_until(view: View, last: int) -> int | None:
+    """The last pulse, ns, up to pulse `last` that came hardly slower than those before it; None where none did.
+
+    From then on a crank that ran down, or was dragged down, only slowed.
+    """
+    time_ns = view.firings.time_ns
+    begin = int(np.searchsorted(time_ns, time_ns[last] - RUN_DOWN_NS))
+    speed = 1.0 / np.maximum(np.diff(time_ns[begin : last + 1]), 1)
+    if speed.size <= BEFORE:
+        return None
+    before = np.median(np.lib.stride_tricks.sliding_window_view(speed[:-1], BEFORE), axis=1)
+    sound = np.flatnonzero(speed[BEFORE:] > USUAL * before)
+    return int(time_ns[begin + BEFORE + 1 + int(sound[-1])]) if sound.size else None
 
 
 def _witnessed(view: View) -> bool:

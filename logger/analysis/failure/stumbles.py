@@ -14,7 +14,7 @@ import numpy as np
 
 from logger.analysis.channels import bands
 from logger.analysis.crank.states import View
-from logger.analysis.crank.stops import Stop, stops
+from logger.analysis.crank.stops import RAN_DOWN, Stop, stops
 from logger.analysis.failure import limiter, no_stumble, tach_faults
 from logger.analysis.failure.episodes import MS, Episode, join
 from logger.analysis.findings import SensorFault
@@ -107,7 +107,7 @@ def _starved(halt: Stop, low: Sequence[Sign]) -> Stop:
     for sign in low:
         fell = halt.at_ns - FAILED_NS < sign.from_ns < halt.at_ns - SOON_NS or sign.strength >= 1.0
         if fell and sign.from_ns < halt.at_ns and sign.to_ns > halt.at_ns - FAILED_NS:
-            return replace(halt, why="died", reason="the crank ran down as fuel pressure failed, with the key on")
+            return replace(halt, why="died", reason=f"{RAN_DOWN} as fuel pressure failed, with the key on")
     return halt
 
 
@@ -249,7 +249,8 @@ def _died(view: View, halt: Stop) -> Sign:
         5.0,
         5.0,
         int(view.firings.time_ns[halt.last]),
-        note="ran_down" if halt.why == "died" and "ran down" in halt.reason else "",
+        halt.slows_ns,
+        note="ran_down" if halt.reason.startswith(RAN_DOWN) else "",
     )
 
 
