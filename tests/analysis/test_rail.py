@@ -34,7 +34,7 @@ def test_a_rail_that_is_empty_behind_a_shut_throttle_only_starves_nobody() -> No
     assert sign.strength == 0.0
 
 
-def test_a_rail_that_was_empty_before_the_engine_started_starves_it_once_it_has_run_for_a_second() -> None:
+def test_a_rail_that_was_empty_before_the_engine_started_starves_it_once_it_has_run_for_a_while() -> None:
     level = ((0, 0.0), (20.0, 0.0), (20.05, 200.0))
     traces = {
         "throttle_position": drawn(30.0, (0, 60.0), (30, 60.0)),

@@ -11,7 +11,7 @@ from logger.analysis.crank.starts import restarts
 from logger.analysis.crank.states import LoadScale
 from logger.analysis.crank.stops import Stop, stops
 from logger.analysis.findings import Findings
-from logger.event import Event, FloatArray, Trace
+from logger.event import Engine, Event, FloatArray, IntArray, Trace
 from tests.analysis.array_car import END_S, Drive, nanoseconds
 from tests.analysis.small_car import FOUR, drawn, seen, turned
 
@@ -374,7 +374,7 @@ def test_a_key_turned_off_and_on_takes_more_than_the_coils_feed_with_it(others: 
 
 @pytest.mark.parametrize(("at_s", "why"), [(10.0, "key_off"), (10.4, "unclear")])
 def test_a_key_may_be_turned_between_two_pulses_of_a_single(at_s: float, why: str) -> None:
-    """The pulse that was due at 10.02 s did not come: by then the feed was gone, or it is not what stopped the crank."""
+    """The pulse due at 10.02 s did not come: by then the feed was gone, or it is not what stopped the crank."""
     feed = drawn(16.0, (0, 13.4), (at_s, 13.4), (at_s + 0.005, 0.0), (12.7, 0.0), (12.71, 12.4), (16.0, 13.4))
     battery = drawn(16.0, (0, 13.4), (at_s, 13.4), (at_s + 0.02, 13.7), (16.0, 12.6))
     again = turned((13.0, 900), (16.0, 900), engine=SINGLE)
@@ -388,3 +388,65 @@ def test_where_only_the_crank_is_known_a_stop_with_a_restart_is_not_held_against
     assert stops(seen(tach, 16.0, {}))[0].why == "unclear"
     rail = drawn(16.0, (0, 300), (16.0, 300))
     assert stops(seen(tach, 16.0, {"fuel_pressure": rail}))[0].why == "died"
+
+
+# A crank that loses its firings at idle turns on for half a second, its coil's pulses ever slower.
+RAN_DOWN = turned((0.0, 900), (10.0, 900), (10.5, 250), (10.6, 0))
+SHUT = drawn(14.0, (0, 1.0), (14.0, 1.0))
+
+
+def not_started_again(tach: IntArray, engine: Engine = FOUR, **traces: Trace) -> Stop:
+    (stop,) = stops(seen(tach, 14.0, {"throttle_position": SHUT, **traces}, engine))
+    return stop
+
+
+@pytest.mark.parametrize(("off_s", "why"), [(10.0, "key_off"), (10.45, "died"), (11.5, "died")])
+def test_a_coil_still_fed_as_its_crank_hardly_turns_was_not_switched_off(off_s: float, why: str) -> None:
+    feed = drawn(14.0, (0, 13.4), (off_s, 13.4), (off_s + 0.005, 0.0), (14.0, 0.0))
+    stop = not_started_again(RAN_DOWN, ignition_feed_voltage=feed)
+    assert stop.why == why
+    # Dated by where the crank began to slow, not by its last pulse.
+    assert stop.slows_ns is None if why == "key_off" else stop.slows_ns == pytest.approx(10.0e9, abs=0.08e9)
+
+
+@pytest.mark.parametrize(("pump_off_s", "why"), [(9.99, "key_off"), (10.9, "died")])
+def test_a_pump_that_keeps_its_feed_as_the_coil_loses_its_own_tells_of_a_key_still_on(
+    pump_off_s: float, why: str
+) -> None:
+    feed = drawn(14.0, (0, 13.4), (9.995, 13.4), (10.0, 0.0), (14.0, 0.0))
+    pump = drawn(14.0, (0, 13.0), (pump_off_s, 13.0), (pump_off_s + 0.005, 0.0), (14.0, 0.0))
+    stopped = turned((0.0, 900), (10.0, 900))
+    assert not_started_again(stopped, ignition_feed_voltage=feed, pump_feed_voltage=pump).why == why
+    assert not_started_again(stopped, pump_feed_voltage=pump).why == why
+    assert not_started_again(stopped).why == "key_off"
+
+
+def test_a_coil_that_pulses_until_its_crank_hardly_turns_was_fed_to_the_end() -> None:
+    at_the_coil, at_the_crank = (replace(FOUR, tach_source=source) for source in ("coil_negative", "crank"))
+    assert not_started_again(RAN_DOWN, at_the_coil).why == "died"
+    assert not_started_again(RAN_DOWN, at_the_crank).why == "key_off"
+    assert not_started_again(RAN_DOWN).why == "key_off"  # nobody said what the wire hangs on
+
+
+def test_a_crank_that_rocks_back_may_give_one_more_pulse_long_after() -> None:
+    rocked = np.append(turned((0.0, 900), (10.0, 900)), np.int64(10_700_000_000))
+    feed = drawn(14.0, (0, 13.4), (14.0, 13.4))
+    stop = not_started_again(rocked, ignition_feed_voltage=feed)
+    assert (stop.why, stop.reason) == ("died", "the pulses ended at full speed with the key on")
+    assert stop.at_ns == pytest.approx(10.0e9, abs=0.05e9)
+
+
+def test_pulses_that_end_at_idle_speed_after_a_long_fall_to_it_did_not_run_down() -> None:
+    """A car rolls out in gear, its crank slows to idle with it, and there the coil gives up."""
+    feed = drawn(14.0, (0, 13.4), (14.0, 13.4))
+    stop = not_started_again(turned((0.0, 2500), (8.0, 2500), (9.3, 1200), (10.0, 880)), ignition_feed_voltage=feed)
+    assert stop.reason == "the pulses ended at full speed with the key on"
+
+
+def test_an_engine_that_dies_a_second_after_its_start_has_died() -> None:
+    start = turned((0.0, 0.0), (2.0, 0.0), (2.05, 250), (3.0, 250), (3.2, 1200), (4.1, 1000))
+    feed = drawn(14.0, (0, 13.4), (4.1, 13.4), (4.105, 0.2), (5.2, 0.2), (5.3, 13.4), (14.0, 13.4))
+    again = turned((7.5, 250), (8.2, 250), (8.4, 1200), (14.0, 1000))
+    died, *_ = stops(seen(np.concatenate((start, again)), 14.0, {"ignition_feed_voltage": feed}))
+    assert died.why == "died"
+    assert died.at_ns == pytest.approx(4.1e9, abs=0.1e9)

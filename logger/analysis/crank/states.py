@@ -19,7 +19,7 @@ StateArray = npt.NDArray[np.int8]
 LoadArray = npt.NDArray[np.float32]
 
 CRANKED_BELOW = 0.55  # of idle speed: a starter turns the engine at a quarter to a third of it
-STARTING_S = 1.5  # after the first firing above that: flare and first breaths, not judged as running
+STARTING_S = 0.8  # after the first firing above that: flare and first breaths, not judged as running
 SETTLING_S = 0.3
 SETTLED = 0.9  # of idle speed: reached once, the engine has started
 IDLE_BAND = 1.35  # of idle speed

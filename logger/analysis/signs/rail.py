@@ -30,7 +30,7 @@ TRAILING = 0.025  # of full load, by the throttle: a driver who trails it throug
 # injection's; an engine draws some 65 kPa below the atmosphere at idle (all common practice, no source).
 OPENS_ABOVE_KPA, OPENS_AT = 400.0, 0.45
 VACUUM_KPA, FOLLOWS = 65.0, 0.12
-SETTLES_NS = NS_PER_S  # after an engine's start: until then the pump may still be filling the rail
+SETTLES_NS = 1_700 * MS  # after an engine runs by itself: until then the pump may still be filling the rail
 FEEL_IT_NS = 100 * MS  # about how long the crank takes to show it
 # Without a throttle the crank tells: one that slowed by itself before the rail fell, and on through its dip, was on
 # the overrun; a shortage only slows it from its fall on. Dragged along in gear an engine loses more than this share of
