@@ -6,18 +6,20 @@ from pathlib import Path
 import pytest
 
 from logger.cli import main
-from logger.store.store import Store
-from tests.web.example import fill
+from logger.store.capture_out import write_folder
+from tests.conftest import Stored
+from tests.web.example import event
 
 Said = pytest.CaptureFixture[str]
 
 
 @pytest.fixture
-def event_id(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+def event_id(stored: Stored, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     """An event that is worked out already."""
     monkeypatch.setenv("STUMBLELOG_DATA_DIR", str(tmp_path / "data"))
-    with Store(tmp_path / "data") as store:
-        return fill(store, tmp_path / "captured")
+    store, event_id = stored(tmp_path / "data")
+    store.close()
+    return event_id
 
 
 def refused(capsys: Said, *arguments: str) -> str:
@@ -88,6 +90,7 @@ def test_what_is_entered_is_in_the_findings_made_with_it(event_id: str, capsys: 
     found = json.loads(capsys.readouterr().out)
     assert found["exposure"]
     assert all(run["entered"] == {"road": "wet", "fuel": "half"} for run in found["exposure"])
+    write_folder(event(), tmp_path / "captured")
     assert "import the folder first" in refused(capsys, "analyse", str(tmp_path / "captured"), "--enter", "road=wet")
 
 

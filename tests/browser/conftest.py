@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from logger.store.store import Store
-from tests.web.example import fill
+from tests.conftest import Stored
 from web.app import create_app
 from web.server import Server
 
@@ -76,20 +76,22 @@ def browser() -> Iterator[object]:
 
 
 @pytest.fixture(scope="session")
-def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
+def site(stored: Stored, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
     """An analysed event that tests only read."""
     folder = tmp_path_factory.mktemp("site")
-    with Store(folder / "data") as store:
-        yield from serve(store, fill(store, folder / "captured"), folder / "run")
+    store, event_id = stored(folder / "data")
+    with store:
+        yield from serve(store, event_id, folder / "run")
 
 
 # Tests name a server of their own before the page: what is named first ends last, and no page asks one that is gone.
 @pytest.fixture
-def own_site(tmp_path: Path) -> Iterator[Site]:
+def own_site(stored: Stored, tmp_path: Path) -> Iterator[Site]:
     """A server for a test that writes; the event is not analysed yet."""
     (tmp_path / "run").mkdir()
-    with Store(tmp_path / "data") as store:
-        yield from serve(store, fill(store, tmp_path / "captured", analysed=False), tmp_path / "run")
+    store, event_id = stored(tmp_path / "data", analysed=False)
+    with store:
+        yield from serve(store, event_id, tmp_path / "run")
 
 
 @pytest.fixture(params=["desktop"])

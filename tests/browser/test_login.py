@@ -12,9 +12,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from logger.store.store import Store
 from tests.browser.test_accessibility import RULES
-from tests.web.example import fill
+from tests.conftest import Stored
 from web.access_keys import Keys
 from web.app import create_app
 from web.pass_phrase import make_pass_phrase
@@ -38,9 +37,9 @@ class Locked:
 
 
 @pytest.fixture
-def locked(tmp_path: Path) -> Iterator[Locked]:
-    with Store(tmp_path / "data") as store, socket.create_server(("127.0.0.1", 0)) as listening:
-        event_id = fill(store, tmp_path / "captured")
+def locked(stored: Stored, tmp_path: Path) -> Iterator[Locked]:
+    store, event_id = stored(tmp_path / "data")
+    with store, socket.create_server(("127.0.0.1", 0)) as listening:
         pass_phrase, once = make_pass_phrase(store.data_dir, time.time())
         server = Server(create_app(store, tmp_path / "run", keys=Keys(store.data_dir)))
         thread = threading.Thread(target=server.run, args=([listening],))

@@ -138,5 +138,10 @@ def fill(store: Store, folder: Path, *, analysed: bool = True) -> str:
     write_folder(event(), folder)
     event_id = store.import_folder(folder)
     if analysed:
-        store.save_findings(event_id, findings().as_json(), store.input_fingerprint(event_id))
+        analyse(store, event_id)
     return event_id
+
+
+def analyse(store: Store, event_id: str) -> None:
+    """Enter the findings, as a worker would."""
+    store.save_findings(event_id, findings().as_json(), store.input_fingerprint(event_id))

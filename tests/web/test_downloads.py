@@ -14,10 +14,10 @@ from logger.store.exports.forms import FORMS
 from logger.store.exports.incoming import take_in
 from logger.store.exports.write import write
 from logger.store.store import Store
+from tests.conftest import Stored
 from tests.store import recordings
 from tests.web.client import Client
 from tests.web.errors import assert_error
-from tests.web.example import fill
 from web import exports
 from web.app import create_app
 
@@ -59,9 +59,9 @@ def test_nothing_else_can_be_downloaded(client: Client, filled, path: str):
 
 
 @pytest.fixture
-def patient(tmp_path: Path) -> Iterator[tuple[Client, Store, str]]:
-    with Store(tmp_path / "data") as store:
-        event_id = fill(store, tmp_path / "captured")
+def patient(stored: Stored, tmp_path: Path) -> Iterator[tuple[Client, Store, str]]:
+    store, event_id = stored(tmp_path / "data")
+    with store:
         yield Client(create_app(store)), store, event_id
 
 
@@ -157,9 +157,9 @@ def test_an_export_that_fails_says_why_and_the_next_one_works(patient, monkeypat
     assert made(client, event_id, "sqlite")["failed"] is None
 
 
-def test_an_export_is_given_up_before_it_takes_the_room_that_recordings_need(tmp_path: Path):
-    with Store(tmp_path / "data") as store:
-        event_id = fill(store, tmp_path / "captured")
+def test_an_export_is_given_up_before_it_takes_the_room_that_recordings_need(stored: Stored, tmp_path: Path):
+    store, event_id = stored(tmp_path / "data")
+    with store:
         app = create_app(store)
         app.state.exports = exports.Exports(store, keep_free_mb=1e12)
         assert "MB are left beside the recordings" in str(made(Client(app), event_id, "csv")["failed"])

@@ -11,8 +11,9 @@ from logger.store.store import Store
 from tests.analysis.invented import event as invented_event
 from tests.analysis.invented import running, stumble
 from tests.analysis.test_pulls import sweep
+from tests.conftest import Stored
 from tests.web.client import Client
-from tests.web.example import fill, findings
+from tests.web.example import findings
 from web import bench, cards, pulls
 from web.app import create_app
 
@@ -198,11 +199,11 @@ def test_the_event_page_says_how_to_bring_it_out_and_what_would_prove_a_repair(o
     assert 'href="/cards/ignition_primary"' in page
 
 
-def test_the_report_is_the_same_whenever_it_is_made(tmp_path: Path) -> None:
+def test_the_report_is_the_same_whenever_it_is_made(stored: Stored, tmp_path: Path) -> None:
     from web.exports import report_html
 
-    with Store(tmp_path / "data") as store:
-        event_id = fill(store, tmp_path / "captured")
+    store, event_id = stored(tmp_path / "data")
+    with store:
         store.save_findings(event_id, {**findings().as_json(), "pulls": pulled(1.0)}, store.input_fingerprint(event_id))
         first = report_html(store, event_id)
         assert first == report_html(store, event_id)
