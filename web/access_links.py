@@ -18,7 +18,7 @@ from web.login import access_of
 from web.problems import PageError
 from web.rendering import render
 
-json_router = APIRouter(responses=REFUSALS)
+json_router = APIRouter(prefix="/api", responses=REFUSALS)
 page_router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 
 Days = Literal[1, 7, 30]

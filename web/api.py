@@ -21,7 +21,7 @@ from web.texts import text
 REFUSALS: dict[int | str, dict[str, Any]] = {
     status: {"model": ErrorAnswer} for status in (400, 401, 403, 404, 422, 503)
 }
-router = APIRouter(responses=REFUSALS)
+router = APIRouter(prefix="/api", responses=REFUSALS)
 
 Seconds = Annotated[float, Query(ge=-1e6, le=1e7, allow_inf_nan=False)]
 Points = Annotated[int, Query(ge=10, le=traces.MAX_POINTS)]

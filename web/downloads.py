@@ -20,7 +20,7 @@ from logger.store.store import Store
 from web.api import REFUSALS, known_event, store_of
 from web.problems import PageError
 
-router = APIRouter(responses=REFUSALS)
+router = APIRouter(prefix="/api", responses=REFUSALS)
 
 
 class FinishedRecording(BaseModel):

@@ -21,7 +21,7 @@ from web import calibration
 from web.api import REFUSALS, known_event, known_recording, store_of
 from web.problems import PageError
 
-json_router = APIRouter(responses=REFUSALS)
+json_router = APIRouter(prefix="/api", responses=REFUSALS)
 
 CLOCK_NOT_BEFORE = datetime(2025, 1, 1, tzinfo=UTC)
 FURTHEST = timedelta(days=3653)

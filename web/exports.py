@@ -29,7 +29,7 @@ from web.problems import PageError
 from web.rendering import TEMPLATES, render
 from web.texts import text
 
-json_router = APIRouter(responses={**REFUSALS, 409: REFUSALS[404]})
+json_router = APIRouter(prefix="/api", responses={**REFUSALS, 409: REFUSALS[404]})
 page_router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 
 FOLDER = ".exports"

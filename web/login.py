@@ -17,7 +17,7 @@ from web.problems import problem_response
 from web.rendering import render
 from web.texts import text
 
-json_router = APIRouter(responses={**REFUSALS, 429: REFUSALS[404]})
+json_router = APIRouter(prefix="/api", responses={**REFUSALS, 429: REFUSALS[404]})
 page_router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 
 MOST_WAITING = 8

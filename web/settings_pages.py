@@ -17,7 +17,7 @@ from web.api import REFUSALS, known_event, store_of, units_for
 from web.problems import PageError
 from web.rendering import render
 
-json_router = APIRouter(responses=REFUSALS)
+json_router = APIRouter(prefix="/api", responses=REFUSALS)
 page_router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 
 Section = Literal["engine", "event", "display"]
