@@ -94,8 +94,11 @@ def test_the_mixture_no_longer_lights_below_forty_five_percent_of_the_level() ->
     time = np.arange(300) / 100
     level = np.where(time < 1.0, 250.0, np.maximum(250.0 - 2000.0 * (time - 1.0), 70.0))
     # 112.5 kPa is reached 68.75 ms after the fall began; the next sample is at 1.07 s.
-    assert bands.misfires_at(trace(level), 1_000_000_000, 2_000_000_000, 250.0) == 1_070_000_000
-    assert bands.misfires_at(trace(np.full(300, 200.0)), 0, 2_000_000_000, 250.0) is None
+    since = 1_070_000_000
+    assert bands.misfires_at(trace(level), 1_000_000_000, 2_000_000_000, 250.0) == (since, 2_000_000_000)
+    filling = np.where(time < 1.5, level, np.minimum(70.0 + 100.0 * (time - 1.5), 250.0))  # above it again from 1.925 s
+    assert bands.misfires_at(trace(filling), 1_000_000_000, 2_500_000_000, 250.0) == (since, 1_920_000_000)
+    assert bands.misfires_at(trace(np.full(300, 200.0)), 0, 2_000_000_000, 250.0) == (None, None)
 
 
 @pytest.mark.parametrize(

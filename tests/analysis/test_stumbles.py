@@ -83,6 +83,17 @@ def test_a_rail_that_falls_as_the_coils_feed_opens_hangs_on_the_same_switch(late
     assert len(join([opened, low])) == groups
 
 
+@pytest.mark.parametrize(("sated_s", "groups"), [(None, 1), (11.0, 1), (10.6, 2)])
+def test_two_shortages_are_parted_by_half_a_second_in_which_the_engine_feels_neither(
+    sated_s: float | None, groups: int
+) -> None:
+    """A rail is under its floor from 10.0 to 11.0 s and from 11.2 s on; how long of that the engine feels differs."""
+    sated = None if sated_s is None else round(sated_s * NS_PER_S)
+    first = Sign("low_pressure", "fuel_pressure", 10 * NS_PER_S, 11 * NS_PER_S, sated_ns=sated)
+    again = Sign("low_pressure", "fuel_pressure", round(11.2 * NS_PER_S), 12 * NS_PER_S)
+    assert len(join([first, again])) == groups
+
+
 def test_a_supply_that_dips_a_little_while_the_engine_fires_on_is_rejected_with_the_reason() -> None:
     drive = Drive()
     battery = drive.recording().traces["battery_voltage"]

@@ -195,12 +195,14 @@ def fall(trace: Trace, crossed_ns: int, band: PressureBand) -> tuple[int, float]
     return int(trace.time_ns[first + left] + min(1.0, share) * step), level
 
 
-def misfires_at(trace: Trace, left_ns: int, to_ns: int, level: float) -> int | None:
-    """When the rail was too low for the mixture to light, ns; None where it never was.
+def misfires_at(trace: Trace, left_ns: int, to_ns: int, level: float) -> tuple[int | None, int | None]:
+    """From when and until when the rail was too low for the mixture to light, ns; None where it never was.
 
     Flow through an injector goes with the root of the pressure across it (Bernoulli). At LEAN_LIMIT of the usual
     pressure the mixture is half as lean again, where petrol no longer burns reliably (common practice: lambda 1.4-1.5).
     """
     first, last = np.searchsorted(trace.time_ns, [left_ns, to_ns + 1])
     below = np.flatnonzero(trace.value[first:last] < LEAN_LIMIT * level)
-    return int(trace.time_ns[first + below[0]]) if below.size else None
+    if not below.size:
+        return None, None
+    return int(trace.time_ns[first + below[0]]), int(trace.time_ns[first + below[-1]])

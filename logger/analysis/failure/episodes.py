@@ -129,12 +129,13 @@ def _in_a_row(signs: list[Sign]) -> list[list[Sign]]:
     groups: list[list[Sign]] = []
     latest = 0
     for sign in sorted(signs, key=lambda sign: sign.from_ns):
+        until = sign.to_ns if sign.sated_ns is None else sign.sated_ns
         if groups and sign.felt_ns - latest < JOIN_NS:
             groups[-1].append(sign)
-            latest = max(latest, sign.to_ns)
+            latest = max(latest, until)
         else:
             groups.append([sign])
-            latest = sign.to_ns
+            latest = until
     return groups
 
 

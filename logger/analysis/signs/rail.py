@@ -56,11 +56,12 @@ def signs(view: View, band: bands.PressureBand | None) -> list[Sign]:
         if _unfed(view, dip):
             continue
         left, level = (dip.from_ns, band.closed) if low_at_start else bands.fall(trace, dip.from_ns, band)
+        sated = None
         if view.engine.fuel_system == "carburettor":
             starved, weak = _emptied(view, band, left, dip.to_ns)
         else:
             starved = _starved(view, band, left, dip)
-            weak = bands.misfires_at(trace, left, dip.to_ns, level)
+            weak, sated = bands.misfires_at(trace, left, dip.to_ns, level)
             if weak is None and starved >= 1.0:
                 weak = left + FEEL_IT_NS
         found.append(
@@ -73,6 +74,7 @@ def signs(view: View, band: bands.PressureBand | None) -> list[Sign]:
                 starved,
                 left - 10 * MS,
                 engine_ns=weak,
+                sated_ns=sated,
                 note=f"{level - dip.lowest:.0f}",
             )
         )

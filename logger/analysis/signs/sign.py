@@ -19,6 +19,7 @@ class Sign:
     how much better "the engine missed" explains the data than "it ran on".
     earliest_ns: the signal may have left normal as early as this (the last sample or pulse that was still good).
     engine_ns: the first firing that this cannot have left sound; None where the sign does not tell.
+    sated_ns: until when it can have left none sound; None where that is its end.
     """
 
     kind: SignKind
@@ -29,6 +30,7 @@ class Sign:
     strength: float = 0.0
     earliest_ns: int | None = None
     engine_ns: int | None = None
+    sated_ns: int | None = None
     note: str = ""
 
     @property
