@@ -144,6 +144,14 @@ def test_behind_a_shut_throttle_air_is_lost_firings_where_the_injector_shows_tha
     assert found == (pytest.approx([33.8], abs=0.1) if fed else [])
 
 
+@pytest.mark.parametrize(("each_s", "found"), [(0.03, 0), (0.1, 2)])
+def test_what_lies_on_two_sides_of_a_shut_throttle_is_counted_apart(each_s: float, found: int) -> None:
+    """One firing lost right before a gear change and one right after it are its edges; three are three."""
+    misses = ((32.64 - each_s, 32.64), (33.06, 33.06 + each_s))  # shut from 32.7 to 33.0 s
+    view = driven(0.18, misses, shut_s=0.3)
+    assert len([sign for sign in signs(view, learn([view])) if 32.0 < sign.from_ns / 1e9 < 34.0]) == found
+
+
 def test_overrun_alone_is_not_lean() -> None:
     view = driven(0.1)
     assert signs(view, learn([view])) == []

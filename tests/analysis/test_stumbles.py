@@ -325,6 +325,22 @@ def test_a_limiter_that_cuts_a_crank_on_spinning_tyres_is_known_by_the_pulses_ri
 
 
 @pytest.mark.parametrize(
+    ("from_s", "to_s", "limited"), [(6.8, 7.1, True), (4.0, 7.1, False), (7.0, 7.9, True), (4.0, 4.3, False)]
+)
+def test_air_in_the_exhaust_is_the_limiters_only_where_the_engine_was_held_by_it(
+    from_s: float, to_s: float, limited: bool
+) -> None:
+    """Pulled from 4,000 to 6,500 rev/min in four seconds, held there for one, with every tach pulse there."""
+    view = seen(turned((0.0, 4000.0), (3.0, 4000.0), (7.0, 6500.0), (8.0, 6480.0), (10.0, 5000.0)), 10.0, {})
+    air = sign("lean", from_s, to_s, "air_fuel_ratio")
+    assert (held(Episode(view, (air,)), 6500 / 60) is not None) is limited
+    # A rail a little low meanwhile, and from long before, makes no difference to that; one that starves does.
+    low = replace(sign("low_pressure", 3.5, 7.5, "fuel_pressure"), strength=0.2)
+    assert (held(Episode(view, (low, air)), 6500 / 60) is not None) is limited
+    assert held(Episode(view, (replace(low, strength=1.0), air)), 6500 / 60) is None
+
+
+@pytest.mark.parametrize(
     ("peak_rpm", "back_rpm", "limited"),
     [
         (6500.0, 6400.0, True),

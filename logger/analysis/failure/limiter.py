@@ -1,6 +1,7 @@
 """The rev limiter: where an engine is held by it, lost firings are meant."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -19,6 +20,7 @@ LOWEST_LIMITER_RPS = 4000.0 / 60.0
 CUTS, LETS_GO, STAYS = 0.96, 0.93, 0.9
 OVER = 1.05  # of the redline: beyond it no limiter holds an engine
 INTERVALS = (1, 2, 3, 6)  # over which speed is read
+LEAN_FOR_A_MOMENT_NS = 400 * MS
 FEWEST_CUTS, MOST_CUTS = 4, 0.8  # gaps at one speed that tell of a limiter; of all gaps
 
 
@@ -80,17 +82,24 @@ def held(episode: Episode, ceiling_rps: float) -> str | None:
         limit_rps = min(ceiling_rps, redline_rps) if ceiling_rps < np.inf else ceiling_rps
         return _words(limit_rps) if _cut_there(episode, limit_rps) else None
     firings = episode.view.firings
+    # A rail that was a little low explains nothing that the limiter does.
+    felt = replace(episode, signs=tuple(sign for sign in episode.signs if sign.kind != "low_pressure"))
+    if not felt.signs:
+        return None
     # What only the exhaust or the car's motion shows is dated less well.
-    blurred, lean_only = (all(s.kind in kinds for s in episode.signs) for kinds in (BLURRED, ("lean",)))
+    blurred, lean_only = (all(s.kind in kinds for s in felt.signs) for kinds in (BLURRED, ("lean",)))
     if blurred:
         # A car can drive its engine over the limiter, after a gear too low; the exhaust shows the cut all the same.
         ceiling_rps = min(ceiling_rps, 1.01 * redline_rps)
     slack = 200 * MS if lean_only else 60 * MS
-    first, last = np.searchsorted(firings.time_ns, [episode.from_ns - slack, episode.to_ns + slack - 60 * MS])
+    first, last = np.searchsorted(firings.time_ns, [felt.from_ns - slack, felt.to_ns + slack - 60 * MS])
     speed = firings.speed_rps[first : max(last, first + 1)]
     if not speed.size or float(speed.max()) < 0.975 * ceiling_rps:
         return None
-    return _words(speed.max()) if lean_only or float(np.percentile(speed, 20)) > STAYS * ceiling_rps else None
+    # What the exhaust shows of a moment at the limiter may lie beside it; what lasts was there for most of the time.
+    short = lean_only and felt.to_ns - felt.from_ns < LEAN_FOR_A_MOMENT_NS
+    stayed = float(np.percentile(speed, 50 if lean_only else 20)) > STAYS * ceiling_rps
+    return _words(speed.max()) if short or stayed else None
 
 
 def _cut_there(episode: Episode, ceiling_rps: float) -> bool:
