@@ -59,6 +59,6 @@ def test_a_gap_in_which_the_crank_slowed_lost_firings_and_one_in_which_it_did_no
         whole = train(log_interval, 0.002)
         firings = clean(np.delete(whole.time_ns, slice(201, 210)), FOUR)
         (run,) = firings.missing_runs().tolist()
-        loss = roughness.loss_over_gap(firings, *run)
+        loss = roughness.loss_over_gap(firings, *run, roughness.jitter_before(firings, run[0]))
         assert loss is not None
         assert loss.lost_per_pulse == pytest.approx(expected, abs=0.0012)

@@ -126,11 +126,17 @@ class GapLoss:
     error: float
 
 
-def loss_over_gap(firings: Firings, first: int, stop: int, side: int = 20) -> GapLoss | None:
+def jitter_before(firings: Firings, first: int) -> float:
+    """Standard deviation of the edges' jitter over the interval, from the 200 pulses before pulse `first`."""
+    interval = np.diff(firings.time_ns[max(0, first - 200) : first]).astype(np.float64)
+    return float(edge_jitter(np.log(np.maximum(interval, 1.0)))[-1])
+
+
+def loss_over_gap(firings: Firings, first: int, stop: int, jitter: float, side: int = 20) -> GapLoss | None:
     """Fit the matched filter's model around missing pulses first..stop-1, using only pulses that were seen.
 
     If the firings were really lost, the crank slowed meanwhile; if only the wire lost them, it did not.
-    None where fewer than 6 pulses were seen on either side.
+    jitter: from jitter_before. None where fewer than 6 pulses were seen on either side.
     """
     low, high = max(0, first - side), min(firings.time_ns.size, stop + side)
     index = np.arange(low, high)
@@ -144,8 +150,7 @@ def loss_over_gap(firings: Firings, first: int, stop: int, side: int = 20) -> Ga
     basis = np.column_stack((*_smooth_basis(k), _ramp(k, stop - first)))
     solution, *_ = np.linalg.lstsq(basis, y, rcond=None)
     residual = y - basis @ solution
-    near = np.log(np.maximum(np.diff(firings.time_ns[max(0, first - 200) : first]).astype(np.float64), 1.0))
-    spread = max(float(np.sqrt(residual @ residual / max(1, k.size - 4))), float(edge_jitter(near)[-1]))
+    spread = max(float(np.sqrt(residual @ residual / max(1, k.size - 4))), jitter)
     error = spread * float(np.sqrt(np.linalg.inv(basis.T @ basis)[3, 3]))
     return GapLoss(float(solution[3]), error)
 

@@ -97,15 +97,17 @@ def _unrecorded(view: View, first: int, stop: int) -> bool:
     from_ns, to_ns = int(time_ns[first - 1]), int(time_ns[min(stop, time_ns.size - 1)])
     if ((view.gaps_ns[:, 0] < to_ns) & (view.gaps_ns[:, 1] > from_ns)).any():
         return True
-    holes = []
+    told = False
     for trace in view.recording.traces.values():
         if trace.time_ns.size < 100:
             continue
         expected = (to_ns - from_ns) / max(1.0, usual_step_ns(trace.time_ns[:500]))
         if expected >= 5:
             inside = np.searchsorted(trace.time_ns, [from_ns, to_ns])
-            holes.append(float(inside[1] - inside[0]) < 0.3 * expected)
-    return bool(holes) and all(holes)
+            if float(inside[1] - inside[0]) >= 0.3 * expected:
+                return False
+            told = True
+    return told
 
 
 def _gap(view: View, runs: Sequence[tuple[int, int]], probe: Probe | None) -> Gap:
@@ -201,7 +203,8 @@ def _ratio(view: View, first: int, stop: int) -> float:
     load = float(view.load[max(0, first - 2) : first].mean()) if first else 0.0
     if not np.isfinite(load):
         return 0.0
-    fits = [fit for side in SIDES if (fit := _fit(view, first, stop, side)) is not None]
+    jitter = roughness.jitter_before(view.firings, first)
+    fits = [fit for side in SIDES if (fit := _fit(view, first, stop, jitter, side)) is not None]
     if view.state[first - 1] == State.IDLE and (step := _step(view, first, stop)) is not None:
         fits.append(step)
     if not fits:
@@ -222,12 +225,12 @@ def _ratio(view: View, first: int, stop: int) -> float:
     return float(np.clip(ratio, -MOST_RATIO if free or stop - first <= LONG else -1.0, MOST_RATIO))
 
 
-def _fit(view: View, first: int, stop: int, side: int) -> tuple[float, float] | None:
+def _fit(view: View, first: int, stop: int, jitter: float, side: int) -> tuple[float, float] | None:
     """Relative speed lost per missing pulse, and its error, from `side` pulses before and after; None: too few.
 
     What the throttle did meanwhile counts as error: a driver who opens it soon after would cover a loss.
     """
-    loss = roughness.loss_over_gap(view.firings, first, stop, side)
+    loss = roughness.loss_over_gap(view.firings, first, stop, jitter, side)
     if loss is None:
         return None
     reach = round(0.75 * side)
