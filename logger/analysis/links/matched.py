@@ -111,10 +111,10 @@ def rotation_counts(cases_s: FloatArray, exposed_s: FloatArray, span: tuple[floa
         marks[begin : end + 1] = 1.0
     exposed = marks[:n_steps] > 0
     cell = np.floor((cases_s - span[0]) / length * n_steps).astype(int) % n_steps
-    shifts = np.arange(n_steps)
     count = np.zeros(n_steps, dtype=np.intp)
-    for one in cell:
-        count += exposed[(one + shifts) % n_steps]
+    for one in cell.tolist():  # by every shift at once: what lies behind the case, and from the begin on
+        count[: n_steps - one] += exposed[one:]
+        count[n_steps - one :] += exposed[:one]
     chance: FloatArray = np.bincount(count, minlength=cases_s.size + 1) / n_steps
     return chance
 
