@@ -35,6 +35,7 @@ from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 MS = 1_000_000
 STEP_NS = 20 * MS
+WIDE_STEPS = 4  # over which the crank's speed is taken
 EVEN_PER_S, EVEN_STEPS = 0.1, 12  # relative change of speed, and grid steps to either side it is taken over
 HARD = 0.7  # of full load, from which an engine pulls, whatever its speed does
 # A car on its wheels changes its speed by what its tyres hold: at 8 m/s and 0.8 g by one part in a second.
@@ -119,21 +120,19 @@ def _grid(view: View) -> _Grid | None:
     if time_ns.size < 50:
         return None
     at_ns = np.arange(time_ns[0] + 5 * STEP_NS, time_ns[-1] - 5 * STEP_NS, STEP_NS)
-    if at_ns.size < 2 * BEFORE_STEPS:
+    n = at_ns.size
+    if n < 2 * BEFORE_STEPS:
         return None
-    turns = np.arange(time_ns.size) / view.firings.pulses_per_revolution
-
-    def level(from_ns: IntArray, to_ns: IntArray) -> FloatArray:
-        turned = np.interp(to_ns, time_ns, turns) - np.interp(from_ns, time_ns, turns)
-        return np.log(np.maximum(turned * NS_PER_S / (to_ns - from_ns), 0.1))
-
-    wide = 4 * STEP_NS
-    rate = (level(at_ns, at_ns + wide) - level(at_ns - wide, at_ns)) * NS_PER_S / wide
+    around_ns = time_ns[0] + (5 - WIDE_STEPS + np.arange(n + 2 * WIDE_STEPS)) * STEP_NS
+    turns = np.interp(around_ns, time_ns, np.arange(time_ns.size) / view.firings.pulses_per_revolution)
+    # By the turns in WIDE_STEPS from each step on, the first of them that many before the grid.
+    level = np.log(np.maximum((turns[WIDE_STEPS:] - turns[:-WIDE_STEPS]) * NS_PER_S / (WIDE_STEPS * STEP_NS), 0.1))
+    rate = (level[WIDE_STEPS:] - level[:-WIDE_STEPS]) * NS_PER_S / (WIDE_STEPS * STEP_NS)
     place = np.clip(np.searchsorted(time_ns, at_ns), 0, time_ns.size - 1)
     state = view.state[place].copy()
     state[view.firings.stretch[place] != view.firings.stretch[np.maximum(place - 1, 0)]] = State.OFF
     load = view.load[place].astype(np.float64) if view.load_channel else np.full(at_ns.size, np.nan)
-    return _Grid(at_ns, level(at_ns - wide // 2, at_ns + wide // 2), rate, load, state)
+    return _Grid(at_ns, level[WIDE_STEPS // 2 : n + WIDE_STEPS // 2], rate, load, state)
 
 
 def _gained(grid: _Grid) -> FloatArray:

@@ -21,7 +21,8 @@ ComplexArray = npt.NDArray[np.complex128]
 CLIP = 4.0  # standard deviations, beyond which a pulse is an accident
 SCATTER_PULSES = 201  # over which the jitter is measured
 RACING_PER_S = 0.45  # relative gain of crank speed
-HALF_NS, NEAR_NS, GRID_NS = 100_000_000, 200_000_000, 25_000_000
+GRID_NS = 25_000_000
+HALF_STEPS, NEAR_STEPS = 4, 8  # of the grid: to either side of it speed is compared; a racing crank is taken for one
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,11 +97,13 @@ def _racing(view: View) -> BoolArray:
     time_ns, speed = view.firings.time_ns, view.firings.speed_rps
     if not time_ns.size:
         return np.empty(0, bool)
-    grid = np.arange(time_ns[0], time_ns[-1] + GRID_NS, GRID_NS)
-    before, after = (np.clip(np.searchsorted(time_ns, grid + d), 0, time_ns.size - 1) for d in (-HALF_NS, HALF_NS))
-    span = np.maximum(time_ns[after] - time_ns[before], HALF_NS) / NS_PER_S
+    half_ns = HALF_STEPS * GRID_NS
+    grid = np.arange(time_ns[0] - half_ns, time_ns[-1] + GRID_NS + half_ns, GRID_NS)
+    place = np.minimum(np.searchsorted(time_ns, grid), time_ns.size - 1)
+    before, after = place[: -2 * HALF_STEPS], place[2 * HALF_STEPS :]
+    span = np.maximum(time_ns[after] - time_ns[before], half_ns) / NS_PER_S
     races = np.log(np.maximum(speed[after], 0.1) / np.maximum(speed[before], 0.1)) / span > RACING_PER_S
-    return np.asarray(ndimage.maximum_filter1d(races, 2 * (NEAR_NS // GRID_NS) + 1, mode="nearest"))
+    return np.asarray(ndimage.maximum_filter1d(races, 2 * NEAR_STEPS + 1, mode="nearest"))
 
 
 def _scatter(value: FloatArray) -> FloatArray:

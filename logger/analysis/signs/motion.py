@@ -21,7 +21,8 @@ from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 MS = 1_000_000
 STEP_NS = 20 * MS
-HALF_NS = 40 * MS  # window on either side over which the crank's acceleration is taken
+HALF_STEPS = 2  # window on either side over which the crank's acceleration is taken
+HALF_NS = HALF_STEPS * STEP_NS
 OPEN, SHUT = 0.45, 0.05  # of full load
 # The load must have been open or shut for this many steps on either side: a rail shows load late, and smooths it.
 AROUND_STEPS = {"throttle_position": 4, "fuel_pressure": 12}
@@ -111,13 +112,11 @@ def _motion(view: View, load_at_firings: LoadArray, around_steps: int) -> Motion
     time_ns = np.arange(firings.time_ns[0] + 2 * HALF_NS, firings.time_ns[-1] - 2 * HALF_NS, STEP_NS)
     if time_ns.size < 50:
         return None
-    count = np.arange(firings.time_ns.size, dtype=np.float64)
-
-    def speed(from_ns: IntArray, to_ns: IntArray) -> FloatArray:
-        turned = np.interp(to_ns, firings.time_ns, count) - np.interp(from_ns, firings.time_ns, count)
-        return np.asarray(turned / firings.pulses_per_revolution / (HALF_NS / NS_PER_S))
-
-    crank = (speed(time_ns, time_ns + HALF_NS) - speed(time_ns - HALF_NS, time_ns)) / (HALF_NS / NS_PER_S)
+    around_ns = time_ns[0] + (np.arange(time_ns.size + 2 * HALF_STEPS) - HALF_STEPS) * STEP_NS
+    count = np.interp(around_ns, firings.time_ns, np.arange(firings.time_ns.size, dtype=np.float64))
+    half_s = HALF_NS / NS_PER_S
+    speed = (count[HALF_STEPS:] - count[:-HALF_STEPS]) / firings.pulses_per_revolution / half_s
+    crank = (speed[HALF_STEPS:] - speed[:-HALF_STEPS]) / half_s
     rate = NS_PER_S / max(1.0, float(np.median(np.diff(trace.time_ns[:2000]))))
     width = max(3, round(0.035 * rate) | 1)
     columns = [
