@@ -58,8 +58,7 @@ class Firings:
 
     def missing_runs(self) -> IntArray:
         """Runs of missing pulses: int64 (m, 2), index of the first missing one and of the first one seen after."""
-        change = np.diff(np.concatenate(([0], (~self.seen).astype(np.int8), [0])))
-        return np.column_stack((np.flatnonzero(change == 1), np.flatnonzero(change == -1))).astype(np.int64)
+        return spans_of(~self.seen)
 
 
 def clean(edges_ns: IntArray, engine: Engine, gaps_ns: IntArray | None = None) -> Firings:
@@ -109,8 +108,9 @@ def off_median(interval: FloatArray, width: int) -> BoolArray:
     block = 2 * width
     n_blocks = interval.size // block
     least, most = np.zeros(n_blocks + 2), np.full(n_blocks + 2, np.inf)  # what comes first and last is always asked
-    whole = interval[: n_blocks * block].reshape(-1, block)
-    least[1:-1], most[1:-1] = whole.min(axis=1), whole.max(axis=1)
+    if n_blocks:
+        whole, begins = interval[: n_blocks * block], np.arange(0, n_blocks * block, block)
+        least[1:-1], most[1:-1] = np.minimum.reduceat(whole, begins), np.maximum.reduceat(whole, begins)
     least, most = (ndimage.minimum_filter1d(least, 3), ndimage.maximum_filter1d(most, 3))
     unlike = ((most > LONG * least) | (least < SHORT * most))[1:]
     odd = np.zeros(interval.size, bool)

@@ -35,6 +35,8 @@ def bounces(edges: IntArray, fastest_ns: float) -> BoolArray:
     bounced = np.zeros(edges.size, bool)
     n_blocks = edges.size // BLOCK
     short = np.diff(edges, prepend=edges[:1] - NS_PER_S) < TOO_SOON * fastest_ns
+    if np.count_nonzero(short) < 0.5 * n_blocks * ALWAYS * BLOCK:
+        return bounced  # not even half of all blocks can have so many
     if not n_blocks or float(np.median(short[: n_blocks * BLOCK].reshape(n_blocks, BLOCK).mean(axis=1))) <= ALWAYS:
         return bounced
     last = -np.inf
