@@ -86,7 +86,7 @@ def unevenness(firings: Firings, count: int) -> tuple[SingleArray, BoolArray]:
             low = high - 2 * width
         log_interval = np.log(np.maximum(np.diff(firings.time_ns[low:high]).astype(np.float64), 1.0))
         log_interval[np.diff(firings.stretch[low:high]) != 0] = 0.0
-        summed = np.concatenate(([0.0], np.cumsum(log_interval - median(log_interval))))
+        summed = np.concatenate(([0.0], np.cumsum(log_interval - log_interval.mean())))  # the fit takes a slope out
         rest = summed - signal.savgol_filter(summed, width, SMOOTH_DEGREE, mode="nearest")
         uneven[begin : begin + PIECE] = rest[begin - low : begin - low + PIECE]
     valid, reach = firings.seen.copy(), width // 2 + 1
@@ -139,8 +139,10 @@ def fold(
         if sure or before is None or not _goes_on(trains, before, span) or misfit[turn] - misfit[best] > UNLIKELY_TURN:
             group, turn = MATCHED if sure else number + 1, best
         before = span
-        groups[span.recording][span.first : span.stop] = group
-        places[span.recording][span.first : span.stop] = (np.arange(span.first, span.stop) + turn) % count
+        own = slice(span.first, span.stop)
+        groups[span.recording][own] = group
+        cycles = np.tile(np.arange(count, dtype=np.uint8), (span.stop - span.first) // count + 2)
+        places[span.recording][own] = cycles[(span.first + turn) % count :][: span.stop - span.first]
     folded = [
         Folded(uneven, place, group, valid & (group >= 0))
         for (uneven, valid), place, group in zip(parts, places, groups, strict=True)
@@ -172,25 +174,24 @@ def _pattern(
     """The mean of `uneven` by index modulo count, and one over the square of its standard error; (count,) each."""
     index = spread_out(use[first:stop] & valid[first:stop], (stop - first) // ENOUGH) + first
     place, value = index % count, uneven[index].astype(np.float64)
-    if np.bincount(place, minlength=count).min() < 3:
+    number = np.bincount(place, minlength=count)
+    if number.min() < 3:
         return np.zeros(count), np.zeros(count)
-    value = value - median(value)
+    value -= median(value)
     limit = 4.0 * 1.4826 * median(np.abs(value))
     value = np.clip(value, -limit, limit)
-    number = np.bincount(place, minlength=count)
     mean = np.bincount(place, value, minlength=count) / number
-    variance = np.bincount(place, (value - mean[place]) ** 2, minlength=count) / number
+    variance = np.bincount(place, value**2, minlength=count) / number - mean**2
     return mean, number / np.maximum(variance, 1e-10)
 
 
 def _misfit(span: Span, longest: Span) -> FloatArray:
     """How badly a span lies on the longest one if turned by 0, 1, ... places: negative log-likelihoods, (count,)."""
-    misfit = []
-    for turn in range(span.mean.size):
-        mean, weight = np.roll(longest.mean, -turn), np.roll(longest.weight, -turn)
-        both = span.weight * weight / np.maximum(span.weight + weight, 1e-10)
-        misfit.append(0.5 * float(both @ (span.mean - mean) ** 2))
-    return np.array(misfit)
+    count = span.mean.size
+    turned = (np.arange(count)[:, None] + np.arange(count)) % count
+    mean, weight = longest.mean[turned], longest.weight[turned]
+    both = span.weight * weight / np.maximum(span.weight + weight, 1e-10)
+    return np.asarray(0.5 * (both * (span.mean - mean) ** 2).sum(axis=1))
 
 
 def _goes_on(trains: Sequence[Firings], before: Span, span: Span) -> bool:

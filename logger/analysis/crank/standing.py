@@ -21,7 +21,7 @@ import numpy as np
 from logger.analysis.crank.cycle import ENOUGH, FEWEST_CYCLES, Folded, PlaceArray, spread_out
 from logger.analysis.crank.states import State, StateArray, View
 from logger.analysis.medians import median
-from logger.event import BoolArray, FloatArray
+from logger.event import BoolArray, FloatArray, IntArray
 
 WORK = 9400.0  # p V / J, 1/s2: 800 kPa at full load over 0.085 kg m2 a litre (judgement; a heavy flywheel halves it)
 IDLE_SHARE = 0.25  # of full load, with which an idling engine fires
@@ -39,7 +39,7 @@ def due(view: View, count: int) -> FloatArray:
     state = view.state
     share = np.ones(state.size)
     if view.load_channel is not None:
-        share = np.clip(np.nan_to_num(view.load.astype(np.float64)) / FULL_LOAD, LEAST_SHARE, 1.0)
+        share = np.minimum(np.fmax(view.load.astype(np.float64) / FULL_LOAD, LEAST_SHARE), 1.0)  # the least for NaN
         share[state == State.OVERRUN] = 0.0
     share[state == State.IDLE] = IDLE_SHARE
     turning = 2.0 * np.pi * np.maximum(view.firings.speed_rps, 1.0)
@@ -62,8 +62,10 @@ def patterns(
     taken, where they are enough. known: patterns that are not asked for anew.
     """
     found = dict(known)
+    usable = [one.valid & np.isin(view.state, KINDS) for view, one in zip(views, folded, strict=True)]
     for number in sorted({number for one in folded for number in one.groups()} - set(known)):
-        own = _together(views, folded, waves, [one.valid & (one.group == number) for one in folded], sound)
+        chosen = [use & (one.group == number) for use, one in zip(usable, folded, strict=True)]
+        own = _together(views, folded, waves, chosen, sound)
         lobes = _lobes(own, count, views[0].load_channel is not None)
         found[number] = np.full((len(KINDS), count), np.nan)
         for row, kind in enumerate(KINDS):
@@ -95,14 +97,14 @@ def beyond(
 @dataclass(frozen=True, slots=True)
 class _Pulses:
     """Some pulses of an event, (m,) each, in order of their place in the cycle: that, unevenness, due wave, state,
-    whether sound, and in which of the day's PARTS."""
+    whether sound, and the how-manieth each is in time."""
 
     place: PlaceArray
     uneven: FloatArray
     wave: FloatArray
     state: StateArray
     sound: BoolArray
-    part: PlaceArray
+    number: IntArray
 
 
 def _together(
@@ -120,8 +122,7 @@ def _together(
         parts.append((one.place[at], one.uneven[at].astype(np.float64), wave[at], view.state[at], good[at]))
     place, uneven, due_wave, state, good = (np.concatenate(column) for column in zip(*parts, strict=True))
     order = np.argsort(place, kind="stable")
-    part = (order * PARTS // max(1, order.size)).astype(np.uint8)
-    return _Pulses(place[order], uneven[order], due_wave[order], state[order], good[order], part)
+    return _Pulses(place[order], uneven[order], due_wave[order], state[order], good[order], order)
 
 
 def _median(place: PlaceArray, uneven: FloatArray, count: int) -> FloatArray | None:
@@ -138,8 +139,8 @@ def _lobes(pulses: _Pulses, count: int, load_known: bool) -> FloatArray | None:
     By each place a straight line is fitted of `uneven` over the wave due; None where their slopes make no wave.
     """
     # A shut throttle that nothing tells says nothing.
-    use = np.isin(pulses.state, KINDS if load_known else KINDS[:2])
-    place, uneven, wave, part = pulses.place[use], pulses.uneven[use], pulses.wave[use], pulses.part[use]
+    use = slice(None) if load_known else pulses.state != State.OVERRUN
+    place, uneven, wave = pulses.place[use], pulses.uneven[use], pulses.wave[use]
     usual = _median(place, uneven, count)
     if usual is None:
         return None
@@ -159,14 +160,17 @@ def _lobes(pulses: _Pulses, count: int, load_known: bool) -> FloatArray | None:
     squares = summed(spread**2)
     if not squares.all():
         return None
-    mean = summed(off) / number
     slope = summed(spread * off) / squares
-    level = usual + mean - slope * summed(wave) / number
-    error = np.sqrt(summed((off - at_pulses(mean) - spread * at_pulses(slope)) ** 2) / number / squares)
     turns = np.exp(-2j * np.pi * np.arange(count) / count) * (1.0 if count == 2 else 2.0) / count
-    size, size_error = complex(slope @ turns), float(np.sqrt(error**2 @ np.abs(turns) ** 2))
-    if abs(size) < max(LAME_ALL_DAY, SURE * size_error):
+    size = complex(slope @ turns)
+    if abs(size) < LAME_ALL_DAY:
         return None
+    mean = summed(off) / number
+    error = np.sqrt(summed((off - at_pulses(mean) - spread * at_pulses(slope)) ** 2) / number / squares)
+    if abs(size) < SURE * float(np.sqrt(error**2 @ np.abs(turns) ** 2)):
+        return None
+    level = usual + mean - slope * summed(wave) / number
+    part = pulses.number[use] * PARTS // pulses.number.size
     template = wave * at_pulses(np.cos(2.0 * np.pi * np.arange(count) / count + np.angle(size)))
     shown = np.bincount(part, template * np.clip(uneven - at_pulses(level), -limit, limit))
     due_there = np.bincount(part, template**2)

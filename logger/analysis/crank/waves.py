@@ -1,9 +1,6 @@
-"""An event's pulses as the search for a lame cylinder sees them: each cycle's wave, beyond the standing pattern.
+"""An event's pulses as the search for a lame cylinder sees them: each cycle's wave, beyond the standing pattern."""
 
-An event is gone through piece by piece, so that a long day need not lie in memory twice.
-"""
-
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -56,7 +53,7 @@ NOTHING = Taught(None, {})
 
 
 class Day:
-    """An event's pulses on the engine's cycle, to be searched piece by piece: a long day need not lie in memory."""
+    """An event's pulses on the engine's cycle, to be searched piece by piece."""
 
     def __init__(self, views: Sequence[View], count: int, taught: Taught) -> None:
         self.views, self.count, self.taught = views, count, taught
@@ -70,12 +67,13 @@ class Day:
         """The standing pattern of each group of pulses, of what is held for sound now."""
         return standing.patterns(self.views, self.folded, self.due, self.count, self.sound, self.taught.patterns)
 
-    def trains(self) -> Iterator[Train]:
+    def trains(self) -> list[Train]:
         """The pieces, in order, against the pattern of what is held for sound now."""
         table = self.patterns()
         turns = np.exp(-2j * np.pi * np.arange(self.count) / self.count)
         of_jitter, of_wave = cycle.kept(self.count)
         gain = 1.0 if self.count == 2 else np.sqrt(2.0)
+        pieces = []
         for number, (view, one) in enumerate(zip(self.views, self.folded, strict=True)):
             for begin in range(0, view.state.size, cycle.PIECE):
                 span = slice(begin, min(begin + cycle.PIECE, view.state.size))
@@ -89,7 +87,8 @@ class Day:
                 level = self.due[number][span] / scatter * of_jitter / gain
                 time_ns = view.firings.time_ns
                 calm = ~self.races[number][(time_ns[span] - time_ns[0]) // GRID_NS]
-                yield Train(number, begin, wave, level, judged, calm, one.group[span])
+                pieces.append(Train(number, begin, wave, level, judged, calm, one.group[span]))
+        return pieces
 
 
 def _racing(view: View) -> BoolArray:
