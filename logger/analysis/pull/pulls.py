@@ -188,25 +188,21 @@ def _curve(
     clean = use & ~_inside_any(time_s, [(a - SMOOTH_S, b + SMOOTH_S) for a, b in broken])
     width = int(SMOOTH_S / GRID_S) // 2 * 2 + 1
     clean &= minimum_filter1d(wide, width, mode="nearest")
-    number = np.floor(speed / BIN_RPM).astype(int)
-    middles, means, errors = [], [], []
-    for one in np.unique(number[clean]):
-        inside = gain[clean & (number == one)]
-        if inside.size < LEAST_IN_BIN:
-            continue
-        independent = max(1.0, inside.size * GRID_S / SMOOTH_S)
-        middles.append((one + 0.5) * BIN_RPM)
-        means.append(float(inside.mean()))
-        errors.append(float(inside.std() / np.sqrt(independent)) if inside.size > 1 else np.nan)
-    if len(middles) < 3:
+    number = np.maximum(speed[clean] / BIN_RPM, 0.0).astype(int)
+    n = np.bincount(number)
+    full = np.flatnonzero(n >= LEAST_IN_BIN)
+    if full.size < 3:
         return None
-    curve = np.array(means)
+    mean = np.bincount(number, gain[clean]) / np.maximum(n, 1)
+    variance = np.bincount(number, (gain[clean] - mean[number]) ** 2) / np.maximum(n, 1)
+    errors = np.asarray(np.sqrt(variance[full] / np.maximum(1.0, n[full] * GRID_S / SMOOTH_S)))
     push = _push(recording.traces.get("acceleration"), from_s, to_s, float(gain[clean].mean()) / factor)
     at_s = sorted(a for a, _ in broken if a > from_s + BEGUN_S)
     before_s = np.maximum(np.array(at_s) - SMOOTH_S / 2, from_s)
     return Pull(
-        recording.name, from_s, to_s, np.array(middles), curve, np.array(errors), coolant, _warmth(coolant), factor,
-        push=push, break_ups_s=tuple(at_s), break_ups_rpm=tuple(np.interp(before_s, time_s, speed).tolist()),
+        recording.name, from_s, to_s, BIN_RPM * np.asarray(full + 0.5), mean[full], errors, coolant,
+        _warmth(coolant), factor, push=push, break_ups_s=tuple(at_s),
+        break_ups_rpm=tuple(np.interp(before_s, time_s, speed).tolist()),
     )  # fmt: skip
 
 
@@ -234,7 +230,7 @@ def _speed(recording: Recording, engine: Engine) -> tuple[FloatArray, FloatArray
     width = int(SMOOTH_S / GRID_S) // 2 * 2 + 1
     if time_s.size <= width:
         return np.empty(0), np.empty(0)
-    turns = np.interp(time_s, pulse_s, np.arange(tach.size) / engine.pulses_per_revolution)
+    turns = np.interp(time_s, pulse_s, np.arange(tach.size, dtype=np.float64)) / engine.pulses_per_revolution
     return time_s, np.asarray(savgol_filter(turns, width, 2, deriv=1, delta=GRID_S) * 60.0)
 
 
