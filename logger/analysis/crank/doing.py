@@ -90,7 +90,8 @@ def of(view: View, halts: Sequence[Stop]) -> StateArray:
             grid.state[even & (grid.level < idle_level + np.log(IDLE_BAND))] = State.IDLE
         _mark_free(view, grid, idle_level)
         _mark_gear_changes(grid)
-        place = np.clip(np.searchsorted(grid.time_ns, firings.time_ns - STEP_NS // 2), 0, grid.time_ns.size - 1)
+        # The grid point half a step off or less; at the ends of it, that which is nearest.
+        place = np.clip((firings.time_ns - grid.time_ns[0] + STEP_NS // 2 - 1) // STEP_NS, 0, grid.time_ns.size - 1)
         refined = (state >= State.IDLE) & (grid.state[place] >= State.IDLE)
         state[refined] = grid.state[place][refined]
     for halt in halts:
