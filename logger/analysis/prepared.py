@@ -33,10 +33,11 @@ def prepare(
     recording: Recording,
     engine: Engine,
     faults: Sequence[SensorFault] | None = None,
+    gaps: Sequence[dict[str, Any]] | None = None,
     liars: frozenset[str] = frozenset(),
 ) -> Prepared:
-    """Make a part ready. faults: its sensors' faults, where they are known already; liars: see taps.py."""
-    gaps = sensor_faults.gaps(recording)
+    """Make a part ready. faults, gaps: of its sensors, where they are known already; liars: see taps.py."""
+    gaps = sensor_faults.gaps(recording) if gaps is None else list(gaps)
     silence_ns = _silence_ns(recording, gaps)
     edges = recording.pulses.get("tach_pulses", np.empty(0, np.int64))
     firings = pulses.clean(edges, engine, silence_ns)

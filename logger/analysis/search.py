@@ -111,11 +111,12 @@ class Found:
 def through(parts: Sequence[Part], known: Known, report: Callable[[float], None]) -> tuple[list[Looked], list[Found]]:
     """Go through all parts. report is called with the share done. `known` lets go of the parts that it holds."""
 
-    def seen(number: int, faults: list[SensorFault] | None = None) -> Seen:
+    def seen(number: int, before: Looked | None = None) -> Seen:
         if number in known.held:
             return known.held[number]
-        ready = prepare(parts[number].read(), known.engine, faults, known.liars)
-        return see(ready, known.engine, known.scale, again=faults is not None)
+        faults, gaps = (None, None) if before is None else (before.faults, before.gaps)
+        ready = prepare(parts[number].read(), known.engine, faults, gaps, known.liars)
+        return see(ready, known.engine, known.scale, again=before is not None)
 
     def first(number: int) -> tuple[Looked, Found | None]:
         this = seen(number)
@@ -126,7 +127,7 @@ def through(parts: Sequence[Part], known: Known, report: Callable[[float], None]
         return looked, _find(this, looked, [1.0] * len(looked.look.gaps), False, known)
 
     def again(number: int) -> Found:
-        return _find(seen(number, looks[number].faults), looks[number], chances[number], strays_count, known)
+        return _find(seen(number, looks[number]), looks[number], chances[number], strays_count, known)
 
     looks: list[Looked] = []
     found: dict[int, Found] = {}

@@ -68,9 +68,11 @@ def clean(edges_ns: IntArray, engine: Engine, gaps_ns: IntArray | None = None) -
     """
     edges, repeats = _distinct(edges_ns)
     bounced = tach_noise.bounces(edges, tach_noise.fastest_interval_ns(engine))
-    extra = np.concatenate((repeats, edges[bounced]))
-    begins = [] if gaps_ns is None else np.searchsorted(edges[~bounced], gaps_ns[:, 1]).tolist()
-    return _join([_clean(part, engine) for part in np.split(edges[~bounced], begins)], extra)
+    if bounced.any():
+        edges, repeats = edges[~bounced], np.concatenate((repeats, edges[bounced]))
+    begins = [] if gaps_ns is None else np.searchsorted(edges, gaps_ns[:, 1]).tolist()
+    parts = [part for part in np.split(edges, begins) if part.size] or [edges]
+    return _join([_clean(part, engine) for part in parts], repeats)
 
 
 def _clean(edges: IntArray, engine: Engine) -> Firings:
@@ -83,8 +85,11 @@ def _clean(edges: IntArray, engine: Engine) -> Firings:
     width = MEDIAN_WIDTH if per_revolution >= 1.0 else FEW_WIDTH
     noisy = tach_noise.bursts(interval, tach_noise.fastest_interval_ns(engine))
     noisy |= tach_noise.scatter(interval, noisy, slowest)
-    odd = noisy.copy()
-    odd[~noisy] = off_median(interval[~noisy], width)
+    if noisy.any():
+        odd = noisy.copy()
+        odd[~noisy] = off_median(interval[~noisy], width)
+    else:
+        odd = off_median(interval, width)
     odd |= tach_noise.chatter(interval, odd, SAG_MATTERS_BELOW * slowest)
     runs = thinned.runs(interval, odd, noisy, SAG_MATTERS_BELOW * slowest, width)
     for run in runs:
