@@ -133,6 +133,9 @@ def _supply(value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Scen
     """
     nominal = nominal_supply(value)
     low = scene.while_running(value < 0.9 * nominal, time_ns)
+    high = value > 1.1 * nominal
+    if not low.any():
+        return low, high
     at = np.flatnonzero(low)
     up, unknown = np.zeros_like(low), low.copy()
     for source in ("battery_voltage", "ignition_feed_voltage"):
@@ -143,7 +146,7 @@ def _supply(value: FloatArray, time_ns: IntArray, limits: Plausible, scene: Scen
     for start, stop in merge(spans_of(up), 2 * NS_PER_S // step_ns).tolist():
         up[start:stop] &= np.count_nonzero(up[start:stop]) * step_ns >= NS_PER_S // 4
     gone = _fires_on(unknown & (value < SUPPLY_GONE * nominal), time_ns, scene)
-    return up | gone, value > 1.1 * nominal
+    return up | gone, high
 
 
 def _usual(scene: Scene, channel: str) -> float:

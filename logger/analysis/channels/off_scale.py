@@ -81,13 +81,14 @@ def pressure_lies(value: FloatArray, time_ns: IntArray, limits: Plausible, scene
             gone = float(np.nanmedian(value[start:stop])) < 0.2 * usual
             low[start:stop] |= gone and time_ns[stop - 1] - time_ns[start] >= shortest_ns
         high |= high_step & (value > above)
-    ripple = _ripple(plain)
-    for start, stop in merge(spans_of(value > above), 2).tolist():
+    far, farther = spans_of(value > 1.2 * _high(plain)), merge(spans_of(value > above), 2)
+    ripple = _ripple(plain) if len(far) or len(farther) else 0.0
+    for start, stop in farther.tolist():
         # Boost lifts a rail that follows the manifold as far, but no compressor does so from one sample to the next.
         jumped = start == 0 or not value[start] - value[start - 1] < 0.2 * usual
         high[start:stop] |= jumped and stop - start >= 8 and _ripple(value[start:stop]) < 0.5 * ripple
     # Not so far above, as where the sensor's full scale is near the running pressure: jumped to, and quiet for longer.
-    for start, stop in spans_of(value > 1.2 * _high(plain)).tolist():
+    for start, stop in far.tolist():
         jumped = start > 0 and value[start] - value[start - 1] > 0.2 * usual
         high[start:stop] |= jumped and stop - start >= 25 and _ripple(value[start:stop]) < 0.4 * ripple
     return scene.while_running(low, time_ns), scene.while_running(high, time_ns)
@@ -113,11 +114,12 @@ def probe_lies(value: FloatArray, time_ns: IntArray, limits: Plausible, scene: S
     jumped_low, jumped_high = _stepped(value, time_ns, PROBE_STEP, PROBE_RATE_PER_S, open_ended=False)
     low |= scene.while_running(jumped_low, time_ns)
     high |= scene.while_running(jumped_high, time_ns)
-    ripple = _ripple(value)
     for start, stop in spans_of(scene.while_running(value > LEAN_END, time_ns)).tolist():
         from_ns, to_ns = int(time_ns[start]), int(time_ns[stop - 1])
         high[start:stop] |= to_ns - from_ns >= 2 * NS_PER_S and scene.pulls(from_ns + NS_PER_S // 2, to_ns)
-    for start, stop in spans_of(scene.while_running(value < RICH_END, time_ns)).tolist():
+    rich = spans_of(scene.while_running(value < RICH_END, time_ns))
+    ripple = _ripple(value) if len(rich) else 0.0
+    for start, stop in rich.tolist():
         quiet = stop - start > 1 and _ripple(value[start:stop]) < 0.4 * ripple
         low[start:stop] |= quiet and time_ns[stop - 1] - time_ns[start] >= 2 * NS_PER_S
     return low, high
