@@ -79,13 +79,14 @@ def unevenness(firings: Firings, count: int) -> tuple[SingleArray, BoolArray]:
     uneven = np.zeros(n, np.float32)
     if n < 2 * width:
         return uneven, np.zeros(n, bool)
+    begins = firings.bounds()[1:-1]
     # A long day piece by piece, each with what the fit reaches on either side.
     for begin in range(0, n, PIECE):
         low, high = max(0, begin - width), min(n, begin + PIECE + width)
         if high - low < 2 * width:
             low = high - 2 * width
         log_interval = np.log(np.maximum(np.diff(firings.time_ns[low:high]).astype(np.float64), 1.0))
-        log_interval[np.diff(firings.stretch[low:high]) != 0] = 0.0
+        log_interval[begins[(begins > low) & (begins < high)] - 1 - low] = 0.0
         summed = np.concatenate(([0.0], np.cumsum(log_interval - log_interval.mean())))  # the fit takes a slope out
         rest = summed - signal.savgol_filter(summed, width, SMOOTH_DEGREE, mode="nearest")
         uneven[begin : begin + PIECE] = rest[begin - low : begin - low + PIECE]

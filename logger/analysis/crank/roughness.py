@@ -49,7 +49,7 @@ def segment_acceleration(time_ns: IntArray, per_revolution: float) -> FloatArray
 def log_intervals(firings: Firings) -> FloatArray:
     """Natural logarithm of the intervals in ns, (n - 1,); 0 where one stretch ends and the next begins."""
     log_interval = np.log(np.maximum(np.diff(firings.time_ns).astype(np.float64), 1.0))
-    log_interval[np.diff(firings.stretch) != 0] = 0.0
+    log_interval[firings.bounds()[1:-1] - 1] = 0.0
     return np.asarray(log_interval)
 
 

@@ -62,7 +62,8 @@ def patterns(
     taken, where they are enough. known: patterns that are not asked for anew.
     """
     found = dict(known)
-    usable = [one.valid & np.isin(view.state, KINDS) for view, one in zip(views, folded, strict=True)]
+    is_kind = np.isin(np.arange(len(State)), KINDS)
+    usable = [one.valid & is_kind[view.state] for view, one in zip(views, folded, strict=True)]
     for number in sorted({number for one in folded for number in one.groups()} - set(known)):
         chosen = [use & (one.group == number) for use, one in zip(usable, folded, strict=True)]
         own = _together(views, folded, waves, chosen, sound)

@@ -70,9 +70,9 @@ class Day:
     def trains(self) -> list[Train]:
         """The pieces, in order, against the pattern of what is held for sound now."""
         table = self.patterns()
-        turns = np.exp(-2j * np.pi * np.arange(self.count) / self.count)
         of_jitter, of_wave = cycle.kept(self.count)
         gain = 1.0 if self.count == 2 else np.sqrt(2.0)
+        turns = gain * of_jitter / of_wave * np.exp(-2j * np.pi * np.arange(self.count) / self.count)
         pieces = []
         for number, (view, one) in enumerate(zip(self.views, self.folded, strict=True)):
             for begin in range(0, view.state.size, cycle.PIECE):
@@ -82,9 +82,9 @@ class Day:
                 judged = known & ((view.state[span] != State.OVERRUN) | (view.load_channel is None))
                 scatter = np.ones(judged.size)
                 scatter[judged] = _scatter(rest[judged])
-                value = np.where(judged, np.clip(rest / scatter, -CLIP, CLIP), 0.0) * of_jitter / of_wave
-                wave = gain * value * turns[one.place[span]]
-                level = self.due[number][span] / scatter * of_jitter / gain
+                value = np.where(judged, np.clip(rest / scatter, -CLIP, CLIP), 0.0)
+                wave = value * turns[one.place[span]]
+                level = self.due[number][span] / scatter * (of_jitter / gain)
                 time_ns = view.firings.time_ns
                 calm = ~self.races[number][(time_ns[span] - time_ns[0]) // GRID_NS]
                 pieces.append(Train(number, begin, wave, level, judged, calm, one.group[span]))
