@@ -12,9 +12,8 @@ speed, None where that one did not go), `torque` and `power` (of that pull's hig
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict
+from math import isfinite
 from typing import Any
-
-import numpy as np
 
 from logger.analysis.findings import Stumble
 from logger.analysis.links.frames import Interval
@@ -99,7 +98,7 @@ def _plain(pull: Pull, compared: Comparison, n: int, vehicle: Vehicle | None, lo
 
 
 def _rounded(values: FloatArray, digits: int) -> list[float | None]:
-    return [round(float(value), digits) if np.isfinite(value) else None for value in values]
+    return [round(value, digits) if isfinite(value) else None for value in values.tolist()]
 
 
 def _referred(

@@ -22,6 +22,7 @@ from scipy.signal import savgol_filter
 from logger.analysis.findings import Stumble
 from logger.analysis.links.frames import Interval
 from logger.analysis.links.temperature import on_grid
+from logger.analysis.medians import median
 from logger.analysis.pull import air
 from logger.analysis.pull.pull import Pull, Warmth
 from logger.event import NS_PER_S, BoolArray, Engine, Event, FloatArray, IntArray, Recording, Trace
@@ -211,7 +212,7 @@ def geared(pulls: Sequence[Pull]) -> list[Pull]:
     if not pulls:
         return []
     by_push = all(pull.push is not None for pull in pulls)
-    key = np.log([pull.push if by_push and pull.push else max(1.0, float(np.median(pull.gain))) for pull in pulls])
+    key = np.log([pull.push if by_push and pull.push else max(1.0, median(pull.gain)) for pull in pulls])
     order = np.argsort(key)
     step = np.concatenate([[0], np.cumsum(np.diff(key[order]) > np.log(GEAR_STEP))])
     gear = np.empty(len(pulls), dtype=int)
@@ -252,7 +253,10 @@ def _means_at(trace: Trace | None, stretches: Sequence[Interval]) -> list[float 
         return [None] * len(stretches)
     from_s, to_s = np.array(stretches).T
     value = on_grid(trace, np.linspace(from_s, to_s, 11, axis=1).ravel()).reshape(-1, 11)
-    return [float(np.nanmean(row)) if np.isfinite(row).any() else None for row in value]
+    known = np.isfinite(value)
+    n = np.count_nonzero(known, axis=1)
+    mean = np.where(known, value, 0.0).sum(axis=1) / np.maximum(n, 1)
+    return [one if has else None for one, has in zip(mean.tolist(), n.tolist(), strict=True)]
 
 
 def _warmth(coolant: float | None) -> Warmth:
