@@ -278,10 +278,11 @@ def driving(rpm: FloatArray, running: BoolArray, engine: Engine, step_s: float =
 def smooth(trace: Trace, time_s: FloatArray, span_s: float) -> FloatArray:
     """Mean of a trace over `span_s` around each cell, (n,), span_s up to 2 FAR_S; NaN farther off than that."""
     good = np.isfinite(trace.value)
-    sample_s, value = trace.time_ns[good] / NS_PER_S, trace.value[good]
+    time_ns, value = (trace.time_ns, trace.value) if good.all() else (trace.time_ns[good], trace.value[good])
     if not value.size:
         return np.full(time_s.size, np.nan)
-    total = np.concatenate([[0.0], np.cumsum(value)])
+    sample_s, total = time_ns / NS_PER_S, np.zeros(value.size + 1)
+    np.cumsum(value, out=total[1:])
     low, high = np.searchsorted(sample_s, time_s - span_s / 2), np.searchsorted(sample_s, time_s + span_s / 2)
     n = high - low
     mean = (total[high] - total[low]) / np.maximum(n, 1)

@@ -54,6 +54,7 @@ STAKES = {"heat": 0.7, "shock": 0.3}
 COMPARED = (
     "under_bonnet_temperature", "lateral_g", "engine_speed", "load", "battery_voltage", "time_since_load_step",
 )  # fmt: skip
+RIVALS_OF_HEAT = ("engine_speed", "load", "battery_voltage")  # which its verdict asks
 TELL_HEAT = "To tell about heat, drive one run cold and one hot, alike otherwise."
 WORDS = {
     "heat": "heat",
@@ -140,7 +141,7 @@ def linked(frames: Sequence[Frame]) -> dict[str, Any]:
 
 def heat_and_shock(frames: Sequence[Frame]) -> tuple[bool | None, bool | None]:
     """Whether heat and whether shock is linked, and nothing else of the verdict."""
-    return _heat_and_shock(_conditions(frames, compared.could_begin(frames)))
+    return _heat_and_shock(_conditions(frames, compared.could_begin(frames), RIVALS_OF_HEAT))
 
 
 def _heat_and_shock(conditions: Sequence[Condition]) -> tuple[bool | None, bool | None]:
@@ -152,10 +153,12 @@ def _n_stumbles(frames: Sequence[Frame]) -> int:
     return sum(cells.onsets_s.size for cells in frames)
 
 
-def _conditions(frames: Sequence[Frame], could_begin: Sequence[BoolArray]) -> list[Condition]:
-    """Every condition that was measured, with its verdict."""
+def _conditions(
+    frames: Sequence[Frame], could_begin: Sequence[BoolArray], names: Sequence[str] = COMPARED
+) -> list[Condition]:
+    """Heat, shock and every other condition of those named that was measured, with its verdict."""
     shock = compared.shock(frames)
-    others = [found for name in COMPARED if (found := compared.ranked(frames, name, could_begin))]
+    others = [found for name in names if (found := compared.ranked(frames, name, could_begin))]
     heat = compared.heat(frames, shock, others)
     first = [found for found in (heat, shock) if found is not None]
     adjusted = {found.name: min(1.0, found.p / STAKES[found.name]) for found in first}
