@@ -59,30 +59,40 @@ def learn(event: Event, parts: Sequence[Part], earlier: Sequence[Mapping[str, An
     some = chosen(parts)
     read = [part.read() for part in some]
     event = replace(event, engine=completed(event.engine, read))
-    ready = [prepare(recording, event.engine) for recording in read]
-    if liars := taps.liars([(one.recording, one.faults) for one in ready], event.engine):
-        ready = [prepare(recording, event.engine, liars=liars) for recording in read]
-    scale = states.load_scale([(one.traces, one.firings) for one in ready], event.engine)
-    sample = [see(one, event.engine, scale) for one in ready]
-    views = [one.view for one in sample]
-    band = bands.taught_pressure(views)
-    levels = normal.by_recording(
-        event, [(part.number, normal.samples(view)) for part, view in zip(some, views, strict=True)]
-    )
-    off = normal.off_normal(event, levels, earlier)
-    is_all = len(some) == len(parts)
-    return Known(
-        event.engine, scale, band, levels, off,
-        stumbles.learn(views, [one.ride for one in sample], normal.rail(earlier, band, off)),
-        pulls.full_throttle([pulls.widest_throttle(recording) for recording in read]),
-        pull_findings.air_of(event),
-        settled_rpm(views),
-        liars,
-        held=dict(enumerate(sample)) if is_all else {},
+    engine, is_all = event.engine, len(some) == len(parts)
+    with _threads(parts) as pool:
+        ready = list(pool.map(lambda recording: prepare(recording, engine), read))
+        if liars := taps.liars([(one.recording, one.faults) for one in ready], engine):
+            ready = list(pool.map(lambda recording: prepare(recording, engine, liars=liars), read))
+        scale = states.load_scale([(one.traces, one.firings) for one in ready], engine)
+        sample = list(pool.map(lambda one: see(one, engine, scale), ready))
+        views = [one.view for one in sample]
         # A cylinder that is lame shows best over the whole event; of one that is not held, over each part.
-        lamed=lame.signs(views) if is_all else [],
-        usual=waves.NOTHING if is_all else lame.learn(views),
-    )  # fmt: skip
+        lamed = pool.submit(lame.signs, views) if is_all else None
+        usual = None if is_all else pool.submit(lame.learn, views)
+        band = bands.taught_pressure(views)
+        levels = normal.by_recording(
+            event, [(part.number, normal.samples(view)) for part, view in zip(some, views, strict=True)]
+        )
+        off = normal.off_normal(event, levels, earlier)
+        return Known(
+            engine, scale, band, levels, off,
+            stumbles.learn(views, [one.ride for one in sample], normal.rail(earlier, band, off)),
+            pulls.full_throttle([pulls.widest_throttle(recording) for recording in read]),
+            pull_findings.air_of(event),
+            settled_rpm(views),
+            liars,
+            held=dict(enumerate(sample)) if is_all else {},
+            lamed=lamed.result() if lamed else [],
+            usual=usual.result() if usual else waves.NOTHING,
+        )  # fmt: skip
+
+
+def _threads(parts: Sequence[Part]) -> ThreadPoolExecutor:
+    """For work on parts. NumPy lets go of the interpreter while it works, so that two long parts at a time take little
+    longer than one."""
+    are_long = sum(part.lasts_ns for part in parts) > LONG_NS * len(parts)
+    return ThreadPoolExecutor(AT_ONCE if are_long else 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,9 +141,7 @@ def through(parts: Sequence[Part], known: Known, report: Callable[[float], None]
 
     looks: list[Looked] = []
     found: dict[int, Found] = {}
-    # NumPy lets go of the interpreter while it works, so that two long parts at a time take little longer than one.
-    are_long = sum(part.lasts_ns for part in parts) > LONG_NS * len(parts)
-    with ThreadPoolExecutor(AT_ONCE if are_long else 1) as pool:
+    with _threads(parts) as pool:
         for number, (looked, sure) in enumerate(pool.map(first, range(len(parts)))):
             looks.append(looked)
             if sure is not None:
