@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import ndimage
 
+from logger.analysis.channels.scene import spans_of
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.crank.states import LoadArray, State, View, load_from_crank, sampled
 from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
@@ -79,9 +80,11 @@ class Law:
     def grounded(self, motion: Motion) -> BoolArray:
         """Whether the car stands on its wheels, (n,): in the air the box weighs nothing."""
         airborne = motion.acceleration @ self.gravity < AIRBORNE_G * float(self.gravity @ self.gravity)
-        # A knock too takes the weight off for a moment; only what lasts is a flight.
-        flight = ndimage.binary_opening(airborne, np.ones(FLIGHT_STEPS, bool))
-        return np.asarray(~ndimage.binary_dilation(flight, iterations=LANDING_STEPS))
+        grounded = np.ones(airborne.size, bool)
+        for first, stop in spans_of(airborne).tolist():
+            if stop - first >= FLIGHT_STEPS:  # a knock too takes the weight off for a moment
+                grounded[max(0, first - LANDING_STEPS) : stop + LANDING_STEPS] = False
+        return grounded
 
 
 def motion_of(view: View) -> Motion | None:
