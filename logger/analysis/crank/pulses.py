@@ -60,11 +60,11 @@ class Firings:
 
 
 def _bounds(stretch: NumberArray) -> IntArray:
-    """The same of stretches' numbers, (n,), which never fall: looked up, in a fiftieth of the time of comparing all."""
+    """The same of stretches' numbers, (n,), which never fall: looked up, in a tenth of the time of comparing all."""
     if not stretch.size:
         return np.zeros(1, np.int64)
-    begins = np.searchsorted(stretch, np.arange(stretch[0], stretch[-1] + 1, dtype=np.int32))
-    return np.unique([*begins.tolist(), stretch.size]).astype(np.int64)
+    begins = np.searchsorted(stretch, np.arange(stretch[0], stretch[-1] + 2, dtype=np.int32))
+    return begins[np.diff(begins, prepend=-1) > 0].astype(np.int64)  # no stretch may have that number
 
 
 def clean(edges_ns: IntArray, engine: Engine, gaps_ns: IntArray | None = None) -> Firings:

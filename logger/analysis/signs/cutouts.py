@@ -17,6 +17,7 @@ from scipy import ndimage
 
 from logger.analysis.crank import roughness
 from logger.analysis.crank.states import View
+from logger.analysis.medians import median
 from logger.analysis.signs.motion import STEP_NS, Law, Motion
 from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
@@ -209,11 +210,14 @@ class _Sums:
         cut_short = before.known & ~after.known & before.answers & (length >= CUT_SHORT)
         cut_short &= before.due > PUSHED * due  # or there was no push yet that could vanish
         missing = np.where(after.known, np.minimum(before.missing, after.missing), before.missing)
-        sigmas = _sigmas(missing, missing)
         share = missing / due
-        good = (returns | cut_short) & (sigmas > SIGNIFICANT) & (share < MOST_MISSING)
+        good = (returns | cut_short) & (share < MOST_MISSING)
         good &= share > np.where(returns, MISSING, MISSING_CUT_SHORT)
         good &= level > np.where(returns, LOW, LOW_CUT_SHORT) * due
+        if not good.any():
+            return []
+        sigmas = _sigmas(missing)
+        good &= sigmas > SIGNIFICANT
         if not good.any():
             return []
         everywhere = np.zeros(self.n)
@@ -254,8 +258,8 @@ def _sums(value: FloatArray | BoolArray, where: BoolArray) -> FloatArray:
     return np.concatenate(([0.0], np.cumsum(np.where(where, value, 0.0))))
 
 
-def _sigmas(value: FloatArray, usual: FloatArray) -> FloatArray:
-    """Standard deviations above the median of `usual`, by its median absolute deviation."""
-    middle = float(np.median(usual))
-    spread = 1.4826 * float(np.median(np.abs(usual - middle)))
+def _sigmas(value: FloatArray) -> FloatArray:
+    """Standard deviations above the median, by the median absolute deviation."""
+    middle = median(value)
+    spread = 1.4826 * median(np.abs(value - middle))
     return np.asarray((value - middle) / max(spread, LEAST_SPREAD_G))

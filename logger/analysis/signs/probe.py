@@ -283,6 +283,8 @@ def _fed(view: View) -> BoolArray:
 
 def _throughout(time_ns: IntArray, true: BoolArray, after_ns: int) -> BoolArray:
     """Where something is true at all firings from FELL_WITHIN_NS before to `after_ns` after each, (n,)."""
+    if not true.any():
+        return np.zeros(time_ns.size, bool)
     count = np.concatenate(([0], np.cumsum(~true)))
     first, last = (np.searchsorted(time_ns, time_ns + shift) for shift in (-FELL_WITHIN_NS, after_ns))
     return np.asarray(count[last] == count[first])
