@@ -210,27 +210,27 @@ def _orders_of_blocks(
     for n in range(1, orders.size + 1):
         blocks = np.flatnonzero(carried == n)
         basis = _waves(turns[blocks], orders[:n])
-        used = (basis * use[blocks][..., None]).transpose(0, 2, 1)
-        normal = used @ basis
+        used = basis * use[blocks][:, None]
+        normal = used @ basis.transpose(0, 2, 1)
         # So little that it only matters where two orders cannot be told apart: then both take a share.
         normal += RIDGE * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(2 * n)
-        model[blocks] = basis @ np.linalg.solve(normal, used @ fast[blocks])
+        model[blocks] = basis.transpose(0, 2, 1) @ np.linalg.solve(normal, used @ fast[blocks])
     return model
 
 
 def _waves(turns: FloatArray, orders: FloatArray) -> FloatArray:
-    """Cosines and sines (blocks, n, 2 * orders) of the orders of the crank, which turned by `turns` (blocks, n).
+    """Cosines and sines (blocks, 2 * orders, n) of the orders of the crank, which turned by `turns` (blocks, n).
 
     Orders are whole multiples of a half: powers of one complex number instead of an angle for each.
     """
     angle = np.pi * (turns - 2 * np.floor(turns[:, :1] / 2))
     half = np.cos(angle) + 1j * np.sin(angle)
-    basis = np.empty((*turns.shape, 2 * orders.size))
+    basis = np.empty((len(turns), 2 * orders.size, turns.shape[1]))
     wave = np.ones_like(half)
     for k, more in enumerate(np.diff(2 * orders, prepend=0.0).round().astype(int).tolist()):
         for _ in range(more):
             wave = wave * half
-        basis[..., k], basis[..., orders.size + k] = wave.real, wave.imag
+        basis[:, k], basis[:, orders.size + k] = wave.real, wave.imag
     return basis
 
 
