@@ -141,9 +141,12 @@ def test_a_battery_that_runs_flat_over_the_day_is_not_heat() -> None:
         battery = Trace(seconds(time_s), volts - 0.01 * time_s)
         recordings.append(Recording(name, one.duration_ns, {**one.traces, "battery_voltage": battery}, one.pulses))
     stumbles = [stumble("r03", 4.0 + 7.0 * k) for k in range(8)]
-    found = link(event(recordings), stumbles)
+    of = event(recordings)
+    found = link(of, stumbles)
     assert found["linked_heat"] is False
     assert condition(found, "battery_voltage")["linked"] is True
+    # The same where heat and shock alone are asked for, with no more than what heat is held against.
+    assert links.heat_and_shock(links.frames_of(of, stumbles, running(of))) == (False, found["linked_shock"])
 
 
 def test_stumbles_right_after_a_fan_switches_on_are_told_as_a_lead() -> None:

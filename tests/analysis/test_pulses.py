@@ -1,5 +1,7 @@
 """Edges to firings: what is kept, what is filled in, what is thrown out, where the engine stopped."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -79,6 +81,11 @@ def test_pulses_that_return_at_cranking_speed_begin_a_new_stretch() -> None:
     cranking = even(20, interval_ms=110.0, start_ms=99 * 33.0 + 1200.0)
     firings = clean(np.concatenate((even(100, interval_ms=33.0), cranking)), FOUR)
     assert firings.bounds().tolist() == [0, 100, 120]
+
+
+def test_a_stretch_that_holds_no_pulse_any_more_has_no_bounds() -> None:
+    firings = replace(clean(even(5), FOUR), stretch=np.array([0, 0, 2, 2, 5], np.int32))
+    assert firings.bounds().tolist() == [0, 2, 4, 5]
 
 
 @pytest.mark.parametrize("count", [0, 1, 2, 3])
