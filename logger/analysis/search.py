@@ -128,34 +128,39 @@ def through(parts: Sequence[Part], known: Known, report: Callable[[float], None]
         ready = prepare(parts[number].read(), known.engine, faults, gaps, known.liars)
         return see(ready, known.engine, known.scale, again=before is not None)
 
-    def first(number: int) -> tuple[Looked, Found | None]:
+    def first(number: int) -> tuple[Looked, list[float], Found]:
         this = seen(number)
         lamed = known.lamed[number] if known.held else lame.signs([this.view], known.usual)[0]
         looked = _look(this, lamed, known.taught)
-        if looked.look.stray or not all(looked.look.proven):
-            return looked, None
-        return looked, _find(this, looked, [1.0] * len(looked.look.gaps), False, known)
+        (alone,) = stumbles.chances([looked.look])
+        return looked, alone, _find(this, looked, alone, False, known)
 
     def again(number: int) -> Found:
         return _find(seen(number, looks[number]), looks[number], chances[number], strays_count, known)
 
     looks: list[Looked] = []
-    found: dict[int, Found] = {}
+    assumed: list[list[float]] = []
+    found: list[Found] = []
     with _threads(parts) as pool:
-        for number, (looked, sure) in enumerate(pool.map(first, range(len(parts)))):
+        for looked, alone, by_itself in pool.map(first, range(len(parts))):
             looks.append(looked)
-            if sure is not None:
-                found[number] = sure
-            report(0.7 * (number + 1) / len(parts))
+            assumed.append(alone)
+            found.append(by_itself)
+            report(0.7 * len(found) / len(parts))
         chances = stumbles.chances([one.look for one in looks])
         running_s = sum(to_s - from_s for one in looks for from_s, to_s in one.running)
         strays_count = stumbles.sparks_strayed([one.look for one in looks], running_s)
-        waited = [number for number in range(len(parts)) if number not in found]
-        for number, late in zip(waited, pool.map(again, waited), strict=True):
+        # What the event says of a part's gaps and stray edges is mostly what the part says by itself.
+        other = [
+            number
+            for number, one in enumerate(looks)
+            if not stumbles.alike(chances[number], assumed[number]) or (strays_count and one.look.stray)
+        ]
+        for number, late in zip(other, pool.map(again, other), strict=True):
             found[number] = late
             report(0.7 + 0.3 * (number + 1) / len(parts))
     known.held.clear()
-    return looks, [found[number] for number in range(len(parts))]
+    return looks, found
 
 
 def _look(this: Seen, lamed: list[Sign], taught: stumbles.Taught) -> Looked:

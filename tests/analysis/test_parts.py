@@ -1,11 +1,13 @@
 """A long day is gone through in parts, and what is found does not depend on where they are cut."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 
 from logger.analysis import analyse, parts, search
+from logger.analysis.failure import stumbles
 from logger.analysis.findings import SensorFault
 from logger.analysis.parts import Part, chosen, faults_joined, gaps_joined, parts_of, spans_joined
 from logger.errors import UnreadableError
@@ -172,3 +174,27 @@ def test_a_part_that_cannot_be_read_is_an_error_of_the_whole(
     monkeypatch.setattr(Part, "read", read)
     with pytest.raises(UnreadableError, match="damaged"):
         analyse(of)
+
+
+def test_a_part_is_looked_at_again_only_where_the_event_says_otherwise_of_its_missing_pulses(
+    short_parts: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing but the crank, and for a minute one pulse now and then that only the wire lost: those vote on others."""
+    of = several(6)
+    tach = of.pulses["tach_pulses"]
+    single = np.searchsorted(tach, np.arange(70, 100, 4) * NS_PER_S)
+    alone = event(replace(of, traces={}, pulses={"tach_pulses": np.delete(tach, single)}))
+    looks = []
+    find = search._find
+
+    def counted(*given: Any) -> search.Found:
+        looks.append(given)
+        return find(*given)
+
+    monkeypatch.setattr(search, "_find", counted)
+    found, n_looks, n_parts = analyse(alone).as_json(), len(looks), len(parts_of(alone))
+    assert n_parts < n_looks < 2 * n_parts
+    monkeypatch.setattr(stumbles, "alike", lambda some, others: False)
+    looks.clear()
+    assert analyse(alone).as_json() == found
+    assert len(looks) == 2 * n_parts

@@ -41,6 +41,7 @@ FAILED_NS, SOON_NS = NS_PER_S * 3 // 2, 30 * MS  # before an engine stops, in wh
 FEWEST_DROPPED = 3  # pulses; a crank that is jerked to a halt and on again may miss one or two
 UNPROVEN = "edges right beside some tach pulses and nothing else: sparks that stray, a coil that rings or a loose pin"
 BELIEVED = 0.66  # chance from which missing pulses are held to be the ignition's, not the wire's
+CERTAIN = 0.999  # nothing is believed or disbelieved more than so much
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,15 +113,19 @@ def _starved(halt: Stop, low: Sequence[Sign]) -> Stop:
 
 
 def chances(looks: Sequence[Look]) -> list[list[float]]:
-    """For each look the probability that each of its gaps was the ignition's: all gaps of the event vote."""
-    each = iter(
-        wire.chance_real(
-            [gap for one in looks for gap in one.gaps],
-            [proven for one in looks for proven in one.proven],
-            [watched for one in looks for watched in one.watched],
-        ).tolist()
+    """For each look the probability that each of its gaps was the ignition's, up to CERTAIN: all of its gaps vote."""
+    chance = wire.chance_real(
+        [gap for one in looks for gap in one.gaps],
+        [proven for one in looks for proven in one.proven],
+        [watched for one in looks for watched in one.watched],
     )
+    each = iter(np.clip(chance, 1.0 - CERTAIN, CERTAIN).tolist())
     return [[next(each) for _ in one.gaps] for one in looks]
+
+
+def alike(some: Sequence[float], others: Sequence[float]) -> bool:
+    """Whether a search finds the same with either chances: how little one is believed makes no difference to it."""
+    return all(a == b or max(a, b) <= BELIEVED for a, b in zip(some, others, strict=True))
 
 
 def sparks_strayed(looks: Sequence[Look], running_s: float) -> bool:
@@ -234,7 +239,7 @@ def _proven(gap: wire.Gap, dips: Sequence[Sign]) -> bool:
 
 def _lost_pulses(view: View, gap: wire.Gap, real: float) -> Sign:
     per_pulse = view.engine.firings_per_revolution / view.firings.pulses_per_revolution
-    strength = float(np.log(max(real, 1e-3) / max(1.0 - real, 1e-3)))
+    strength = float(np.log(real / (1.0 - real)))
     before = int(view.firings.time_ns[gap.first - 1])
     return Sign("lost_pulses", "tach_pulses", gap.from_ns, gap.to_ns, gap.missing * per_pulse, strength, before)
 
