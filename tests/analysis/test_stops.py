@@ -409,6 +409,14 @@ def test_a_coil_still_fed_as_its_crank_hardly_turns_was_not_switched_off(off_s: 
     assert stop.slows_ns is None if why == "key_off" else stop.slows_ns == pytest.approx(10.0e9, abs=0.08e9)
 
 
+def test_a_feed_that_was_dead_already_when_it_was_heard_of_again_says_nothing_of_when_it_went() -> None:
+    """A loose tap, whose samples are not believed, from 8 s until the crank hardly turns."""
+    feed = drawn(14.0, (0, 13.4), (10.0, 13.4), (10.005, 0.0), (14.0, 0.0))
+    heard = (feed.time_ns < 8.0e9) | (feed.time_ns > 10.45e9)
+    stop = not_started_again(RAN_DOWN, ignition_feed_voltage=Trace(feed.time_ns[heard], feed.value[heard]))
+    assert stop.why == "key_off"
+
+
 @pytest.mark.parametrize(("pump_off_s", "why"), [(9.99, "key_off"), (10.9, "died")])
 def test_a_pump_that_keeps_its_feed_as_the_coil_loses_its_own_tells_of_a_key_still_on(
     pump_off_s: float, why: str

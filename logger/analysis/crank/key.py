@@ -47,6 +47,8 @@ def feed_outlasted(view: View, last: int, due_ns: int) -> bool:
     dead = np.flatnonzero(feed.value < FEED_DEAD_V)
     if feed.time_ns.size < 5 or feed.time_ns[-1] < due_ns:
         return False
+    if dead.size and not (dead[0] and feed.time_ns[dead[0]] - feed.time_ns[dead[0] - 1] < OUTLASTS_NS):
+        return False  # nobody saw it go
     off = int(np.searchsorted(view.firings.time_ns, feed.time_ns[dead[0]])) if dead.size else last + 1
     return not dead.size or _slowed_from_idle(view, last, off)
 
