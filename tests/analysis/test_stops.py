@@ -193,6 +193,12 @@ def test_an_exhaust_that_shows_no_air_to_the_end_tells_the_drivers_stall_from_a_
     assert words in stop.reason
 
 
+def test_an_exhaust_that_shows_air_all_the_while_tells_nothing_of_the_end() -> None:
+    """Its engine had not burned for a while, or its fuel was cut as the car dragged it along."""
+    stop = dragged_down(air_fuel_ratio=drawn(14.0, (0, 14.0), (8.0, 14.0), (8.1, 22.0), (14.0, 22.0), rate_hz=50.0))
+    assert stop.reason == dragged_down().reason
+
+
 def pushed(*points: tuple[float, float]) -> Trace:
     """Acceleration along the car through (second, g), with gravity and a little noise."""
     along = drawn(14.0, *points, rate_hz=200.0)

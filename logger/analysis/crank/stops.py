@@ -38,6 +38,7 @@ USUAL, BEFORE = 0.95, 10  # of a crank's speed before: of the median of so many 
 PULLS, STAYED = 0.2, 0.7  # of full load; of the throttle before
 FOOT_NS = ((-300 * MS, -50 * MS), (100 * MS, 400 * MS))
 TURNED_LEAN = 1.0  # air-fuel ratio above the usual
+AIR = 19.0  # air-fuel ratio: 1.3 times the stoichiometric, about the leanest that burns (common practice, no source)
 SOON_NS = 6 * NS_PER_S  # in which a driver who stalled it at the line has it running again (no source)
 AT_ONCE_NS = 300 * MS  # in which nobody has an engine that stands running again: it never stood
 SPARSE = 1.0  # pulses a revolution, up to which a clutch drags the crank from idle to rest between two of them
@@ -240,11 +241,12 @@ def _witnessed(view: View) -> bool:
 def _burned_to_the_end(view: View, end_ns: int) -> bool | None:
     """Whether mixture burned until the last pulse, as it does in an engine stalled by its load; None: no probe tells.
 
-    An engine that gets no spark or no fuel runs down for a third of a second, and its probe reads air by then.
+    An engine that gets no spark or no fuel runs down for a third of a second, and its probe reads air by then. One that
+    reads air all the while has not burned for long, or has its fuel cut as its car drags it along.
     """
     usual = view.near("air_fuel_ratio", end_ns - 1500 * MS, end_ns - 500 * MS).value
     ending = view.near("air_fuel_ratio", end_ns - 40 * MS, end_ns + 120 * MS).value
-    if usual.size < 5 or ending.size < 2:
+    if usual.size < 5 or ending.size < 2 or min(np.median(usual), np.median(ending)) > AIR:
         return None
     return float(np.median(ending)) < float(np.median(usual)) + TURNED_LEAN
 
