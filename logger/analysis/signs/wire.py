@@ -52,8 +52,7 @@ LONG = 30  # missing pulses, beyond which the crank's trend before says nothing 
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """Missing pulses that belong together. first, stop: indices into firings; runs: their pieces.
-    lost: the firings that the missing pulses stand for.
+    """Missing pulses that belong together. first, stop: indices into firings; runs: their pieces. lost: firings.
 
     ratio: log-likelihood ratio of "the ignition missed" against "the wire lost them", from the crank alone.
     """
