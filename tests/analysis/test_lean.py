@@ -152,6 +152,18 @@ def test_what_lies_on_two_sides_of_a_shut_throttle_is_counted_apart(each_s: floa
     assert len([sign for sign in signs(view, learn([view])) if 32.0 < sign.from_ns / 1e9 < 34.0]) == found
 
 
+def test_a_foot_that_trembles_parts_nothing() -> None:
+    """Misses for a second, behind a throttle that shuts for a moment every three tenths of one."""
+    view = driven(0.18, ((31.2, 32.2),), shut_s=2.0)
+    throttle = view.traces["throttle_position"]
+    at = throttle.time_ns / 1e9
+    trembles = (at > 31.2) & (at < 32.2) & (at % 0.3 < 0.015)
+    shaken = replace(throttle, value=np.where(trembles, 1.0, throttle.value))
+    load = np.interp(view.firings.time_ns, shaken.time_ns, (shaken.value - 1.0) / 79.0).astype(np.float32)
+    found = signs(replace(view, load=load, traces={**view.traces, "throttle_position": shaken}), learn([view]))
+    assert len([sign for sign in found if 31.0 < sign.from_ns / 1e9 < 32.4]) == 1
+
+
 def test_overrun_alone_is_not_lean() -> None:
     view = driven(0.1)
     assert signs(view, learn([view])) == []
@@ -167,6 +179,15 @@ def test_nor_is_it_where_probe_or_throttle_are_sampled_at_10_hz(dead_s: float, c
         traces = {**often.traces, channel: rare}
         view = seen(often.recording.pulses["tach_pulses"], 60.0, traces, CUTTING)
         assert signs(view, learn([view])) == []
+
+
+@pytest.mark.parametrize("n_samples", [0, 1])
+def test_a_throttle_of_which_hardly_a_sample_is_believed_tells_nothing(n_samples: int) -> None:
+    view = driven(0.1, ((31.0, 31.6),))
+    throttle = view.traces["throttle_position"]
+    few = Trace(throttle.time_ns[:n_samples], throttle.value[:n_samples])
+    load = np.full(view.load.size, np.nan, np.float32)
+    assert signs(replace(view, load=load, traces={**view.traces, "throttle_position": few}), learn([view])) == []
 
 
 def test_without_a_probe_nothing_is_learnt() -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logger.analysis.crank.states import View
-from logger.analysis.signs.sparks import FEWEST, overlooked_share, scoring_stretches, seen_share, unsparked
+from logger.analysis.signs.sparks import FEWEST, all_seen, overlooked_share, scoring_stretches, unsparked
 from logger.event import NS_PER_S, IntArray
 from tests.analysis.small_car import seen, turned
 
@@ -58,22 +58,22 @@ def clamped(sparks: IntArray) -> View:
     return replace(view, recording=replace(view.recording, pulses=pulses))
 
 
-@pytest.mark.parametrize("each", [1, 2, 4])
-def test_of_a_clamp_on_one_coil_of_several_all_its_sparks_are_counted(each: int) -> None:
+@pytest.mark.parametrize(("each", "tells"), [(1, True), (2, False), (4, False)])
+def test_only_a_clamp_on_the_coil_of_all_cylinders_tells_of_every_spark(each: int, tells: bool) -> None:
     """Four cylinders: a clamp on the lead of one coil for all, for two, or for one."""
     tach = turned((0.0, 3000.0), (20.0, 3000.0))
-    share = seen_share(clamped(tach[::each] + 30_000), 10 * NS_PER_S, 12 * NS_PER_S)
-    assert share == pytest.approx(1.0, abs=0.02)
+    assert all_seen(clamped(tach[::each] + 30_000), 10 * NS_PER_S, 12 * NS_PER_S) is tells
 
 
-def test_sparks_that_stay_away_for_a_while_are_not_seen_there() -> None:
+@pytest.mark.parametrize(("missing", "every_one"), [(0, True), (1, True), (2, False), (16, False)])
+def test_one_spark_may_lie_beyond_the_edge_of_a_stretch_and_no_more(missing: int, every_one: bool) -> None:
     tach = turned((0.0, 3000.0), (20.0, 3000.0))
-    away = (tach > 10.5 * NS_PER_S) & (tach < 11.0 * NS_PER_S)
-    share = seen_share(clamped(tach[~away]), 10 * NS_PER_S, 12 * NS_PER_S)
-    assert share == pytest.approx(0.75, abs=0.02)
+    sparks = np.delete(tach, np.searchsorted(tach, 11 * NS_PER_S) + 3 * np.arange(missing))
+    assert all_seen(clamped(sparks), 10 * NS_PER_S, 12 * NS_PER_S) is every_one
 
 
 def test_a_clamp_that_overlooks_a_third_of_the_sparks_says_nothing() -> None:
     tach = turned((0.0, 3000.0), (20.0, 3000.0))
     overlooked = np.random.default_rng(3).random(tach.size) < 1 / 3
-    assert seen_share(clamped(tach[~overlooked]), 10 * NS_PER_S, 12 * NS_PER_S) is None
+    overlooked[1000:1200] = False
+    assert not all_seen(clamped(tach[~overlooked]), 10 * NS_PER_S, 12 * NS_PER_S)

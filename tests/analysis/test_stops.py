@@ -423,8 +423,8 @@ def test_a_feed_that_was_dead_already_when_it_was_heard_of_again_says_nothing_of
     assert stop.why == "key_off"
 
 
-@pytest.mark.parametrize(("pump_off_s", "why"), [(9.99, "key_off"), (10.9, "died")])
-def test_a_pump_that_keeps_its_feed_as_the_coil_loses_its_own_tells_of_a_key_still_on(
+@pytest.mark.parametrize(("pump_off_s", "why"), [(9.99, "key_off"), (10.9, "unclear")])
+def test_a_pump_that_keeps_its_feed_as_the_coil_loses_its_own_hangs_on_the_key_or_on_a_switch_of_its_own(
     pump_off_s: float, why: str
 ) -> None:
     feed = drawn(14.0, (0, 13.4), (9.995, 13.4), (10.0, 0.0), (14.0, 0.0))
@@ -433,6 +433,60 @@ def test_a_pump_that_keeps_its_feed_as_the_coil_loses_its_own_tells_of_a_key_sti
     assert not_started_again(stopped, ignition_feed_voltage=feed, pump_feed_voltage=pump).why == why
     assert not_started_again(stopped, pump_feed_voltage=pump).why == why
     assert not_started_again(stopped).why == "key_off"
+
+
+@pytest.mark.parametrize("tau_s", [0.02, 0.1, 0.3])
+@pytest.mark.parametrize("tach", [turned((0.0, 900), (10.0, 900)), RAN_DOWN])
+def test_a_feed_that_fades_after_the_key_was_turned_did_not_outlast_it(tach: IntArray, tau_s: float) -> None:
+    """A blower that runs out, or a capacitor, on the same switch; with a coil's pulses, and with the crank's."""
+    feed = drawn(14.0, (0, 13.4), (14.0, 13.4))
+    faded = 13.4 * np.exp(-np.maximum(feed.time_ns / 1e9 - 9.99, 0.0) / tau_s)
+    assert not_started_again(tach, ignition_feed_voltage=replace(feed, value=faded)).why == "key_off"
+
+
+@pytest.mark.parametrize("after_s", [0.2, 0.5, 1.0])
+def test_one_edge_long_after_the_key_was_turned_does_not_make_a_crank_that_ran_down(after_s: float) -> None:
+    late = np.append(turned((0.0, 900), (10.0, 900)), np.int64(round((10.0 + after_s) * 1e9)))
+    feed = drawn(14.0, (0, 13.4), (10.0, 13.4), (10.005, 0.0), (14.0, 0.0))
+    at_the_coil = replace(FOUR, tach_source="coil_negative")
+    assert not_started_again(late, at_the_coil, ignition_feed_voltage=feed).why == "key_off"
+    assert not_started_again(late, at_the_coil).why == "key_off"
+
+
+def test_an_alternator_that_feeds_a_coil_switched_off_lets_the_battery_rise_first() -> None:
+    at_the_coil = replace(FOUR, tach_source="coil_negative")
+    rose = drawn(14.0, (0, 13.4), (9.99, 13.4), (10.02, 13.9), (14.0, 12.6))
+    assert not_started_again(RAN_DOWN, at_the_coil, battery_voltage=rose).why == "key_off"
+
+
+@pytest.mark.parametrize("per_revolution", [0.5, 1.0, 2.0])
+@pytest.mark.parametrize("from_rpm", [1300.0, 2500.0])
+def test_a_crank_dragged_to_a_halt_from_above_idle_did_not_stop_at_full_speed(
+    per_revolution: float, from_rpm: float
+) -> None:
+    """A clutch let in with the throttle opening, wherever the pulses happen to fall; nothing else is recorded."""
+    engine = replace(FOUR, tach_pulses_per_revolution=per_revolution)
+    throttle = drawn(14.0, (0, 1.0), (9.5, 1.0), (9.9, 40.0), (14.0, 40.0))
+    for phase in np.arange(12) / 12.0 * 120.0 / from_rpm:
+        tach = turned((0.0, from_rpm), (9.8 + phase, from_rpm), (10.3 + phase, 0.0), (10.4 + phase, 0.0), engine=engine)
+        again = turned((11.5, 300), (12.0, 300), (12.2, 1200), (14.0, 1000), engine=engine)
+        stop, *_ = stops(seen(np.concatenate((tach, again)), 14.0, {"throttle_position": throttle}, engine))
+        assert stop.why != "died", phase
+
+
+@pytest.mark.parametrize(("off_s", "why"), [(9.0, "key_off"), (4.0, "key_off")])
+def test_an_engine_that_fires_on_for_seconds_after_the_key_was_turned_was_switched_off(off_s: float, why: str) -> None:
+    key = Trace(nanoseconds(np.array([0.0, off_s])), np.array([1.0, 0.0]))
+    stop = not_started_again(turned((0.0, 900), (off_s, 900), (10.0, 600)), key_sense=key)
+    assert stop.why == why
+
+
+def test_an_engine_that_catches_and_dies_again_cold_has_no_fault_yet() -> None:
+    start = turned((0.0, 0.0), (2.0, 0.0), (2.05, 250), (3.0, 250), (3.2, 1200), (4.3, 900))
+    again = turned((7.5, 250), (8.2, 250), (8.4, 1200), (14.0, 1000))
+    feed = drawn(14.0, (0, 13.4), (14.0, 13.4))
+    first, *_ = stops(seen(np.concatenate((start, again)), 14.0, {"ignition_feed_voltage": feed}))
+    assert first.why == "unclear"
 
 
 def test_a_coil_that_pulses_until_its_crank_hardly_turns_was_fed_to_the_end() -> None:

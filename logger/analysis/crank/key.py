@@ -15,7 +15,7 @@ FEED_DEAD_V = 2.0
 RUN_DOWN_NS = 3 * NS_PER_S  # longer than a free crank turns on without firing
 OUTLASTS_NS = 150 * MS  # after the first pulse that did not come: a relay that drops, a voltage filtered and sampled
 USUAL_PULSES, NEARLY_STOPPED = 60, 0.6  # before the last; of idle speed
-KEPT = 0.8  # of the pump's feed: the alternator's share is gone when the engine stands
+KEPT = 0.8  # of a feed: the alternator's share is gone when the engine stands
 
 
 def feed_left(view: View, end_ns: int, following_ns: int) -> float | None:
@@ -44,13 +44,16 @@ def feed_outlasted(view: View, last: int, due_ns: int) -> bool:
     whose coil is switched off slows from idle speed only from then on.
     """
     feed = view.near("ignition_feed_voltage", due_ns - RUN_DOWN_NS, due_ns + OUTLASTS_NS)
-    dead = np.flatnonzero(feed.value < FEED_DEAD_V)
     if feed.time_ns.size < 5 or feed.time_ns[-1] < due_ns:
         return False
-    if dead.size and not (dead[0] and feed.time_ns[dead[0]] - feed.time_ns[dead[0] - 1] < OUTLASTS_NS):
+    # What hangs on the key with the coil, a blower that runs out or a capacitor, lets its feed fade instead of drop.
+    gone = feed.value < max(FEED_DEAD_V, KEPT * float(np.median(feed.value[: feed.value.size // 2])))
+    if not gone[-1]:
+        return True
+    went = int(np.flatnonzero(~gone)[-1]) + 1 if not gone.all() else 0
+    if went == 0 or feed.time_ns[went] - feed.time_ns[went - 1] > OUTLASTS_NS:
         return False  # nobody saw it go
-    off = int(np.searchsorted(view.firings.time_ns, feed.time_ns[dead[0]])) if dead.size else last + 1
-    return not dead.size or _slowed_from_idle(view, last, off)
+    return _slowed_from_idle(view, last, int(np.searchsorted(view.firings.time_ns, feed.time_ns[went])))
 
 
 def coil_fed_on(view: View, last: int) -> bool:
@@ -60,8 +63,11 @@ def coil_fed_on(view: View, last: int) -> bool:
 
 def _slowed_from_idle(view: View, last: int, before: int) -> bool:
     """Whether the crank, having idled shortly before pulse `last`, hardly turned on as pulse `before` was due."""
-    speed, idle_rps = view.firings.speed_rps, (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
-    usual, slowed = speed[max(0, last - USUAL_PULSES) : last], speed[max(0, before - 2) : before]
+    firings, idle_rps = view.firings, (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+    usual = firings.speed_rps[max(0, last - USUAL_PULSES) : last]
+    # By single intervals, since the speed is smoothed over what may come long after.
+    interval = np.diff(firings.time_ns[max(0, before - 3) : before])
+    slowed = NS_PER_S / np.maximum(interval, 1) / firings.pulses_per_revolution
     if not usual.size or not slowed.size or float(np.median(usual)) > IDLE_BAND * idle_rps:
         return False
     return float(slowed.max()) < NEARLY_STOPPED * min(float(np.median(usual)), idle_rps)

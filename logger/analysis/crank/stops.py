@@ -6,7 +6,7 @@ the regulator's full pressure as manifold vacuum fades. A driver's stall drags t
 sound ignition, usually with the throttle opening first; lost ignition at idle lets the pulses end at full idle speed.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -31,6 +31,7 @@ from logger.event import NS_PER_S
 Why = Literal["key_off", "driver_stall", "died", "record_ends", "unclear"]
 # A key turned later than this after the last pulse did not end them: two revolutions of an idle, and a relay.
 KEY_LATE_NS = 500 * MS
+RAN_ON_NS = 10 * NS_PER_S  # a hot engine with a carburettor may fire on for seconds without a spark (common practice)
 FEED_FELL = 0.75  # of the feed before
 LABOURS = 0.15  # of full load, more than before
 AT_IDLE, NEAR_IDLE = 1.5, 1.8  # of idle speed: from where an engine stops within half a second, and within a second
@@ -43,9 +44,11 @@ SOON_NS = 6 * NS_PER_S  # in which a driver who stalled it at the line has it ru
 AT_ONCE_NS = 300 * MS  # in which nobody has an engine that stands running again: it never stood
 SPARSE = 1.0  # pulses a revolution, up to which a clutch drags the crank from idle to rest between two of them
 ROCKS_BACK = 5  # times the interval before: no crank slows so much from one pulse to the next and turns on
+JUST_STARTED_NS = 2 * NS_PER_S
 SUDDEN = 0.87  # of the speed before, or of idle speed: pulses that end above it did not end by a crank dragged down
 
 DRAGGED_DOWN, RAN_DOWN = "the crank was dragged down", "the crank ran down"
+JUST_STARTED = "it stopped within two seconds of its start; a choke or an empty float bowl does the same"
 LOOKS_THE_SAME = "it stopped at idle and was started again; a driver's stall would look the same here"
 
 
@@ -55,7 +58,7 @@ class Stop:
 
     restart_ns: when the engine ran by itself again; None where it did not. off_ns: when the key was turned off, where
     that is known; a tach wire from the crank goes on for as long as the crank runs down. slows_ns: of a crank that ran
-    down with its pulses, when it began to.
+    down with its pulses, or was dragged down, when it began to.
     """
 
     why: Why
@@ -87,7 +90,15 @@ def stops(view: View) -> list[Stop]:
             left = feed_left(view, int(firings.time_ns[last]), following)
             if left is None or left > FEED_FELL:
                 continue  # the train of pulses is broken, not the run
-        found.append(_judge(view, last, following, restart))
+        stop_found = _judge(view, last, following, restart)
+        begun = int(firings.time_ns[first + int(np.argmax(view.state[first:stop] >= State.STARTING))])
+        if (
+            stop_found.why == "died"
+            and stop_found.at_ns - begun < JUST_STARTED_NS
+            and _supplied(view, stop_found.at_ns)
+        ):
+            stop_found = replace(stop_found, why="unclear", reason=JUST_STARTED)
+        found.append(stop_found)
     return found
 
 
@@ -104,14 +115,14 @@ def _judge(view: View, last: int, following: int, restart: int | None) -> Stop:
     due = end + _interval_ns(view, last)
 
     def stop(why: Why, reason: str, off_ns: int | None = None) -> Stop:
-        slows_ns = _sound_until(view, last) if why == "died" and reason.startswith(RAN_DOWN) else None
+        slows_ns = _sound_until(view, last) if reason.startswith((RAN_DOWN, DRAGGED_DOWN)) else None
         return Stop(why, due, last, restart, reason, off_ns, slows_ns)
 
     if view.recording.duration_ns - end < 300 * MS or _gap_at(view, end):
         return stop("record_ends", "the recording ends or has a gap here")
     key = view.recording.traces.get("key_sense")
     if key is not None and key.time_ns.size:
-        turned = np.flatnonzero((key.time_ns > end - RUN_DOWN_NS) & (key.time_ns < end + KEY_LATE_NS))
+        turned = np.flatnonzero((key.time_ns > end - RAN_ON_NS) & (key.time_ns < end + KEY_LATE_NS))
         if turned.size and key.value[turned[-1]] < 0.5:
             return stop("key_off", "the key was turned off", int(key.time_ns[turned[-1]]))
         if (left := feed_left(view, end, following)) is not None and left < FEED_FELL:
@@ -127,16 +138,20 @@ def _judge(view: View, last: int, following: int, restart: int | None) -> Stop:
         dead = left == 0.0
         if dead and pulled:
             return stop("died", "the coil's feed was lost while the engine pulled")
-        if dead and not outlasted and pump_fed_on(view, due):
-            return stop("died", "the coil's feed was lost while the fuel pump kept its own")
+        if dead and not outlasted and restart is None and pump_fed_on(view, due):
+            return stop(
+                "unclear", "the coil's feed went and the fuel pump kept its own: a failure, or a switch for each"
+            )
         off_and_on = dead and not outlasted and (restart is None or turned_off_and_on(view, end, due, following))
         if off_and_on:
             return stop("key_off", "the coil's feed was switched off")
         if left < FEED_FELL and not outlasted:
             return stop("died", "the coil's feed was lost and the engine was started again")
         return stop(*_stall_or_died(view, last, restart))
-    if pump_fed_on(view, due) or coil_fed_on(view, last):
+    if coil_fed_on(view, last) and not (pump_stopped(view, end) or _breathed_up_first(view, last)):
         return stop(*_stall_or_died(view, last, restart))
+    if restart is None and pump_fed_on(view, due):
+        return stop("unclear", "the fuel pump kept its feed: the engine died, or pump and ignition have a switch each")
     if restart is None and following >= view.recording.duration_ns:
         return stop("key_off", "the engine was not started again, and nothing recorded tells it from a key turned off")
     if restart is None and (pump_stopped(view, end) or battery_breathed_up(view, end)):
@@ -190,7 +205,7 @@ def _stall_or_died(view: View, last: int, restart: int | None) -> tuple[Why, str
     if speed.size < 6:
         return "died", "the pulses ended with the key on"
     speed = NS_PER_S / speed
-    if speed[-1] > SUDDEN * min(float(np.median(speed[-8:-2])), idle_rps):
+    if speed[-1] > SUDDEN * min(float(np.median(speed[-8:-2])), max(idle_rps, float(speed[-3]))):
         if firings.pulses_per_revolution <= SPARSE and stood_when_due(view, last, _interval_ns(view, last)):
             return "driver_stall", "the crank, at idle, stood before the next pulse was due: it was dragged to a halt"
         felt = view.near("acceleration", end - 100 * MS, end + 250 * MS).time_ns.size
@@ -230,6 +245,12 @@ def _sound_until(view: View, last: int) -> int | None:
     before = np.median(np.lib.stride_tricks.sliding_window_view(speed[:-1], BEFORE), axis=1)
     sound = np.flatnonzero(speed[BEFORE:] > USUAL * before)
     return int(time_ns[begin + BEFORE + 1 + int(sound[-1])]) if sound.size else None
+
+
+def _breathed_up_first(view: View, last: int) -> bool:
+    """Whether the battery rose as the crank began to slow: an alternator may feed a coil that was switched off."""
+    sound_ns = _sound_until(view, last)
+    return sound_ns is not None and battery_breathed_up(view, sound_ns)
 
 
 def _witnessed(view: View) -> bool:
@@ -272,8 +293,9 @@ def _laboured(view: View, begin: int, last: int) -> bool:
 def _supplied(view: View, end_ns: int) -> bool:
     """Whether coil feed and rail, where they are recorded, were there when the engine stopped."""
     feed = view.near("ignition_feed_voltage", end_ns - 150 * MS, end_ns + 250 * MS).value
+    held = view.near("ignition_feed_voltage", end_ns - NS_PER_S, end_ns - 150 * MS).value
     rail = view.near("fuel_pressure", end_ns - 300 * MS, end_ns + 50 * MS).value
     usual = view.near("fuel_pressure", end_ns - 3 * NS_PER_S, end_ns - NS_PER_S).value
-    fed = not feed.size or float(feed.min()) > 0.75 * float(np.median(feed))
+    fed = not (feed.size and held.size) or float(feed.min()) > 0.75 * float(np.median(held))
     pressed = not (rail.size and usual.size) or float(np.median(rail)) > 0.85 * float(np.median(usual))
     return fed and pressed

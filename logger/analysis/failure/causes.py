@@ -23,7 +23,6 @@ from logger.event import CAUSES, Cause
 MS = 1_000_000
 # A supply that fell up to this long after the engine's onset may still have been first: sampling and filters.
 LATE_NS = 30 * MS
-SPARKED = 0.9  # of the sparks due: of a dozen firings one is on the edge of the stretch
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,8 +175,7 @@ def _clamp(episode: Episode, order: Order) -> Evidence | None:
         level = weak_supply.level_v(episode, order.onset_ns)
         weak = level is not None or bool(_dips(episode, order, "battery_voltage"))
         return Evidence(sentence, {"ignition_secondary": 1.5 if weak else 5.0})
-    share = None if lost_pulses(episode) else sparks.seen_share(episode.view, episode.from_ns, episode.to_ns)
-    if share is not None and share > SPARKED:
+    if not lost_pulses(episode) and sparks.all_seen(episode.view, episode.from_ns, episode.to_ns):
         # The coil was fed and switched; what lies beyond the clamp, cap, rotor and plugs, may still have failed.
         return Evidence("a spark was seen at every firing", {"ignition_primary": -3.0, "ignition_secondary": -0.5})
     return None

@@ -31,6 +31,7 @@ from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 JOIN_S = 0.5
 FEWEST_LOST = 1.3  # firings, as the undone reading counts them; fewer nobody feels
 THIN_S, THIN = 0.75, 0.06  # share of the firings; one cylinder of eight that misses loses twice as much
+SHUT_S = 0.15  # as for a gear change; a foot that trembles shuts it for less
 SPIKE = 2.0  # times the mean
 # Up to a tenth leaner than stoichiometric petrol gives nearly all of its torque (common practice: full power needs an
 # excess of fuel, the least consumption lies at 1.05 to 1.1 times the stoichiometric ratio).
@@ -94,9 +95,13 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
     lost = share * rate * step_s
     found = []
     # What lies on two sides of a shut throttle is counted apart: by its edges, told to some hundredths of a second.
-    apart = (np.diff(crank_ns[at]) > JOIN_S * NS_PER_S) | (np.diff(np.cumsum(~open_throttle)[at]) > 0)
-    for part in np.split(at, np.flatnonzero(apart) + 1):
-        first, last = _trim(clear & open_throttle, int(part[0]), int(part[-1]), max(2, round(TRIMMED_S / step_s)))
+    shut = np.diff(np.cumsum(~open_throttle)[at]) * step_s > SHUT_S
+    parts = np.split(at, np.flatnonzero((np.diff(crank_ns[at]) > JOIN_S * NS_PER_S) | shut) + 1)
+    for before, part, after in zip([at[:0], *parts], parts, [*parts[1:], at[:0]], strict=False):
+        own = slice(before[-1] + 1 if before.size else 0, after[0] if after.size else undone.size)
+        reach = max(2, round(TRIMMED_S / step_s))
+        ends = _trim((clear & open_throttle)[own], int(part[0]) - own.start, int(part[-1]) - own.start, reach)
+        first, last = (end + own.start for end in ends)
         count = float(lost[first : last + 1].sum())
         leaner = smooth[first : last + 1]
         drifted = _thin(count, rate[first : last + 1], step_s) and _flat(leaner)

@@ -255,7 +255,7 @@ def throttle_open(view: View, crank_ns: IntArray) -> BoolArray:
     at_least, around_ns = GATE.get(view.load_channel or "", GATE["fuel_pressure"])
     # Between two samples nobody knows when the throttle moved, or when the exhaust turned.
     for channel in ("air_fuel_ratio", view.load_channel or ""):
-        if channel in view.traces:
+        if channel in view.traces and view.traces[channel].time_ns.size > 1:
             around_ns += max(0, round(usual_step_ns(view.traces[channel].time_ns[:2000])) - DENSE_NS)
     slow = firings.speed_rps < SLOWEST * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     closed = (view.load < at_least) | ~(view.load >= 0) | (view.state < State.IDLE) | slow

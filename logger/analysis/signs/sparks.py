@@ -21,6 +21,7 @@ CONVINCING = 14.0  # natural log-likelihood: one chance stretch in some thousand
 FEWEST = 3  # missing sparks; a clamp overlooks two at once for reasons of its own
 USELESS = 0.25  # share of sparks overlooked from which the clamp tells nothing
 WHOLE = 0.05  # of the sparks due, that a clamp may see too few or too many and still be believed to see all
+AT_THE_EDGES = 1.5  # sparks, by which two counts of the same firings may differ
 BLOCK = 200  # pulses over which the clamp's own misses are counted
 ALONE = 25  # pulses between two misses that have nothing to do with each other
 
@@ -51,28 +52,24 @@ def signs(view: View) -> list[Sign]:
     return found
 
 
-def seen_share(view: View, from_ns: int, to_ns: int) -> float | None:
-    """Sparks seen in a stretch, over the number due for as many tach pulses.
+def all_seen(view: View, from_ns: int, to_ns: int) -> bool:
+    """Whether a clamp saw every spark that was due in a stretch, one for each firing.
 
     Counted and not paired, so the pulses may come from the crank, at any angle and more or fewer than the firings.
-    None where fewer than FEWEST sparks were due, or where the clamp does not usually see all the sparks of a coil that
-    serves all cylinders, two of them or one.
+    False where fewer than FEWEST were due, or where the clamp does not usually see them all.
     """
     sparks = view.recording.pulses.get("spark_pulses")
     firings = view.firings
     if sparks is None or sparks.size < 100 or firings.time_ns.size < BLOCK:
-        return None
+        return False
     block_ns = firings.time_ns[::BLOCK]
     running = view.running[::BLOCK][:-1] & view.running[::BLOCK][1:]
     each = np.diff(np.searchsorted(sparks, block_ns))[running] / BLOCK
-    usual = float(np.median(each)) if each.size else 0.0
-    served = np.array([view.engine.cylinders, 2, 1]) / view.engine.cylinders
-    expected = served * view.engine.firings_per_revolution / firings.pulses_per_revolution
-    nearest = float(expected[np.argmin(np.abs(expected - usual))])
-    if abs(usual / nearest - 1.0) > WHOLE:
-        return None
-    due = nearest * float(np.diff(np.searchsorted(firings.time_ns, [from_ns, to_ns]))[0])
-    return float(np.diff(np.searchsorted(sparks, [from_ns, to_ns]))[0]) / due if due >= FEWEST else None
+    due_each = view.engine.firings_per_revolution / firings.pulses_per_revolution
+    if not each.size or abs(float(np.median(each)) / due_each - 1.0) > WHOLE:
+        return False
+    due = due_each * float(np.diff(np.searchsorted(firings.time_ns, [from_ns, to_ns]))[0])
+    return due >= FEWEST and due - float(np.diff(np.searchsorted(sparks, [from_ns, to_ns]))[0]) < AT_THE_EDGES
 
 
 def in_noise(firings: Firings) -> BoolArray:
