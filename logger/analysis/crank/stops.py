@@ -90,15 +90,11 @@ def stops(view: View) -> list[Stop]:
             left = feed_left(view, int(firings.time_ns[last]), following)
             if left is None or left > FEED_FELL:
                 continue  # the train of pulses is broken, not the run
-        stop_found = _judge(view, last, following, restart)
+        one = _judge(view, last, following, restart)
         begun = int(firings.time_ns[first + int(np.argmax(view.state[first:stop] >= State.STARTING))])
-        if (
-            stop_found.why == "died"
-            and stop_found.at_ns - begun < JUST_STARTED_NS
-            and _supplied(view, stop_found.at_ns)
-        ):
-            stop_found = replace(stop_found, why="unclear", reason=JUST_STARTED)
-        found.append(stop_found)
+        if one.why == "died" and one.at_ns - begun < JUST_STARTED_NS and _supplied(view, one.at_ns):
+            one = replace(one, why="unclear", reason=JUST_STARTED)
+        found.append(one)
     return found
 
 
