@@ -40,7 +40,7 @@ def feed_gone_before(view: View, end_ns: int) -> int | None:
 def feed_outlasted(view: View, last: int, due_ns: int) -> bool:
     """Whether the coil still had its feed when the crank had stopped, or had nearly: then no key stopped it.
 
-    due_ns: when the pulse after pulse `last` was due. A coil gives its pulses for as long as it is fed, and a crank
+    due_ns: when the pulse after pulse `last` was due, ns. A coil gives its pulses for as long as it is fed, and a crank
     whose coil is switched off slows from idle speed only from then on.
     """
     feed = view.near("ignition_feed_voltage", due_ns - RUN_DOWN_NS, due_ns + OUTLASTS_NS)
@@ -74,9 +74,10 @@ def _slowed_from_idle(view: View, last: int, before: int) -> bool:
 
 
 def pump_fed_on(view: View, due_ns: int) -> bool:
-    """Whether the fuel pump kept its own feed after the pulse due at a time had not come: then the key was still on.
+    """Whether the fuel pump kept its own feed after the pulse due at a time, ns, had not come.
 
-    A relay that takes it away from a crank that stands does so only some tenths of a second later.
+    Then the key was still on, or the pump has a switch of its own, as many competition cars have (common practice, no
+    source). A relay that takes its feed away from a crank that stands does so only some tenths of a second later.
     """
     before = view.near("pump_feed_voltage", due_ns - NS_PER_S, due_ns - 100 * MS).value
     after = view.near("pump_feed_voltage", due_ns, due_ns + OUTLASTS_NS + 100 * MS).value

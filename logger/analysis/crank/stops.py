@@ -44,7 +44,7 @@ SOON_NS = 6 * NS_PER_S  # in which a driver who stalled it at the line has it ru
 AT_ONCE_NS = 300 * MS  # in which nobody has an engine that stands running again: it never stood
 SPARSE = 1.0  # pulses a revolution, up to which a clutch drags the crank from idle to rest between two of them
 ROCKS_BACK = 5  # times the interval before: no crank slows so much from one pulse to the next and turns on
-JUST_STARTED_NS = 2 * NS_PER_S
+JUST_STARTED_NS = 2 * NS_PER_S  # after its first firings; until then a cold engine may die by itself (judgement)
 SUDDEN = 0.87  # of the speed before, or of idle speed: pulses that end above it did not end by a crank dragged down
 
 DRAGGED_DOWN, RAN_DOWN = "the crank was dragged down", "the crank ran down"
@@ -138,11 +138,11 @@ def _judge(view: View, last: int, following: int, restart: int | None) -> Stop:
             return stop(
                 "unclear", "the coil's feed went and the fuel pump kept its own: a failure, or a switch for each"
             )
-        off_and_on = dead and not outlasted and (restart is None or turned_off_and_on(view, end, due, following))
-        if off_and_on:
+        if dead and not outlasted and (restart is None or turned_off_and_on(view, end, due, following)):
             return stop("key_off", "the coil's feed was switched off")
         if left < FEED_FELL and not outlasted:
-            return stop("died", "the coil's feed was lost and the engine was started again")
+            again = "" if restart is None else " and the engine was started again"
+            return stop("died", f"the coil's feed was lost{again}")
         return stop(*_stall_or_died(view, last, restart))
     if coil_fed_on(view, last) and not (pump_stopped(view, end) or _breathed_up_first(view, last)):
         return stop(*_stall_or_died(view, last, restart))

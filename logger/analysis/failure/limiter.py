@@ -20,7 +20,7 @@ LOWEST_LIMITER_RPS = 4000.0 / 60.0
 CUTS, LETS_GO, STAYS = 0.96, 0.93, 0.9
 OVER = 1.05  # of the redline: beyond it no limiter holds an engine
 INTERVALS = (1, 2, 3, 6)  # over which speed is read
-LEAN_FOR_A_MOMENT_NS = 400 * MS
+LEAN_FOR_A_MOMENT_NS = 400 * MS  # a touch of the limiter as the exhaust shows it, two tenths of a second early or late
 FEWEST_CUTS, MOST_CUTS = 4, 0.8  # gaps at one speed that tell of a limiter; of all gaps
 
 

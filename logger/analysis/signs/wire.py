@@ -98,13 +98,13 @@ def _unrecorded(view: View, first: int, stop: int) -> bool:
         return True
     told = False
     for trace in view.recording.traces.values():
-        expected = (
-            (to_ns - from_ns) / max(1.0, usual_step_ns(trace.time_ns[:500])) if trace.time_ns.size >= 100 else 0.0
-        )
-        if expected >= 5:
-            if np.diff(np.searchsorted(trace.time_ns, [from_ns, to_ns]))[0] >= 0.3 * expected:
-                return False
-            told = True
+        if trace.time_ns.size < 100:
+            continue
+        expected = (to_ns - from_ns) / max(1.0, usual_step_ns(trace.time_ns[:500]))
+        inside = np.diff(np.searchsorted(trace.time_ns, [from_ns, to_ns]))[0]
+        if expected >= 5 and inside >= 0.3 * expected:
+            return False
+        told |= expected >= 5
     return told
 
 
