@@ -6,7 +6,8 @@ freed from its lag (probe.py) and base what it usually is,
     share of firings lost = 1 - base / a.
 
 It reads the same for a misfire and for a missing injection, so it never convicts fuel by itself; it only counts.
-Closed throttle is left out: engines cut fuel there.
+Closed throttle is left out: engines cut fuel there. Where nothing shows the throttle, the stretches around plain air
+are, and what is left has to last longer than a lift.
 """
 
 import numpy as np
@@ -14,17 +15,9 @@ from scipy import ndimage
 
 from logger.analysis.channels import bands
 from logger.analysis.crank.states import View
+from logger.analysis.signs.fuelled import MS, sampled_every_s, throttle_open, turning, without_cuts
 from logger.analysis.signs.lag import undo_lag
-from logger.analysis.signs.probe import (
-    FEWEST_SAMPLES,
-    MS,
-    STOICHIOMETRIC,
-    Probe,
-    sampled_every_s,
-    throttle_open,
-    turning,
-    usable,
-)
+from logger.analysis.signs.probe import FEWEST_SAMPLES, STOICHIOMETRIC, Probe, usable
 from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
@@ -32,6 +25,7 @@ JOIN_S = 0.5
 FEWEST_LOST = 1.3  # firings, as the undone reading counts them; fewer nobody feels
 THIN_S, THIN = 0.75, 0.06  # share of the firings; one cylinder of eight that misses loses twice as much
 SHUT_S = 0.15  # as for a gear change; a foot that trembles shuts it for less
+LASTS_S, THROUGHOUT = 0.6, 0.7  # where nothing shows the throttle
 SPIKE = 2.0  # times the mean
 # Up to a tenth leaner than stoichiometric petrol gives nearly all of its torque (common practice: full power needs an
 # excess of fuel, the least consumption lies at 1.05 to 1.1 times the stoichiometric ratio).
@@ -55,9 +49,13 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
     trace, step_s, tau_s = view.traces["air_fuel_ratio"], sampled_every_s(view), probe.tau_s
     crank_ns = trace.time_ns - probe.dead_ns
     open_throttle = throttle_open(view, crank_ns) if probe.cuts_fuel else turning(view, crank_ns)
+    undone = undo_lag(trace, step_s, tau_s)
+    unsure = np.zeros(undone.size, bool)
+    if probe.cuts_fuel and view.load_channel is None:
+        unsure = without_cuts(view, crank_ns, undone) & ~open_throttle
+        open_throttle = open_throttle | unsure
     if np.count_nonzero(open_throttle) < FEWEST_SAMPLES:
         return []
-    undone = undo_lag(trace, step_s, tau_s)
     base = probe.base(view, crank_ns)
     tail = _cut_tail(trace.value - base, open_throttle, step_s)
     noise = bands.noise(trace.value)
@@ -108,6 +106,8 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
         edge = min(round(FLICKER_S[1] / 2.0 / step_s), (last - first) // 4)  # a step as it begins and ends flickers too
         even = _even(flicker[first + edge : last + 1 - edge], flickers)
         drifted |= even and _burns_well(leaner + base[first : last + 1])
+        if unsure[first : last + 1].any() and not _lasts(clear[first : last + 1], step_s):
+            continue
         if count < (FEWEST_LOST if probe.cuts_fuel else FEWEST_WANDERING) or drifted:
             continue
         from_ns, to_ns = int(crank_ns[first]), int(crank_ns[last])
@@ -123,6 +123,11 @@ def _thin(lost: float, rate: FloatArray, step_s: float) -> bool:
 def _flat(above: FloatArray) -> bool:
     """Whether it does so evenly: then the mixture has shifted, while a lost firing is a spike."""
     return float(above.max()) < SPIKE * float(above.mean())
+
+
+def _lasts(clear: BoolArray, step_s: float) -> bool:
+    """Whether a stretch is lean for longer than a lift or a gear change would cut the fuel, and nearly throughout."""
+    return clear.size * step_s > LASTS_S and float(clear.mean()) > THROUGHOUT
 
 
 def _even(flicker: FloatArray, most: float) -> bool:

@@ -9,28 +9,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
 
-from logger.analysis.channels.scene import usual_step_ns
-from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
-from logger.analysis.crank.states import State, View
-from logger.analysis.signs import injection
+from logger.analysis.crank.states import View
+from logger.analysis.signs.fuelled import GATE, MS, PLAIN_AIR, idles, place, sampled_every_s, throttle_open, turning
 from logger.analysis.signs.lag import lag_s, undo_lag
-from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray, Trace
+from logger.event import NS_PER_S, FloatArray, IntArray, Trace
 
-MS = 1_000_000
 DEAD_TIME_NS = 180 * MS  # gas transport to a probe in the downpipe (no source; 0.1 to 0.3 s are usual)
 LONGEST_DEAD_NS = 450 * MS
 FEWEST_CUTS = 4  # ends of overrun from which the dead time is read
 STOICHIOMETRIC = 14.7  # petrol
-# Load from which the throttle counts as open, and for how long before and after: a rail shows load rounded.
-GATE = {"throttle_position": (0.12, 60 * MS), "fuel_pressure": (0.15, 60 * MS)}
-DENSE_NS = 20 * MS  # a sampling step that those times allow for
-SLOWEST = 1.4  # of idle: below, clutch and driver make the engine falter
-IDLING = (0.65, 1.2)  # of idle speed: there no engine cuts its fuel
-FELL_WITHIN_NS = 250 * MS
-STAYS_NS = 450 * MS  # running has to last: how late the probe reads is not known to better than two tenths of a second
-FED_NS = 200 * MS  # the same where an injector's wire shows when the fuel was cut
 MOSTLY = 0.1  # of its coasting; what a car without that cut spends on failures stays below
 LOAD_CENTRES = (np.arange(8) + 0.5) / 8
 SHUT = 0.1  # of full load
@@ -66,22 +54,20 @@ class Probe:
 
 
 def learn(views: Sequence[View]) -> Probe | None:
-    """Learn from the event; None without a probe, and without a load channel on an engine that cuts its fuel."""
+    """Learn from the event; None without a probe, and without a load channel where cuts of the fuel cannot be told."""
     some = [view for view in views if usable(view)]
     if not some:
         return None
     cuts_fuel = some[0].engine.fuel_system != "carburettor"
-    if cuts_fuel and some[0].load_channel is None:
-        cuts_fuel = bool(_lean_coasting(some) > MOSTLY)
-        if cuts_fuel:
-            return None
+    if not (load_known := some[0].load_channel is not None):
+        cuts_fuel &= bool(_lean_coasting(some) > MOSTLY)
     steps = [sampled_every_s(view) for view in some]
-    taus = []
-    for view, step_s in zip(some, steps, strict=True):
-        value = view.traces["air_fuel_ratio"].value
-        taus.append(lag_s(value - np.percentile(value, 30), step_s))
-    tau_s = float(np.median(taus))
+    values = [view.traces["air_fuel_ratio"].value for view in some]
+    tau_s = lag_s([(value - np.percentile(value, 30), step_s) for value, step_s in zip(values, steps, strict=True)])
     undone = [undo_lag(view.traces["air_fuel_ratio"], s, tau_s) for view, s in zip(some, steps, strict=True)]
+    if cuts_fuel and not load_known:
+        levels = _one_mixture(some, undone)
+        return None if levels is None else Probe(DEAD_TIME_NS, tau_s, levels, cuts_fuel)
     dead_ns = dead_time_ns(some, undone) if cuts_fuel else DEAD_TIME_NS
     loads, ratios = [], []
     for view, value in zip(some, undone, strict=True):
@@ -92,6 +78,22 @@ def learn(views: Sequence[View]) -> Probe | None:
     throttle_known = some[0].load_channel == "throttle_position"
     levels = _levels(np.concatenate(loads), np.concatenate(ratios), cuts_fuel, throttle_known)
     return None if levels is None else Probe(dead_ns, tau_s, levels, cuts_fuel)
+
+
+def _one_mixture(views: Sequence[View], undone: Sequence[FloatArray]) -> FloatArray | None:
+    """The usual ratio, the same at each load, of an engine that idles on the mixture it pulls on; None if it does not.
+
+    Where nothing shows load, a leaner reading tells lost firings from a lighter load only on such an engine.
+    """
+    pulling, idling = [], []
+    for view, value in zip(views, undone, strict=True):
+        crank_ns = view.traces["air_fuel_ratio"].time_ns - DEAD_TIME_NS
+        pulling.append(value[turning(view, crank_ns) & (value < PLAIN_AIR)])
+        idling.append(value[idles(view)[place(view, crank_ns)] & (value < PLAIN_AIR)])
+    pull, idle = np.concatenate(pulling), np.concatenate(idling)
+    if min(pull.size, idle.size) < FEWEST_SAMPLES or abs(float(np.median(pull) - np.median(idle))) > ALIKE:
+        return None
+    return np.full(LOAD_CENTRES.size, float(np.median(pull)))
 
 
 def usable(view: View) -> bool:
@@ -112,10 +114,6 @@ def _lean_coasting(views: Sequence[View]) -> float:
         coasting += int(np.count_nonzero(slows))
         lean += int(np.count_nonzero(slows & (trace.value > 1.15 * STOICHIOMETRIC)))
     return lean / max(coasting, 1)
-
-
-def sampled_every_s(view: View) -> float:
-    return usual_step_ns(view.traces["air_fuel_ratio"].time_ns[:2000]) / NS_PER_S
 
 
 def _levels(load: FloatArray, ratio: FloatArray, cuts_fuel: bool, throttle_known: bool) -> FloatArray | None:
@@ -234,63 +232,3 @@ def _exhaust(view: View, probe: Probe | None, from_ns: int, to_ns: int) -> _Read
     # How late the air comes is known to a tenth of a second or two, so the leanest stretch of that length counts.
     seen = float(np.convolve(during, np.ones(n_stretch) / n_stretch, "valid").max())
     return _Read(seen, base, float(np.median(before)))
-
-
-def turning(view: View, crank_ns: IntArray) -> BoolArray:
-    """Where the engine ran well above idle at each time at the crank, and went on to for STAYS_NS.
-
-    Without the latter the air that a switched-off engine still pumps would count as its last firings'.
-    """
-    firings = view.firings
-    place = np.clip(np.searchsorted(firings.time_ns, crank_ns), 0, firings.time_ns.size - 1)
-    fast = firings.speed_rps > SLOWEST * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
-    lasts = firings_end(view) - firings.time_ns > STAYS_NS
-    return np.asarray((fast & lasts & (view.state >= State.IDLE))[place])
-
-
-def throttle_open(view: View, crank_ns: IntArray) -> BoolArray:
-    """Where the throttle was open, with the engine running, for a while before and after each time at the crank, or
-    was shut and yet no fuel cut."""
-    firings = view.firings
-    at_least, around_ns = GATE.get(view.load_channel or "", GATE["fuel_pressure"])
-    # Between two samples nobody knows when the throttle moved, or when the exhaust turned.
-    for channel in ("air_fuel_ratio", view.load_channel or ""):
-        if channel in view.traces and view.traces[channel].time_ns.size > 1:
-            around_ns += max(0, round(usual_step_ns(view.traces[channel].time_ns[:2000])) - DENSE_NS)
-    slow = firings.speed_rps < SLOWEST * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
-    closed = (view.load < at_least) | ~(view.load >= 0) | (view.state < State.IDLE) | slow
-    closed &= ~_fed(view)
-    count = np.concatenate(([0], np.cumsum(closed)))
-    first = np.searchsorted(firings.time_ns, crank_ns - around_ns)
-    last = np.searchsorted(firings.time_ns, crank_ns + around_ns)
-    steady = (count[last] == count[first]) & (last > first)
-    # A rail that follows load lags and rounds it: behind a steep fall the throttle may have been shut for a moment.
-    load = np.interp(crank_ns, firings.time_ns, np.nan_to_num(view.load.astype(np.float64)))
-    n_before = max(2, int(np.searchsorted(crank_ns, crank_ns[0] + FELL_WITHIN_NS)))
-    highest = ndimage.maximum_filter1d(load, n_before, origin=(n_before - 1) // 2)
-    return np.asarray(steady & (highest - load < 0.35))
-
-
-def _fed(view: View) -> BoolArray:
-    """Where nothing cuts the fuel at each firing: the engine idles, or injections are known to come, and had for a
-    quarter of a second; and goes on to for as long as the probe's lag is in doubt, idling, or known to be fed."""
-    time_ns, idle = view.firings.time_ns, (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
-    speed = view.firings.speed_rps
-    other = (speed < IDLING[0] * idle) | (speed > IDLING[1] * idle) | ~view.running | (view.state < State.IDLE)
-    lasts = firings_end(view) - time_ns > STAYS_NS
-    return lasts & (_throughout(time_ns, ~other, STAYS_NS) | _throughout(time_ns, injection.went_on(view), FED_NS))
-
-
-def _throughout(time_ns: IntArray, true: BoolArray, after_ns: int) -> BoolArray:
-    """Where something is true at all firings from FELL_WITHIN_NS before to `after_ns` after each, (n,)."""
-    if not true.any():
-        return np.zeros(time_ns.size, bool)
-    count = np.concatenate(([0], np.cumsum(~true)))
-    first, last = (np.searchsorted(time_ns, time_ns + shift) for shift in (-FELL_WITHIN_NS, after_ns))
-    return np.asarray(count[last] == count[first])
-
-
-def firings_end(view: View) -> IntArray:
-    """When the stretch of pulses that each firing belongs to ends, ns, (n,)."""
-    bounds = view.firings.bounds()
-    return np.repeat(view.firings.time_ns[bounds[1:] - 1], np.diff(bounds))
