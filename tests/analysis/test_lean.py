@@ -165,7 +165,10 @@ def test_what_lies_on_two_sides_of_a_shut_throttle_is_counted_apart(each_s: floa
     """One firing lost right before a gear change and one right after it are its edges; three are three."""
     misses = ((32.64 - each_s, 32.64), (33.06, 33.06 + each_s))  # shut from 32.7 to 33.0 s
     view = driven(0.18, misses, shut_s=0.3)
-    assert len([sign for sign in signs(view, learn([view])) if 32.0 < sign.from_ns / 1e9 < 34.0]) == found
+    probe = learn([view])
+    assert probe is not None
+    probe = replace(probe, doubt_ns=0)  # its dead time is known
+    assert len([sign for sign in signs(view, probe) if 32.0 < sign.from_ns / 1e9 < 34.0]) == found
 
 
 def test_a_foot_that_trembles_parts_nothing() -> None:
@@ -195,6 +198,30 @@ def test_nor_is_it_where_probe_or_throttle_are_sampled_at_10_hz(dead_s: float, c
         traces = {**often.traces, channel: rare}
         view = seen(often.recording.pulses["tach_pulses"], 60.0, traces, CUTTING)
         assert signs(view, learn([view])) == []
+
+
+def first_seconds(view: View, until_s: float) -> View:
+    until_ns = round(until_s * NS_PER_S)
+    traces = {
+        name: Trace(one.time_ns[one.time_ns < until_ns], one.value[one.time_ns < until_ns])
+        for name, one in view.traces.items()
+    }
+    tach = view.recording.pulses["tach_pulses"]
+    return seen(tach[tach < until_ns], until_s, traces, CUTTING)
+
+
+@pytest.mark.parametrize("dead_s", [0.08, 0.28])
+def test_nor_is_it_where_too_few_overruns_tell_how_late_the_probe_reads(dead_s: float) -> None:
+    """Three of them, and a probe a tenth of a second quicker or slower than is guessed."""
+    view = first_seconds(driven(dead_s), 19.0)
+    assert signs(view, learn([view])) == []
+
+
+def test_what_is_lost_away_from_them_is_counted_there_too() -> None:
+    """A fifth of the firings from three tenths of a second after the throttle opened."""
+    view = first_seconds(driven(0.28, ((11.0, 11.5),), lost=0.2), 19.0)
+    (sign,) = signs(view, learn([view]))
+    assert sign.from_ns / NS_PER_S == pytest.approx(11.1, abs=0.1)
 
 
 @pytest.mark.parametrize("n_samples", [0, 1])

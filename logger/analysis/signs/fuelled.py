@@ -46,11 +46,12 @@ def turning(view: View, crank_ns: IntArray) -> BoolArray:
     return np.asarray((fast & lasts & (view.state >= State.IDLE))[place(view, crank_ns)])
 
 
-def throttle_open(view: View, crank_ns: IntArray) -> BoolArray:
+def throttle_open(view: View, crank_ns: IntArray, doubt_ns: int = 0) -> BoolArray:
     """Where the throttle was open, with the engine running, for a while before and after each time at the crank, or
     was shut and yet no fuel cut. Where nothing shows load, only the latter."""
     firings = view.firings
     at_least, around_ns = GATE.get(view.load_channel or "", GATE["fuel_pressure"])
+    around_ns += doubt_ns
     # Between two samples nobody knows when the throttle moved, or when the exhaust turned.
     for channel in ("air_fuel_ratio", view.load_channel or ""):
         if channel in view.traces and view.traces[channel].time_ns.size > 1:
@@ -75,10 +76,13 @@ def throttle_open(view: View, crank_ns: IntArray) -> BoolArray:
 def without_cuts(view: View, crank_ns: IntArray, undone: FloatArray) -> BoolArray:
     """Where no fuel was cut at each time at the crank, (n,), though nothing shows load: undone, the reading freed from
     its lag, is nowhere near the plain air that each cut brings."""
-    step_s = sampled_every_s(view)
+    return turning(view, crank_ns) & ~near_air(undone, sampled_every_s(view))
+
+
+def near_air(undone: FloatArray, step_s: float) -> BoolArray:
+    """Where a reading freed from its lag is plain air, or is within NEAR_S, (n,)."""
     mean = ndimage.uniform_filter1d(undone, max(1, round(0.1 / step_s)), mode="nearest")
-    near = ndimage.binary_dilation(mean > PLAIN_AIR, iterations=max(1, round(NEAR_S / step_s)))
-    return np.asarray(turning(view, crank_ns) & ~near)
+    return np.asarray(ndimage.binary_dilation(mean > PLAIN_AIR, iterations=max(1, round(NEAR_S / step_s))))
 
 
 def _fed(view: View) -> BoolArray:

@@ -15,7 +15,7 @@ from scipy import ndimage
 
 from logger.analysis.channels import bands
 from logger.analysis.crank.states import View
-from logger.analysis.signs.fuelled import MS, sampled_every_s, throttle_open, turning, without_cuts
+from logger.analysis.signs.fuelled import MS, near_air, sampled_every_s, throttle_open, turning, without_cuts
 from logger.analysis.signs.lag import undo_lag
 from logger.analysis.signs.probe import FEWEST_SAMPLES, STOICHIOMETRIC, Probe, usable
 from logger.analysis.signs.sign import Sign
@@ -50,6 +50,8 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
     crank_ns = trace.time_ns - probe.dead_ns
     open_throttle = throttle_open(view, crank_ns) if probe.cuts_fuel else turning(view, crank_ns)
     undone = undo_lag(trace, step_s, tau_s)
+    if probe.doubt_ns:
+        open_throttle &= throttle_open(view, crank_ns, probe.doubt_ns) | ~near_air(undone, step_s)
     unsure = np.zeros(undone.size, bool)
     if probe.cuts_fuel and view.load_channel is None:
         unsure = without_cuts(view, crank_ns, undone) & ~open_throttle

@@ -16,6 +16,7 @@ from logger.analysis.signs.lag import lag_s, undo_lag
 from logger.event import NS_PER_S, FloatArray, IntArray, Trace
 
 DEAD_TIME_NS = 180 * MS  # gas transport to a probe in the downpipe (no source; 0.1 to 0.3 s are usual)
+DOUBT_NS = 120 * MS  # either way
 LONGEST_DEAD_NS = 450 * MS
 FEWEST_CUTS = 4  # ends of overrun from which the dead time is read
 STOICHIOMETRIC = 14.7  # petrol
@@ -37,13 +38,15 @@ RAIL_SLACK = 0.3
 class Probe:
     """What an event teaches about its probe: dead time, time constant, and the ratio at each of LOAD_CENTRES (8,).
 
-    cuts_fuel: whether the engine goes without fuel on overrun, so that a shut throttle reads as air.
+    cuts_fuel: whether the engine goes without fuel on overrun, so that a shut throttle reads as air. doubt_ns: by how
+    much the dead time may be wrong where it is a guess.
     """
 
     dead_ns: int
     tau_s: float
     levels: FloatArray
     cuts_fuel: bool
+    doubt_ns: int = 0
 
     def base(self, view: View, crank_ns: IntArray) -> FloatArray:
         """The leanest the engine runs by itself at about the load at each time at the crank, (n,)."""
@@ -77,7 +80,8 @@ def learn(views: Sequence[View]) -> Probe | None:
         ratios.append(value[pulls])
     throttle_known = some[0].load_channel == "throttle_position"
     levels = _levels(np.concatenate(loads), np.concatenate(ratios), cuts_fuel, throttle_known)
-    return None if levels is None else Probe(dead_ns, tau_s, levels, cuts_fuel)
+    doubt_ns = DOUBT_NS if cuts_fuel and dead_ns == DEAD_TIME_NS else 0
+    return None if levels is None else Probe(dead_ns, tau_s, levels, cuts_fuel, doubt_ns)
 
 
 def _one_mixture(views: Sequence[View], undone: Sequence[FloatArray]) -> FloatArray | None:
@@ -199,7 +203,8 @@ def lost_share(view: View, probe: Probe | None, from_ns: int, to_ns: int) -> flo
     read = _exhaust(view, probe, from_ns, to_ns)
     if probe is None or read is None:
         return None
-    if probe.cuts_fuel and not throttle_open(view, np.linspace(from_ns, to_ns, 9).astype(np.int64)).all():
+    at_ns = np.linspace(from_ns, to_ns, 9).astype(np.int64)
+    if probe.cuts_fuel and not throttle_open(view, at_ns, probe.doubt_ns).all():
         return None
     return 1.0 - read.base / read.seen if read.seen > read.base else 0.0
 
