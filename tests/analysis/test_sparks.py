@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logger.analysis.crank.states import View
-from logger.analysis.signs.sparks import FEWEST, all_seen, overlooked_share, scoring_stretches, unsparked
+from logger.analysis.signs.sparks import FEWEST, all_seen, overlooked_share, scoring_stretches, signs, unsparked
 from logger.event import NS_PER_S, IntArray
 from tests.analysis.small_car import seen, turned
 
@@ -77,3 +77,18 @@ def test_a_clamp_that_overlooks_a_third_of_the_sparks_says_nothing() -> None:
     overlooked = np.random.default_rng(3).random(tach.size) < 1 / 3
     overlooked[1000:1200] = False
     assert not all_seen(clamped(tach[~overlooked]), 10 * NS_PER_S, 12 * NS_PER_S)
+
+
+@pytest.mark.parametrize(("missed", "found"), [(True, 1), (False, 0)])
+def test_a_train_of_sparks_without_a_hole_was_whole_whatever_the_tach_wire_made_of_its_pulses(
+    missed: bool, found: int
+) -> None:
+    """Four tach pulses that come 3 ms late, with or without their sparks."""
+    tach = turned((0.0, 3000.0), (20.0, 3000.0))
+    off = 1000 + np.arange(4)
+    sparks = np.delete(tach + 30_000, off) if missed else tach + 30_000
+    late = tach.copy()
+    late[off] += 3 * MS
+    view = seen(late, 20.0, {})
+    pulses = {**view.recording.pulses, "spark_pulses": sparks}
+    assert len(signs(replace(view, recording=replace(view.recording, pulses=pulses)))) == found

@@ -19,6 +19,7 @@ REACH_NS = 1_500_000  # a spark follows the tach edge within this
 MISSING_SHARE = 0.5  # of the sparks, while the ignition misses
 CONVINCING = 14.0  # natural log-likelihood: one chance stretch in some thousand hours
 FEWEST = 3  # missing sparks; a clamp overlooks two at once for reasons of its own
+HOLE, BESIDE = 1.6, 10  # usual intervals between sparks; sparks to either side that tell the usual one
 USELESS = 0.25  # share of sparks overlooked from which the clamp tells nothing
 WHOLE = 0.05  # of the sparks due, that a clamp may see too few or too many and still be believed to see all
 AT_THE_EDGES = 1.5  # sparks, by which two counts of the same firings may differ
@@ -48,6 +49,8 @@ def signs(view: View) -> list[Sign]:
         lost = np.count_nonzero(missing[first : last + 1]) * per_pulse
         earliest = int(firings.time_ns[max(0, begin - 1)])
         from_ns, to_ns = int(firings.time_ns[begin]), int(firings.time_ns[end])
+        if not holed(sparks, from_ns, to_ns):
+            continue
         found.append(Sign("no_spark", "spark_pulses", from_ns, to_ns, float(lost), score, earliest))
     return found
 
@@ -70,6 +73,18 @@ def all_seen(view: View, from_ns: int, to_ns: int) -> bool:
         return False
     due = due_each * float(np.diff(np.searchsorted(firings.time_ns, [from_ns, to_ns]))[0])
     return due >= FEWEST and due - float(np.diff(np.searchsorted(sparks, [from_ns, to_ns]))[0]) < AT_THE_EDGES
+
+
+def holed(spark_ns: IntArray, from_ns: int, to_ns: int) -> bool:
+    """Whether a train of sparks (n,) has a hole between the last one before a stretch and the first one after it.
+
+    A spark that was missed leaves one. A train without any was whole, and the tach pulses are off instead.
+    """
+    before, after = np.searchsorted(spark_ns, [from_ns - REACH_NS, to_ns + REACH_NS])
+    begin = max(0, int(before) - BESIDE)
+    interval = np.diff(spark_ns[begin : after + BESIDE])
+    inside = interval[max(0, int(before) - 1 - begin) : int(after) - begin]
+    return not inside.size or float(inside.max()) > HOLE * float(np.percentile(interval, 25))
 
 
 def in_noise(firings: Firings) -> BoolArray:
