@@ -358,6 +358,31 @@ def test_a_lurch_counts_where_an_idling_crank_began_to_slow_however_long_it_stru
     assert stops(seen(tach, 14.0, traces))[0].why == why
 
 
+@pytest.mark.parametrize(("off_s", "why"), [(10.1, "key_off"), (10.75, "died")])
+def test_a_driver_who_turns_the_key_on_an_engine_that_has_run_down_did_not_stop_it(off_s: float, why: str) -> None:
+    """Its feed goes with the key, and says nothing of why it stopped."""
+    key = Trace(nanoseconds(np.array([0.0, off_s])), np.array([1.0, 0.0]))
+    feed = drawn(14.0, (0, 13.4), (off_s, 13.4), (off_s + 0.005, 0.0), (14.0, 0.0))
+    stop = not_started_again(RAN_DOWN, key_sense=key, ignition_feed_voltage=feed)
+    assert stop.why == why
+    assert stop.reason.startswith("the crank ran down") is (why == "died")
+
+
+@pytest.mark.parametrize(("aired_s", "why"), [(9.6, "died"), (10.1, "driver_stall"), (None, "driver_stall")])
+def test_a_jerk_of_an_engine_that_has_not_burned_for_a_while_is_not_the_clutchs(
+    aired_s: float | None, why: str
+) -> None:
+    """Plain air reaches the probe before its last pulse, or after it as in every stall."""
+    key = Trace(nanoseconds(np.array([0.0])), np.array([1.0]))
+    jerk = pushed((0, 0.0), (9.97, 0.0), (9.98, 0.5), (10.05, 0.5), (10.06, 0.0))
+    traces = {"key_sense": key, "acceleration": jerk, "throttle_position": SHUT}
+    if aired_s is not None:
+        lean = ((0, 14.0), (aired_s, 14.0), (aired_s + 0.05, 20.9), (14.0, 20.9))
+        traces["air_fuel_ratio"] = drawn(14.0, *lean, rate_hz=50.0)
+    tach = np.concatenate((turned((0.0, 900), (9.4, 900), (10.0, 300)), CRANKED_AGAIN))
+    assert stops(seen(tach, 14.0, traces))[0].why == why
+
+
 @pytest.mark.parametrize(
     ("others", "why"),
     [

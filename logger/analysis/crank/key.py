@@ -1,4 +1,5 @@
-"""What tells of the ignition key where it is not recorded: the coil's feed, and what else hangs on the key with it.
+"""What tells of the ignition key: its own sense or, where that is not recorded, the coil's feed and what else hangs on
+the key with it.
 
 Switching off takes the coil's feed away while the battery breathes up, and the fuel pump with it, so that rail pressure
 falls; a coil feed that breaks takes nothing else.
@@ -15,7 +16,19 @@ FEED_DEAD_V = 2.0
 RUN_DOWN_NS = 3 * NS_PER_S  # longer than a free crank turns on without firing
 OUTLASTS_NS = 150 * MS  # after the first pulse that did not come: a relay that drops, a voltage filtered and sampled
 USUAL_PULSES, NEARLY_STOPPED = 60, 0.6  # before the last; of idle speed
+# A key turned later than this after the last pulse did not end them: two revolutions of an idle, and a relay.
+KEY_LATE_NS = 500 * MS
+RAN_ON_NS = 10 * NS_PER_S  # a hot engine with a carburettor may fire on for seconds without a spark (common practice)
 KEPT = 0.8  # of a feed: the alternator's share is gone when the engine stands
+
+
+def turned_off(view: View, end_ns: int) -> int | None:
+    """When the key, by its own sense, was turned off around the last pulse, ns; None where it was left on."""
+    key = view.near("key_sense", end_ns - RAN_ON_NS, end_ns + KEY_LATE_NS)
+    if not key.value.size or key.value[-1] >= 0.5:
+        return None
+    on = np.flatnonzero(key.value >= 0.5)
+    return int(key.time_ns[on[-1] + 1 if on.size else 0])
 
 
 def feed_left(view: View, end_ns: int, following_ns: int) -> float | None:

@@ -22,24 +22,22 @@ from logger.analysis.crank.key import (
     feed_outlasted,
     pump_fed_on,
     pump_stopped,
+    turned_off,
     turned_off_and_on,
 )
+from logger.analysis.crank.last_breaths import aired, burned_to_the_end
 from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.crank.states import IDLE_BAND, State, View
 from logger.event import NS_PER_S
 
 Why = Literal["key_off", "driver_stall", "died", "record_ends", "unclear"]
-# A key turned later than this after the last pulse did not end them: two revolutions of an idle, and a relay.
-KEY_LATE_NS = 500 * MS
-RAN_ON_NS = 10 * NS_PER_S  # a hot engine with a carburettor may fire on for seconds without a spark (common practice)
+RAN_DOWN_NS, OVERDUE_NS = 400 * MS, 50 * MS  # before the key was turned; and how late its sense may be
 FEED_FELL = 0.75  # of the feed before
 LABOURS = 0.15  # of full load, more than before
 AT_IDLE, NEAR_IDLE = 1.5, 1.8  # of idle speed: from where an engine stops within half a second, and within a second
 USUAL, BEFORE = 0.95, 10  # of a crank's speed before: of the median of so many pulses
 PULLS, STAYED = 0.2, 0.7  # of full load; of the throttle before
 FOOT_NS = ((-300 * MS, -50 * MS), (100 * MS, 400 * MS))
-TURNED_LEAN = 1.0  # air-fuel ratio above the usual
-AIR = 19.0  # air-fuel ratio: 1.3 times the stoichiometric, about the leanest that burns (common practice, no source)
 SOON_NS = 6 * NS_PER_S  # in which a driver who stalled it at the line has it running again (no source)
 AT_ONCE_NS = 300 * MS  # in which nobody has an engine that stands running again: it never stood
 SPARSE = 1.0  # pulses a revolution, up to which a clutch drags the crank from idle to rest between two of them
@@ -118,10 +116,10 @@ def _judge(view: View, last: int, following: int, restart: int | None) -> Stop:
         return stop("record_ends", "the recording ends or has a gap here")
     key = view.recording.traces.get("key_sense")
     if key is not None and key.time_ns.size:
-        turned = np.flatnonzero((key.time_ns > end - RAN_ON_NS) & (key.time_ns < end + KEY_LATE_NS))
-        if turned.size and key.value[turned[-1]] < 0.5:
-            return stop("key_off", "the key was turned off", int(key.time_ns[turned[-1]]))
-        if (left := feed_left(view, end, following)) is not None and left < FEED_FELL:
+        key_off_ns = turned_off(view, end)
+        if key_off_ns is not None and not _down_before(view, last, key_off_ns):
+            return stop("key_off", "the key was turned off", key_off_ns)
+        if key_off_ns is None and (left := feed_left(view, end, following)) is not None and left < FEED_FELL:
             return stop("died", "the coil's feed was lost with the key on")
         return stop(*_stall_or_died(view, last, restart))
     off_ns = feed_gone_before(view, end)
@@ -189,7 +187,7 @@ def _stall_or_died(view: View, last: int, restart: int | None) -> tuple[Why, str
     begin = int(np.searchsorted(firings.time_ns, firings.time_ns[last] - NS_PER_S))
     speed = firings.pulses_per_revolution * np.diff(firings.time_ns[begin : last + 1])
     end = int(firings.time_ns[last])
-    if lurched(view, end):
+    if lurched(view, end) and not aired(view, end):
         return "driver_stall", "the car lurched as the engine stopped: the clutch was let in"
     idle_rps = (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     slow = firings.speed_rps[last] < AT_IDLE * idle_rps
@@ -216,7 +214,7 @@ def _stall_or_died(view: View, last: int, restart: int | None) -> tuple[Why, str
     if restart is not None and restart - end < SOON_NS and not _witnessed(view):
         return "unclear", "it stopped and was started again; nothing recorded tells the driver's stall from a fault"
     opened = _opened(view, begin, last)
-    burned = _burned_to_the_end(view, end)
+    burned = burned_to_the_end(view, end)
     if burned is not None:
         if burned:
             return "driver_stall", f"{DRAGGED_DOWN} with the mixture burning to the end"
@@ -226,6 +224,13 @@ def _stall_or_died(view: View, last: int, restart: int | None) -> tuple[Why, str
     if fell_s < 0.35 or opened or usual > 2.0 * idle_rps:
         return "driver_stall", f"{DRAGGED_DOWN} with pulses present to the end"
     return "died", f"{RAN_DOWN} with the throttle closed and the key on"
+
+
+def _down_before(view: View, last: int, off_ns: int) -> bool:
+    """Whether the crank had run down by itself before the key was turned, and its next pulse was overdue by then."""
+    slows_ns = _sound_until(view, last)
+    due_ns = int(view.firings.time_ns[last]) + _interval_ns(view, last)
+    return slows_ns is not None and off_ns - slows_ns > RAN_DOWN_NS and off_ns - due_ns > OVERDUE_NS
 
 
 def _sound_until(view: View, last: int) -> int | None:
@@ -253,19 +258,6 @@ def _witnessed(view: View) -> bool:
     """Whether anything but the crank tells of foot, car, fuel or the coil's feed."""
     tells = ("acceleration", "air_fuel_ratio", "fuel_pressure", "ignition_feed_voltage", "throttle_position")
     return any(channel in view.traces for channel in tells)
-
-
-def _burned_to_the_end(view: View, end_ns: int) -> bool | None:
-    """Whether mixture burned until the last pulse, as it does in an engine stalled by its load; None: no probe tells.
-
-    An engine that gets no spark or no fuel runs down for a third of a second, and its probe reads air by then. One that
-    reads air all the while has not burned for long, or has its fuel cut as its car drags it along.
-    """
-    usual = view.near("air_fuel_ratio", end_ns - 1500 * MS, end_ns - 500 * MS).value
-    ending = view.near("air_fuel_ratio", end_ns - 40 * MS, end_ns + 120 * MS).value
-    if usual.size < 5 or ending.size < 2 or min(np.median(usual), np.median(ending)) > AIR:
-        return None
-    return float(np.median(ending)) < float(np.median(usual)) + TURNED_LEAN
 
 
 def _opened(view: View, begin: int, last: int) -> bool:
