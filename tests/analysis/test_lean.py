@@ -51,9 +51,9 @@ def test_the_lag_is_read_off_the_way_readings_decay() -> None:
 
 
 def test_a_mixture_that_takes_its_time_is_not_the_probes_lag() -> None:
-    """After every other cut the exhaust itself clears over half a second."""
+    """After every third cut the exhaust itself clears over half a second."""
     cuts = np.where((np.arange(6000) // 60) % 2 == 0, 20.0, 13.0)
-    slow = np.arange(6000) // 120 % 2 == 1
+    slow = np.arange(6000) // 120 % 3 == 1
     for k in range(1, cuts.size):
         if slow[k] and cuts[k] < cuts[k - 1]:
             cuts[k] = cuts[k - 1] - (cuts[k - 1] - 13.0) * STEP_S / 0.5

@@ -9,7 +9,7 @@ from logger.event import NS_PER_S, FloatArray, Trace
 
 USUAL_TAU_S = 0.125
 SLOWEST_TAU_S = 0.5
-QUICKER, FEWEST_FALLS = 25, 8  # per cent of the falls
+FEWEST_FALLS = 8
 HOLE_STEPS = 2.5  # samples further apart have nothing to do with each other
 
 
@@ -28,11 +28,11 @@ def undo_lag(trace: Trace, step_s: float, tau_s: float) -> FloatArray:
 def lag_s(readings: Sequence[tuple[FloatArray, float]]) -> float:
     """Time constant of an event's probe from the way its high readings decay, -step / ln(ratio) over long smooth falls.
 
-    readings: of each recording the values above the usual, (n,), and their step in seconds. What is in the exhaust may
-    clear as slowly as it likes, the reading no faster than the probe does: the quicker falls tell.
+    readings: of each recording the values above the usual, (n,), and their step in seconds. Each fall counts once,
+    however long what is in the exhaust may take to clear.
     """
     falls = np.concatenate([_falls(above, step_s) for above, step_s in readings])
-    return float(np.percentile(falls, QUICKER)) if falls.size >= FEWEST_FALLS else USUAL_TAU_S
+    return float(np.median(falls)) if falls.size >= FEWEST_FALLS else USUAL_TAU_S
 
 
 def _falls(above: FloatArray, step_s: float) -> FloatArray:
