@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logger.analysis.crank.states import View
-from logger.analysis.signs.sparks import FEWEST, all_seen, overlooked_share, scoring_stretches, signs, unsparked
+from logger.analysis.signs.sparks import FEWEST, all_seen, holed, overlooked_share, scoring_stretches, signs, unsparked
 from logger.event import NS_PER_S, IntArray
 from tests.analysis.small_car import seen, turned
 
@@ -92,3 +92,15 @@ def test_a_train_of_sparks_without_a_hole_was_whole_whatever_the_tach_wire_made_
     view = seen(late, 20.0, {})
     pulses = {**view.recording.pulses, "spark_pulses": sparks}
     assert len(signs(replace(view, recording=replace(view.recording, pulses=pulses)))) == found
+
+
+def test_every_second_spark_gone_for_seconds_is_no_even_train() -> None:
+    train = np.arange(1000, dtype=np.int64) * 10 * MS
+    half = np.delete(train, np.arange(401, 601, 2))
+    assert holed(half, int(train[401]), int(train[599]))
+    assert not holed(train, int(train[401]), int(train[599]))
+
+
+def test_a_train_that_ends_in_a_stretch_was_not_whole() -> None:
+    train = np.arange(400, dtype=np.int64) * 10 * MS
+    assert holed(train, int(train[380]), 450 * 10 * MS)

@@ -27,6 +27,7 @@ PLAIN_AIR, NEAR_S = 18.0, 0.4
 
 
 def sampled_every_s(view: View) -> float:
+    """The usual step between two samples of the probe, s."""
     return usual_step_ns(view.traces["air_fuel_ratio"].time_ns[:2000]) / NS_PER_S
 
 

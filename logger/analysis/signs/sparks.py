@@ -19,7 +19,7 @@ REACH_NS = 1_500_000  # a spark follows the tach edge within this
 MISSING_SHARE = 0.5  # of the sparks, while the ignition misses
 CONVINCING = 14.0  # natural log-likelihood: one chance stretch in some thousand hours
 FEWEST = 3  # missing sparks; a clamp overlooks two at once for reasons of its own
-HOLE, BESIDE = 1.6, 10  # usual intervals between sparks; sparks to either side that tell the usual one
+HOLE, BESIDE = 1.6, 10  # times the usual interval; sparks to either side that tell it
 USELESS = 0.25  # share of sparks overlooked from which the clamp tells nothing
 WHOLE = 0.05  # of the sparks due, that a clamp may see too few or too many and still be believed to see all
 AT_THE_EDGES = 1.5  # sparks, by which two counts of the same firings may differ
@@ -80,11 +80,12 @@ def holed(spark_ns: IntArray, from_ns: int, to_ns: int) -> bool:
 
     A spark that was missed leaves one. A train without any was whole, and the tach pulses are off instead.
     """
-    before, after = np.searchsorted(spark_ns, [from_ns - REACH_NS, to_ns + REACH_NS])
-    begin = max(0, int(before) - BESIDE)
-    interval = np.diff(spark_ns[begin : after + BESIDE])
-    inside = interval[max(0, int(before) - 1 - begin) : int(after) - begin]
-    return not inside.size or float(inside.max()) > HOLE * float(np.percentile(interval, 25))
+    before, after = np.searchsorted(spark_ns, [from_ns - REACH_NS, to_ns + REACH_NS]).tolist()
+    if before == 0 or after == spark_ns.size:
+        return True  # nothing closes the stretch
+    inside = np.diff(spark_ns[before - 1 : after + 1])
+    beside = np.concatenate((np.diff(spark_ns[max(0, before - BESIDE) : before]), np.diff(spark_ns[after:][:BESIDE])))
+    return not beside.size or float(inside.max()) > HOLE * float(np.median(beside))
 
 
 def in_noise(firings: Firings) -> BoolArray:
