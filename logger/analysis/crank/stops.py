@@ -31,7 +31,7 @@ from logger.analysis.crank.states import IDLE_BAND, State, View
 from logger.event import NS_PER_S
 
 Why = Literal["key_off", "driver_stall", "died", "record_ends", "unclear"]
-RAN_DOWN_NS, OVERDUE_NS = 400 * MS, 50 * MS  # before the key was turned; and how late its sense may be
+RAN_DOWN_NS, OVERDUE_NS = 400 * MS, 50 * MS  # before the key was turned; how late its sense may be (judgement)
 FEED_FELL = 0.75  # of the feed before
 LABOURS = 0.15  # of full load, more than before
 AT_IDLE, NEAR_IDLE = 1.5, 1.8  # of idle speed: from where an engine stops within half a second, and within a second

@@ -47,9 +47,12 @@ def turning(view: View, crank_ns: IntArray) -> BoolArray:
     return np.asarray((fast & lasts & (view.state >= State.IDLE))[place(view, crank_ns)])
 
 
-def throttle_open(view: View, crank_ns: IntArray, doubt_ns: int = 0) -> BoolArray:
-    """Where the throttle was open, with the engine running, for a while before and after each time at the crank, or
-    was shut and yet no fuel cut. Where nothing shows load, only the latter."""
+def fed(view: View, crank_ns: IntArray, doubt_ns: int = 0) -> BoolArray:
+    """Where no fuel was cut for a while before and after each time at the crank, (n,): the throttle was open, with the
+    engine running, or was shut and the fuel came all the same. Where nothing shows load, only the latter is known.
+
+    doubt_ns: by how much those times may be wrong.
+    """
     firings = view.firings
     at_least, around_ns = GATE.get(view.load_channel or "", GATE["fuel_pressure"])
     around_ns += doubt_ns
@@ -57,11 +60,11 @@ def throttle_open(view: View, crank_ns: IntArray, doubt_ns: int = 0) -> BoolArra
     for channel in ("air_fuel_ratio", view.load_channel or ""):
         if channel in view.traces and view.traces[channel].time_ns.size > 1:
             around_ns += max(0, round(usual_step_ns(view.traces[channel].time_ns[:2000])) - DENSE_NS)
-    slow = firings.speed_rps < SLOWEST * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
-    closed = (view.load < at_least) | ~(view.load >= 0) | (view.state < State.IDLE) | slow
-    closed |= view.load_channel is None
-    closed &= ~_fed(view)
-    count = np.concatenate(([0], np.cumsum(closed)))
+    cut = ~_fed_though_shut(view)
+    if view.load_channel is not None:
+        slow = firings.speed_rps < SLOWEST * (view.engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
+        cut &= (view.load < at_least) | ~(view.load >= 0) | (view.state < State.IDLE) | slow
+    count = np.concatenate(([0], np.cumsum(cut)))
     first = np.searchsorted(firings.time_ns, crank_ns - around_ns)
     last = np.searchsorted(firings.time_ns, crank_ns + around_ns)
     steady = (count[last] == count[first]) & (last > first)
@@ -86,7 +89,7 @@ def near_air(undone: FloatArray, step_s: float) -> BoolArray:
     return np.asarray(ndimage.binary_dilation(mean > PLAIN_AIR, iterations=max(1, round(NEAR_S / step_s))))
 
 
-def _fed(view: View) -> BoolArray:
+def _fed_though_shut(view: View) -> BoolArray:
     """Where nothing cuts the fuel at each firing: the engine idles, or injections are known to come, and had for a
     quarter of a second; and goes on to for as long as the probe's lag is in doubt, idling, or known to be fed."""
     time_ns = view.firings.time_ns

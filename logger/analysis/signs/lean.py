@@ -15,7 +15,7 @@ from scipy import ndimage
 
 from logger.analysis.channels import bands
 from logger.analysis.crank.states import View
-from logger.analysis.signs.fuelled import MS, near_air, sampled_every_s, throttle_open, turning, without_cuts
+from logger.analysis.signs.fuelled import MS, fed, near_air, sampled_every_s, turning, without_cuts
 from logger.analysis.signs.lag import undo_lag
 from logger.analysis.signs.probe import FEWEST_SAMPLES, STOICHIOMETRIC, Probe, usable
 from logger.analysis.signs.sign import Sign
@@ -25,7 +25,7 @@ JOIN_S = 0.5
 FEWEST_LOST = 1.3  # firings, as the undone reading counts them; fewer nobody feels
 THIN_S, THIN = 0.75, 0.06  # share of the firings; one cylinder of eight that misses loses twice as much
 SHUT_S = 0.15  # as for a gear change; a foot that trembles shuts it for less
-LASTS_S, THROUGHOUT = 0.6, 0.7  # where nothing shows the throttle
+LASTS_S, THROUGHOUT = 0.6, 0.7  # where nothing shows the throttle (judgement)
 SPIKE = 2.0  # times the mean
 # Up to a tenth leaner than stoichiometric petrol gives nearly all of its torque (common practice: full power needs an
 # excess of fuel, the least consumption lies at 1.05 to 1.1 times the stoichiometric ratio).
@@ -48,10 +48,10 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
         return []
     trace, step_s, tau_s = view.traces["air_fuel_ratio"], sampled_every_s(view), probe.tau_s
     crank_ns = trace.time_ns - probe.dead_ns
-    open_throttle = throttle_open(view, crank_ns) if probe.cuts_fuel else turning(view, crank_ns)
+    open_throttle = fed(view, crank_ns) if probe.cuts_fuel else turning(view, crank_ns)
     undone = undo_lag(trace, step_s, tau_s)
     if probe.doubt_ns:
-        open_throttle &= throttle_open(view, crank_ns, probe.doubt_ns) | ~near_air(undone, step_s)
+        open_throttle &= fed(view, crank_ns, probe.doubt_ns) | ~near_air(undone, step_s)
     unsure = np.zeros(undone.size, bool)
     if probe.cuts_fuel and view.load_channel is None:
         unsure = without_cuts(view, crank_ns, undone) & ~open_throttle

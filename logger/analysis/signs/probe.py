@@ -11,12 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from logger.analysis.crank.states import View
-from logger.analysis.signs.fuelled import GATE, MS, PLAIN_AIR, idles, place, sampled_every_s, throttle_open, turning
+from logger.analysis.signs.fuelled import GATE, MS, PLAIN_AIR, fed, idles, place, sampled_every_s, turning
 from logger.analysis.signs.lag import lag_s, undo_lag
 from logger.event import NS_PER_S, FloatArray, IntArray, Trace
 
 DEAD_TIME_NS = 180 * MS  # gas transport to a probe in the downpipe (no source; 0.1 to 0.3 s are usual)
-DOUBT_NS = 120 * MS  # either way
+DOUBT_NS = 120 * MS  # that guess may be off by, either way
 LONGEST_DEAD_NS = 450 * MS
 FEWEST_CUTS = 4  # ends of overrun from which the dead time is read
 STOICHIOMETRIC = 14.7  # petrol
@@ -62,25 +62,27 @@ def learn(views: Sequence[View]) -> Probe | None:
     if not some:
         return None
     cuts_fuel = some[0].engine.fuel_system != "carburettor"
-    if not (load_known := some[0].load_channel is not None):
-        cuts_fuel &= bool(_lean_coasting(some) > MOSTLY)
+    load_known = some[0].load_channel is not None
+    if cuts_fuel and not load_known:
+        cuts_fuel = bool(_lean_coasting(some) > MOSTLY)
     steps = [sampled_every_s(view) for view in some]
     values = [view.traces["air_fuel_ratio"].value for view in some]
     tau_s = lag_s([(value - np.percentile(value, 30), step_s) for value, step_s in zip(values, steps, strict=True)])
     undone = [undo_lag(view.traces["air_fuel_ratio"], s, tau_s) for view, s in zip(some, steps, strict=True)]
     if cuts_fuel and not load_known:
         levels = _one_mixture(some, undone)
-        return None if levels is None else Probe(DEAD_TIME_NS, tau_s, levels, cuts_fuel)
-    dead_ns = dead_time_ns(some, undone) if cuts_fuel else DEAD_TIME_NS
+        return None if levels is None else Probe(DEAD_TIME_NS, tau_s, levels, cuts_fuel, DOUBT_NS)
+    told_ns = _dead_time_ns(some, undone) if cuts_fuel else None
+    dead_ns = DEAD_TIME_NS if told_ns is None else told_ns
     loads, ratios = [], []
     for view, value in zip(some, undone, strict=True):
         crank_ns = view.traces["air_fuel_ratio"].time_ns - dead_ns
-        pulls = throttle_open(view, crank_ns) if cuts_fuel else turning(view, crank_ns)
+        pulls = fed(view, crank_ns) if cuts_fuel else turning(view, crank_ns)
         loads.append(np.interp(crank_ns, view.firings.time_ns, np.nan_to_num(view.load.astype(np.float64)))[pulls])
         ratios.append(value[pulls])
     throttle_known = some[0].load_channel == "throttle_position"
     levels = _levels(np.concatenate(loads), np.concatenate(ratios), cuts_fuel, throttle_known)
-    doubt_ns = DOUBT_NS if cuts_fuel and dead_ns == DEAD_TIME_NS else 0
+    doubt_ns = DOUBT_NS if cuts_fuel and told_ns is None else 0
     return None if levels is None else Probe(dead_ns, tau_s, levels, cuts_fuel, doubt_ns)
 
 
@@ -148,10 +150,10 @@ def _levels(load: FloatArray, ratio: FloatArray, cuts_fuel: bool, throttle_known
     return np.where(known, levels, max(float(np.nanmax(levels)), STOICHIOMETRIC))
 
 
-def dead_time_ns(views: Sequence[View], undone: Sequence[FloatArray]) -> int:
+def _dead_time_ns(views: Sequence[View], undone: Sequence[FloatArray]) -> int | None:
     """How late the probe reads: from where the throttle opens after an overrun to where plain air ends, ns.
 
-    The median over the event; DEAD_TIME_NS where the event shows fewer than FEWEST_CUTS.
+    The median over the event; None where the event shows fewer than FEWEST_CUTS.
     """
     late: list[int] = []
     for view, value in zip(views, undone, strict=True):
@@ -170,7 +172,7 @@ def dead_time_ns(views: Sequence[View], undone: Sequence[FloatArray]) -> int:
                 share = float(np.clip((value[k] - half) / (value[k] - value[k - 1]), 0.0, 1.0))
                 late.append(int(time_ns[k] - share * (time_ns[k] - time_ns[k - 1]) - at_ns))
     if len(late) < FEWEST_CUTS:
-        return DEAD_TIME_NS
+        return None
     return int(np.clip(np.median(late), 0, LONGEST_DEAD_NS))
 
 
@@ -204,7 +206,7 @@ def lost_share(view: View, probe: Probe | None, from_ns: int, to_ns: int) -> flo
     if probe is None or read is None:
         return None
     at_ns = np.linspace(from_ns, to_ns, 9).astype(np.int64)
-    if probe.cuts_fuel and not throttle_open(view, at_ns, probe.doubt_ns).all():
+    if probe.cuts_fuel and not fed(view, at_ns, probe.doubt_ns).all():
         return None
     return 1.0 - read.base / read.seen if read.seen > read.base else 0.0
 
