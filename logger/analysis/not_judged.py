@@ -25,8 +25,8 @@ def not_judged(engine: Engine, recorded: Collection[str], rpm: FloatArray, scale
             found.append(f"No {channel.replace('_', ' ')} is recorded: {lost}.")
     if engine.redline_rpm is None:
         found.append(
-            "No redline is given: near the highest speeds a rev limiter, or torque that falls as it does there in any "
-            "engine, may be taken for combustion lost. Give redline_rpm and analyse again."
+            "No redline is given: near the highest speeds combustion that is lost cannot be told from a rev limiter, or "
+            "from torque that falls as it does there in any engine. Give redline_rpm and analyse again."
         )
     found += _implausible_speed(engine, rpm)
     if engine.tach_far_from_coil:

@@ -153,3 +153,15 @@ def test_a_coil_that_gave_every_spark_was_fed_and_switched() -> None:
     """Pulses from the crank do not tell whether the coil was switched; sparks do."""
     assert primary_by_the_crank_s_own_pulses(sparks_seen=1.0) < 0.01
     assert primary_by_the_crank_s_own_pulses(sparks_seen=0.5) > 0.05
+
+
+def test_without_a_fuel_pressure_a_rail_that_starves_is_nearly_as_probable_as_a_spark_that_fails() -> None:
+    """Both leave every pulse on a tach wire from the coil."""
+    tach = turned((0.0, 3000.0), (12.0, 3000.0))
+    rail = {"fuel_pressure": drawn(12.0, (0, 300), (12, 300))}
+    weak = Sign("weak_torque", "tach_pulses", 8 * NS_PER_S, 9 * NS_PER_S, 100.0, 9.0)
+    unseen, held = (Episode(seen(tach, 12.0, traces), (weak,)) for traces in ({}, rail))
+    without, with_rail = (judge(episode, order(episode)).probability for episode in (unseen, held))
+    assert 1.0 < without["ignition_secondary"] / without["fuel_delivery"] < 2.0
+    assert without["ignition_secondary"] + without["fuel_delivery"] > 0.85
+    assert with_rail["fuel_delivery"] < 0.02 < 0.8 < with_rail["ignition_secondary"]

@@ -167,6 +167,10 @@ def test_a_driver_who_stalls_it_in_gear_at_the_line_is_no_stumble() -> None:
     inside = (drive.time > 11.0) & (drive.time < 13.9)
     drive.rpm = np.where(inside, stall, drive.rpm)
     drive.throttle = np.where(inside & (drive.time < 12.3), 15.0, drive.throttle)
+    shaken = drive.recording().traces["acceleration"]
+    dragged = (shaken.time_ns > 12.0 * NS_PER_S) & (shaken.time_ns < 12.35 * NS_PER_S)
+    jerk = np.column_stack((np.where(dragged, 0.4, 0.0), np.zeros((dragged.size, 2))))
+    drive.changes["acceleration"] = replace(shaken, value=shaken.value + jerk)
     found = drive.findings()
     assert found.stumbles == []
     assert found.main_cause is None

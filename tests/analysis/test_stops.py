@@ -29,11 +29,11 @@ def starter(drive: Drive, at_s: float) -> Trace:
     return Trace(battery.time_ns, np.where((time > at_s) & (time < at_s + 0.7), 10.0, battery.value))
 
 
-def lurch(at_s: float) -> Trace:
+def lurch(at_s: float, rate_hz: float = 200.0, noise_g: float = 0.02) -> Trace:
     """A car at rest, jerked forward by half a g for 60 ms."""
-    time = np.arange(0.0, END_S, 0.005)
+    time = np.arange(0.0, END_S, 1.0 / rate_hz)
     push = np.where((time > at_s) & (time < at_s + 0.06), 0.5, 0.0)
-    noise = np.random.default_rng(8).normal((0, 0, 1), 0.02, (time.size, 3))
+    noise = np.random.default_rng(8).normal((0, 0, 1), noise_g, (time.size, 3))
     return Trace(nanoseconds(time), noise + np.column_stack((push, 0 * push, 0 * push)))
 
 
@@ -44,11 +44,12 @@ def test_pulses_that_end_at_idle_and_a_starter_are_an_engine_that_died() -> None
     assert found.stumbles[0].engine_onset_s == pytest.approx(11.0, abs=0.05)
 
 
-def test_the_same_with_a_lurch_is_the_drivers_stall() -> None:
+@pytest.mark.parametrize(("rate_hz", "noise_g"), [(200.0, 0.02), (200.0, 0.12), (400.0, 0.12), (25.0, 0.02)])
+def test_the_same_with_a_lurch_is_the_drivers_stall(rate_hz: float, noise_g: float) -> None:
     drive = Drive(silent=[(11.0, 12.6)])
     feed = Drive().recording().traces["ignition_feed_voltage"]
-    changes = {"battery_voltage": starter(drive, 11.9), "ignition_feed_voltage": feed, "acceleration": lurch(10.98)}
-    found = found_with(drive, **changes)
+    jerked = lurch(10.98, rate_hz, noise_g)
+    found = found_with(drive, battery_voltage=starter(drive, 11.9), ignition_feed_voltage=feed, acceleration=jerked)
     assert found.stumbles == []
     assert any("clutch" in rejected["why"] for rejected in found.rejected)
 

@@ -533,14 +533,31 @@ def gaps_at(*rpm: float) -> View:
     return seen(tach, points[-1][0], {}, replace(FOUR, redline_rpm=None))
 
 
-def test_pulses_that_end_time_and_again_as_fast_as_the_engine_ever_turns_were_cut_by_a_limiter() -> None:
-    assert ceiling([gaps_at(6480, 6500, 6510, 6490)]) * 60.0 == pytest.approx(6500.0, rel=0.02)
-    assert ceiling([gaps_at(6480, 6500, 6510)]) == np.inf  # three may be chance
-    assert ceiling([gaps_at(4800, 6500, 5300, 6490)]) == np.inf
-    assert ceiling([gaps_at(3700, 3710, 3690, 3700)]) == np.inf  # no limiter sits that low
-    beyond = gaps_at(6480, 6500, 6510, 6490)
-    faster = seen(turned((0.0, 7500), (20.0, 7500)), 20.0, {}, replace(FOUR, redline_rpm=None))
-    assert ceiling([beyond, faster]) == np.inf
+def without_redline(*points: tuple[float, float]) -> View:
+    return seen(turned(*points), points[-1][0], {}, replace(FOUR, redline_rpm=None))
+
+
+def test_where_no_redline_is_given_the_highest_speed_may_be_the_limiters() -> None:
+    up_and_down = ((0.0, 3000), (4.0, 6500), (8.0, 3000))
+    assert ceiling([without_redline(*up_and_down)]) * 60.0 == pytest.approx(6500.0, rel=0.01)
+    for moment_s, expected_rpm in ((0.01, 6500.0), (1.0, 7200.0)):  # a gear too low, and a speed it really reaches
+        over = ((60.0, 3000), (64.0, 6500), (64.1, 7200), (64.1 + moment_s, 7200), (64.2 + moment_s, 6500), (70, 3000))
+        assert ceiling([without_redline(*up_and_down, *over)]) * 60.0 == pytest.approx(expected_rpm, rel=0.02)
+    assert ceiling([without_redline((0.0, 3000), (4.0, 6500), (24.0, 6500))]) == np.inf  # held there by its driver
+    assert ceiling([without_redline((0.0, 3000), (4.0, 3700), (8.0, 3000))]) == np.inf  # no limiter sits that low
+
+
+def test_pulses_that_end_time_and_again_at_a_speed_held_for_long_were_cut_by_a_limiter_there() -> None:
+    """Most of the time is spent at the highest speed, as on a bench."""
+    held_at = 6500.0
+    steady = without_redline((0.0, held_at), (40.0, held_at))
+    assert ceiling([gaps_at(6480, 6500, 6510, 6490), steady]) * 60.0 == pytest.approx(6500.0, rel=0.02)
+    assert ceiling([gaps_at(6480, 6500, 6510), steady]) == np.inf  # three may be chance
+    assert ceiling([gaps_at(4800, 6500, 5300, 6490), steady]) == np.inf
+    slow = without_redline((0.0, 3700), (40.0, 3700))
+    assert ceiling([gaps_at(3700, 3710, 3690, 3700), slow]) == np.inf  # no limiter sits that low
+    faster = without_redline((0.0, 7500), (60.0, 7500))
+    assert ceiling([gaps_at(6480, 6500, 6510, 6490), faster]) == np.inf
 
 
 @pytest.mark.parametrize(("rpm", "push_g", "is_one"), [(900, 0.5, False), (900, 0.0, True), (2500, 0.5, True)])

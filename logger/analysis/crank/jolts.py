@@ -4,9 +4,12 @@ import numpy as np
 from scipy import ndimage
 
 from logger.analysis.crank.states import View
+from logger.event import FloatArray
 
 MS = 1_000_000
 LURCH_G, STANDING_G = 0.3, 0.1
+SMOOTH_NS = 20 * MS
+FEWEST = 5  # readings
 # When a next pulse would be due, in intervals after the last; from when the crank stands, and for how long looked at.
 DUE, STANDS, REST_NS = (0.65, 1.15), 4, 600 * MS
 SHOOK, STILL = 2.0, 0.15  # times what the box shakes at rest; of the shaking's power beyond that
@@ -15,10 +18,10 @@ SHOOK, STILL = 2.0, 0.15  # times what the box shakes at rest; of the shaking's 
 def lurched(view: View, end_ns: int) -> bool:
     """Whether the standing car was jerked along or across within a fifth of a second around the last pulse."""
     around = view.near("acceleration", end_ns - 100 * MS, end_ns + 250 * MS)
-    if around.value.ndim != 2 or around.value.shape[0] < 10 or not stood(view, end_ns):
+    if around.value.ndim != 2 or around.value.shape[0] < FEWEST or not stood(view, end_ns):
         return False
     level = view.near("acceleration", end_ns - 1200 * MS, end_ns - 150 * MS).value.mean(axis=0)
-    smooth = ndimage.uniform_filter1d(around.value - level, 3, axis=0, mode="nearest")
+    smooth = _smooth(view, around.value - level)
     gravity = int(np.argmax(np.abs(level)))
     sideways = np.delete(smooth, gravity, axis=1)
     return float(np.linalg.norm(sideways, axis=1).max()) > LURCH_G
@@ -28,7 +31,7 @@ def pushed_to_the_end(view: View, end_ns: int) -> bool:
     """Whether the car was pushed forward until the last pulse and held back soon after it."""
     before = view.near("acceleration", end_ns - 300 * MS, end_ns).value
     after = view.near("acceleration", end_ns + 300 * MS, end_ns + 700 * MS).value
-    if before.ndim != 2 or before.shape[0] < 10 or after.shape[0] < 10:
+    if before.ndim != 2 or min(before.shape[0], after.shape[0]) < FEWEST:
         return False
     return float(np.median(before[:, 0]) - np.median(after[:, 0])) > LURCH_G
 
@@ -62,7 +65,15 @@ def stood(view: View, end_ns: int) -> bool:
     """
     before = view.near("acceleration", end_ns - 1200 * MS, end_ns - 150 * MS).value
     after = view.near("acceleration", end_ns + 600 * MS, end_ns + 1200 * MS).value
-    if before.ndim != 2 or before.shape[0] < 10 or after.shape[0] < 5:
+    if before.ndim != 2 or min(before.shape[0], after.shape[0]) < FEWEST:
         return False
-    still = float(np.abs(before - np.median(before, axis=0)).max(axis=1).mean()) < 0.5 * LURCH_G
+    swayed = _smooth(view, before - np.median(before, axis=0))
+    still = float(np.abs(swayed).max(axis=1).mean()) < 0.5 * LURCH_G
     return still and float(np.abs(np.median(after, axis=0) - np.median(before, axis=0)).max()) < STANDING_G
+
+
+def _smooth(view: View, value: FloatArray) -> FloatArray:
+    """Acceleration (n, 3) without what lasts for less than a box takes to swing on its mounts, a sensor's noise."""
+    time_ns = view.traces["acceleration"].time_ns
+    rows = round(SMOOTH_NS * (time_ns.size - 1) / max(1, int(time_ns[-1] - time_ns[0])))
+    return np.asarray(ndimage.uniform_filter1d(value, max(1, rows), axis=0, mode="nearest"))

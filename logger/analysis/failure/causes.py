@@ -47,6 +47,10 @@ class Verdict:
 # 1.4, the expected calibration error at 1.6 (0.019, against 0.057 at 1).
 KEPT = 1.5
 
+# What "every tach pulse was there" says for ignition_secondary, less a little. Of 240 such stumbles of drawn cars whose
+# fuel pressure was taken out of the recording 98 were of the fuel, 142 of the spark or of what reads like it.
+NO_RAIL = 1.75
+
 # Before anything is seen: nothing is known, and an honest share for what the signals cannot tell.
 PRIOR: dict[Cause, float] = {
     "supply_voltage": -0.5,
@@ -130,7 +134,10 @@ def _pressure(episode: Episode, order: Order) -> Evidence | None:
     if not low:
         around = episode.view.near("fuel_pressure", order.onset_ns - 200 * MS, order.onset_ns + 200 * MS).value
         if around.size < 5:
-            return Evidence("fuel pressure is not recorded here", {"undetermined": 1.5, "fuel_delivery": 0.5})
+            if lost_pulses(episode) or episode.view.engine.tach_far_from_coil:
+                return Evidence("fuel pressure is not recorded here", {"undetermined": 1.5, "fuel_delivery": 0.5})
+            # A rail that starves and a spark that fails both leave every pulse on the tach wire.
+            return Evidence("fuel pressure is not recorded here", {"undetermined": 0.8, "fuel_delivery": NO_RAIL})
         return Evidence("fuel pressure held", {"fuel_delivery": -4.0})
     fell = f"fuel pressure fell by {low[0].note} kPa before the speed sagged"
     together = any(abs(gap.from_ns - low[0].from_ns) < 60 * MS for gap in episode.of("lost_pulses"))

@@ -27,10 +27,10 @@ FEWEST_CUTS, MOST_CUTS = 4, 0.8  # gaps at one speed that tell of a limiter; of 
 def ceiling(views: Sequence[View]) -> float:
     """The crank speed at which a rev limiter holds the engine, rev/s; infinite where none shows.
 
-    A limiter shows as a highest speed close to the redline, or, where that is not given, as time piled up just under
-    the highest speed of the event; without one there is ever less of it. An engine that spends much of its time there
-    is being held at a steady speed by its driver, and one that is slow there has no limiter: a cut-out is a cut-out.
-    Or as pulses that end there and nearly nowhere else, time and again: a coil that fails knows no speed.
+    A limiter shows as a highest speed close to the redline. Where that is not given, the highest speed of the event may
+    be one, for all that anybody can tell; but an engine that spends much of its time there is being held at a steady
+    speed by its driver, and one that is slow there has no limiter: a cut-out is a cut-out, unless pulses ended there
+    and nearly nowhere else, time and again: a coil that fails knows no speed.
     """
     speeds = [view.firings.speed_rps[view.running] for view in views if view.running.any()]
     if not speeds:
@@ -42,10 +42,11 @@ def ceiling(views: Sequence[View]) -> float:
         if highest > OVER * redline / 60.0:  # in a gear too low the car drives its engine beyond any limiter
             highest = float(np.percentile(speed, 99.5))
         return highest if 0.97 * redline / 60.0 < highest < OVER * redline / 60.0 else np.inf
-    top = int(np.count_nonzero(speed > 0.98 * highest))
-    below = int(np.count_nonzero((speed > 0.95 * highest) & (speed <= 0.98 * highest)))
-    held_steady = top > STEADY_SHARE * speed.size or highest < LOWEST_LIMITER_RPS
-    return highest if top > max(30, below) and not held_steady else _cut_again_and_again(views)
+    usual = float(np.percentile(speed, 99.5))
+    if highest > OVER * usual:
+        highest = usual
+    held_steady = np.count_nonzero(speed > 0.98 * highest) > STEADY_SHARE * speed.size
+    return _cut_again_and_again(views) if held_steady or highest < LOWEST_LIMITER_RPS else highest
 
 
 def _cut_again_and_again(views: Sequence[View]) -> float:
