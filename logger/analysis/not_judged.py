@@ -25,7 +25,7 @@ def not_judged(engine: Engine, recorded: Collection[str], rpm: FloatArray, scale
             found.append(f"No {channel.replace('_', ' ')} is recorded: {lost}.")
     if engine.redline_rpm is None:
         found.append(
-            "No redline is given: near the highest speeds combustion that is lost cannot be told from a rev limiter, or "
+            "No redline is given: near the highest speeds lost combustion cannot be told from a rev limiter, or "
             "from torque that falls as it does there in any engine. Give redline_rpm and analyse again."
         )
     found += _implausible_speed(engine, rpm)
