@@ -152,6 +152,18 @@ def test_a_wire_on_which_every_pulse_bounces_gives_each_firing_once() -> None:
     assert firings.extra_ns.size == 200
 
 
+@pytest.mark.parametrize("share", [0.06, 0.2])
+def test_a_wire_on_which_some_pulses_bounce_all_along_gives_each_firing_once_and_keeps_a_gap(share: float) -> None:
+    random = np.random.default_rng(9)
+    pulses = np.delete(even(3000), slice(1000, 1020))
+    bounced = pulses[random.random(pulses.size) < share]
+    edges = np.sort(np.append(pulses, bounced + random.integers(50_000, 400_000, bounced.size)))
+    firings = clean(edges, FOUR)
+    assert firings.time_ns[firings.seen].tolist() == pulses.tolist()
+    assert firings.missing_runs().tolist() == [[1000, 1020]]
+    assert firings.extra_ns.size == bounced.size
+
+
 def test_single_pulses_that_a_chattering_contact_lets_through_do_not_make_a_slow_crank() -> None:
     # 1.2 s of open contact at 6000 rpm, with a pulse every 60 to 150 ms: more of them than the median is wide.
     through = np.cumsum([90, 85, 60, 120, 65, 70, 95, 110, 60, 75, 80, 100, 60, 65])

@@ -45,6 +45,17 @@ def test_a_wire_that_bounces_behind_most_pulses_is_at_fault() -> None:
     assert found.sign.strength < 0.0
 
 
+def test_a_wire_that_leaves_edges_beside_its_pulses_all_along_says_nothing_of_sparks() -> None:
+    random = np.random.default_rng(5)
+    all_along = STEADY[random.random(STEADY.size) < 0.05] + 300_000
+    view = seen(np.sort(np.concatenate((STEADY, all_along))), 12.0, {})
+    assert strays.habit(view) == pytest.approx(0.05, abs=0.02)
+    assert strays.bursts(view) == []
+    once = seen(np.sort(np.concatenate((STEADY, behind(np.arange(0, 90, 8), random)))), 12.0, {})
+    assert strays.habit(once) == 0.0
+    assert len(strays.bursts(once)) == 1
+
+
 def test_edges_behind_one_cylinder_are_told_from_edges_behind_any() -> None:
     random = np.random.default_rng(3)
     (one,) = burst(behind(np.arange(0, 48, 8), random))

@@ -128,6 +128,19 @@ def test_a_long_gap_after_which_the_crank_turns_no_slower_convicts_the_wire_at_i
     assert bool(only.ratio < -1.5) is convicted
 
 
+def test_the_usual_bounce_of_a_wire_does_not_explain_a_gap_and_edges_that_come_with_it_do() -> None:
+    pulses = turned((0.0, 3000.0), (30.0, 3000.0))
+    kept = np.delete(pulses, slice(1500, 1506))
+    bounced = np.random.default_rng(3).random(kept.size) < 0.3
+    near = np.abs(kept - pulses[1503]) < 400_000_000
+    ((clear,), (usual,), (with_it,)) = (
+        gaps(seen(np.sort(np.append(kept, kept[some] + 300_000)), 30.0, {}))
+        for some in (np.zeros(kept.size, bool), bounced, bounced & near)
+    )
+    assert usual.ratio == pytest.approx(clear.ratio, abs=0.5)
+    assert with_it.ratio < clear.ratio - 3.0
+
+
 def test_an_exhaust_that_shows_burnt_mixture_over_a_gap_speaks_for_the_wire() -> None:
     for misses, witness in (((), -WITNESSED), (((31.0, 31.6),), WITNESSED)):
         view = driven(0.1, misses)

@@ -22,6 +22,7 @@ from logger.analysis.signs.sparks import REACH_NS
 from logger.event import NS_PER_S, IntArray
 
 APART_NS = NS_PER_S
+BLOCK = 256  # pulses
 FEWEST = 3
 BY_PULSES = 0.93  # share of a stray spark's edges within reach of a pulse; pulses are placed by what was seen
 # Share of the pulses that stray sparks leave an edge by, about, and that a wire does that bounces (judgement).
@@ -51,10 +52,30 @@ class Burst:
         return self.sign.strength > 0.0
 
 
+def habit(view: View) -> float:
+    """Edges that a wire leaves beside each pulse as its habit: the median over blocks of pulses, so that no burst of
+    sparks that stray makes it."""
+    firings = view.firings
+    extra, pulses = firings.extra_ns, firings.time_ns[firings.seen]
+    n_blocks = pulses.size // BLOCK
+    if not extra.size or not n_blocks:
+        return 0.0
+    nearest = _nearest(pulses, extra)
+    beside = nearest[np.abs(pulses[nearest] - extra) <= REACH_NS]
+    return float(np.median(np.bincount(beside // BLOCK, minlength=n_blocks)[:n_blocks])) / BLOCK
+
+
+def _nearest(pulses: IntArray, edges: IntArray) -> IntArray:
+    """The pulse (n,) of two or more that each edge (m,) lies next to, as an index (m,)."""
+    after = np.clip(np.searchsorted(pulses, edges), 1, pulses.size - 1)
+    return np.where(pulses[after] - edges < edges - pulses[after - 1], after, after - 1)
+
+
 def bursts(view: View) -> list[Burst]:
-    """Bursts of edges that belong to no firing, while the engine ran with its pulses there."""
+    """Bursts of edges that belong to no firing, while the engine ran with its pulses there; of a wire that leaves edges
+    beside its pulses all along none, since it drowns what sparks may leave."""
     extra = view.firings.extra_ns
-    if extra.size < FEWEST or view.firings.time_ns.size < 2:
+    if extra.size < FEWEST or view.firings.time_ns.size < 2 or habit(view) > 0.0:
         return []
     extra = extra[view.ran_at_each(extra)]
     parts = np.split(extra, np.flatnonzero(np.diff(extra) > APART_NS) + 1)
@@ -69,8 +90,7 @@ def _burst(view: View, extra_ns: IntArray) -> Burst | None:
     first, last = max(int(first) - 1, 0), min(int(last), time_ns.size - 1)
     if last - first < 1 or float(view.firings.seen[first : last + 1].mean()) < SEEN:
         return None
-    after = np.clip(np.searchsorted(time_ns, extra_ns), 1, time_ns.size - 1)
-    nearest = np.where(time_ns[after] - extra_ns < extra_ns - time_ns[after - 1], after, after - 1)
+    nearest = _nearest(time_ns, extra_ns)
     near = np.abs(time_ns[nearest] - extra_ns) <= REACH_NS
     by_chance = min(2.0 * REACH_NS * (last - first) / float(time_ns[last] - time_ns[first]), BY_PULSES)
     n_pulses = last - first + 1

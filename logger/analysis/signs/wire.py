@@ -13,6 +13,7 @@ import numpy as np
 from logger.analysis.channels.scene import usual_step_ns
 from logger.analysis.crank import roughness
 from logger.analysis.crank.states import State, View
+from logger.analysis.signs import strays
 from logger.analysis.signs.probe import Probe, burned_on, lost_share
 from logger.event import NS_PER_S, Engine, FloatArray
 
@@ -88,7 +89,8 @@ def gaps(view: View, probe: Probe | None = None) -> list[Gap]:
             groups[-1].append(run)
         else:
             groups.append([run])
-    return [_gap(view, group, probe) for group in groups]
+    bounces = strays.habit(view)
+    return [_gap(view, group, probe, bounces) for group in groups]
 
 
 def _unrecorded(view: View, first: int, stop: int) -> bool:
@@ -109,7 +111,8 @@ def _unrecorded(view: View, first: int, stop: int) -> bool:
     return told
 
 
-def _gap(view: View, runs: Sequence[tuple[int, int]], probe: Probe | None) -> Gap:
+def _gap(view: View, runs: Sequence[tuple[int, int]], probe: Probe | None, bounces: float) -> Gap:
+    """bounces: edges that each pulse usually leaves beside itself."""
     # Pieces close together share what disturbs them, so they do not count as independent witnesses.
     ratio = sum(_ratio(view, first, stop) for first, stop in runs) / np.sqrt(len(runs))
     if view.load_channel is None:
@@ -125,8 +128,10 @@ def _gap(view: View, runs: Sequence[tuple[int, int]], probe: Probe | None) -> Ga
         else:
             ratio += _witness(view, name, int(time_ns[first]), int(time_ns[last]))
     ratio += _air(view, probe, int(time_ns[first]), int(time_ns[last]), missing / max(1, stop - first))
-    noisy = np.searchsorted(view.firings.extra_ns, [time_ns[first] - GROUP_NS, time_ns[last] + GROUP_NS])
-    extra = float(noisy[1] - noisy[0])
+    begin, end = np.searchsorted(time_ns, [time_ns[first] - GROUP_NS, time_ns[last] + GROUP_NS])
+    noisy = np.diff(np.searchsorted(view.firings.extra_ns, [time_ns[first] - GROUP_NS, time_ns[last] + GROUP_NS]))
+    usual = bounces * np.count_nonzero(view.firings.seen[begin:end])
+    extra = float(noisy[0]) - usual - 2.0 * np.sqrt(usual)  # of a Poisson count that is as much as it may vary
     if extra > 2:
         # Among extra edges a pulse that seems missing may only have been taken for one of them, but no more than those.
         ratio -= 0.5 * extra * min(1.0, extra / missing)
