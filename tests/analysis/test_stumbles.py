@@ -367,22 +367,26 @@ def test_a_limiter_lets_the_pulses_come_back_as_soon_as_the_crank_is_just_below_
 
 
 @pytest.mark.parametrize(
-    ("from_s", "to_s", "strength", "reason", "why"),
+    ("from_s", "to_s", "strength", "reason", "carburettor", "why"),
     [
-        (9.2, 10.4, 0.2, DRAGGED_DOWN, "died"),  # the rail failed just before
-        (9.2, 10.4, 0.2, "the car lurched", "driver_stall"),  # a clutch that was felt is the driver's
-        (10.1, 10.9, 0.2, DRAGGED_DOWN, "driver_stall"),  # pump off, as the engine stood
-        (4.0, 10.4, 0.2, DRAGGED_DOWN, "driver_stall"),  # low for long, and the engine ran on it
-        (4.0, 10.4, 1.2, DRAGGED_DOWN, "died"),
-        (4.0, 7.0, 1.2, DRAGGED_DOWN, "driver_stall"),
+        (9.2, 10.4, 0.2, DRAGGED_DOWN, False, "died"),  # the rail failed just before
+        (9.2, 10.4, 0.2, "the car lurched", False, "driver_stall"),  # a clutch that was felt is the driver's
+        (10.1, 10.9, 0.2, DRAGGED_DOWN, False, "driver_stall"),  # pump off, as the engine stood
+        (4.0, 10.4, 0.2, DRAGGED_DOWN, False, "driver_stall"),  # low for long, and the engine ran on it
+        (4.0, 10.4, 1.2, DRAGGED_DOWN, False, "died"),
+        (4.0, 7.0, 1.2, DRAGGED_DOWN, False, "driver_stall"),
+        (4.0, 10.4, 0.5, DRAGGED_DOWN, False, "driver_stall"),
+        (4.0, 10.4, 0.5, DRAGGED_DOWN, True, "died"),  # a small float bowl is dry by then
+        (4.0, 10.4, 0.2, DRAGGED_DOWN, True, "driver_stall"),
+        (4.0, 7.0, 0.5, DRAGGED_DOWN, True, "driver_stall"),  # the pump filled it again
     ],
 )
 def test_an_engine_whose_rail_failed_as_it_stopped_died_of_that(
-    from_s: float, to_s: float, strength: float, reason: str, why: str
+    from_s: float, to_s: float, strength: float, reason: str, carburettor: bool, why: str
 ) -> None:
     halt = Stop("driver_stall", 10 * S, 500, None, reason)
     low = replace(sign("low_pressure", from_s, to_s, "fuel_pressure"), strength=strength)
-    assert _starved(halt, [low]).why == why
+    assert _starved(halt, [low], carburettor).why == why
 
 
 @pytest.mark.parametrize(

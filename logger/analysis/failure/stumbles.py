@@ -38,6 +38,9 @@ from logger.event import NS_PER_S
 
 BOWL_NS = 2 * NS_PER_S
 FAILED_NS, SOON_NS = NS_PER_S * 3 // 2, 30 * MS  # before an engine stops, in which a rail that fails is why
+# Of the longest that a float bowl lasts (rail.py); a small one behind a thirsty engine lasts for a third of that. An
+# engine that stops then, with the rail still empty, need not have been stalled.
+MAY_BE_DRY = 0.4
 FEWEST_DROPPED = 3  # pulses; a crank that is jerked to a halt and on again may miss one or two
 UNPROVEN = "edges right beside some tach pulses and nothing else: sparks that stray, a coil that rings or a loose pin"
 BELIEVED = 0.66  # chance from which missing pulses are held to be the ignition's, not the wire's
@@ -98,15 +101,17 @@ def look(view: View, ride: motion.Motion | None, lamed: list[Sign], taught: Taug
         for burst in strays.bursts(view)
         if not limiter.near(view, burst.sign.from_ns, burst.sign.to_ns, taught.ceiling)
     ]
-    return Look(signs, stray, gaps, proven, watched, [_starved(halt, low) for halt in stops(view)])
+    bowl = view.engine.fuel_system == "carburettor"
+    return Look(signs, stray, gaps, proven, watched, [_starved(halt, low, bowl) for halt in stops(view)])
 
 
-def _starved(halt: Stop, low: Sequence[Sign]) -> Stop:
+def _starved(halt: Stop, low: Sequence[Sign], carburettor: bool) -> Stop:
     """A crank that seemed dragged down by its driver as the rail failed: then it got no fuel, and the engine died."""
     if not halt.dragged_down:
         return halt
+    enough = MAY_BE_DRY if carburettor else 1.0
     for sign in low:
-        fell = halt.at_ns - FAILED_NS < sign.from_ns < halt.at_ns - SOON_NS or sign.strength >= 1.0
+        fell = halt.at_ns - FAILED_NS < sign.from_ns < halt.at_ns - SOON_NS or sign.strength >= enough
         if fell and sign.from_ns < halt.at_ns and sign.to_ns > halt.at_ns - FAILED_NS:
             return replace(halt, why="died", reason=f"{RAN_DOWN} as fuel pressure failed, with the key on")
     return halt
