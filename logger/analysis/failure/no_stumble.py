@@ -9,7 +9,7 @@ from logger.analysis.crank.pulses import DEFAULT_IDLE_RPM
 from logger.analysis.crank.states import State, View
 from logger.analysis.crank.stops import AT_IDLE
 from logger.analysis.failure.episodes import Episode
-from logger.analysis.signs import probe
+from logger.analysis.signs.dead_time import LONGEST_DEAD_NS, STOICHIOMETRIC
 from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S
 
@@ -103,13 +103,13 @@ def _only_leaner(episode: Episode) -> bool:
     if any(sign.kind not in ("low_pressure", "lean") for sign in episode.signs):
         return False
     begin, end = min(sign.from_ns for sign in episode.signs), max(sign.to_ns for sign in episode.signs)
-    seen = episode.view.near("air_fuel_ratio", begin, end + probe.LONGEST_DEAD_NS).value
+    seen = episode.view.near("air_fuel_ratio", begin, end + LONGEST_DEAD_NS).value
     if seen.size < FEWEST_SEEN:
         return False
     leanest = float(np.percentile(seen, 95))
     if not episode.of("low_pressure") and not _rail_weakened(episode.view, begin, end, leanest):
         return False
-    return leanest < BURNS * probe.STOICHIOMETRIC
+    return leanest < BURNS * STOICHIOMETRIC
 
 
 def _rail_weakened(view: View, begin_ns: int, end_ns: int, leanest: float) -> bool:

@@ -15,9 +15,10 @@ from scipy import ndimage
 
 from logger.analysis.channels import bands
 from logger.analysis.crank.states import View
+from logger.analysis.signs.dead_time import STOICHIOMETRIC
 from logger.analysis.signs.fuelled import MS, fed, near_air, sampled_every_s, turning, without_cuts
 from logger.analysis.signs.lag import undo_lag
-from logger.analysis.signs.probe import FEWEST_SAMPLES, STOICHIOMETRIC, Probe, usable
+from logger.analysis.signs.probe import FEWEST_SAMPLES, Probe, usable
 from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 

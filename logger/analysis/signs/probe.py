@@ -11,15 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from logger.analysis.crank.states import View
-from logger.analysis.signs.fuelled import GATE, MS, PLAIN_AIR, fed, idles, place, sampled_every_s, turning
+from logger.analysis.signs.dead_time import LONGEST_DEAD_NS, STOICHIOMETRIC, by_cuts, by_the_crank
+from logger.analysis.signs.fuelled import MS, PLAIN_AIR, fed, idles, place, sampled_every_s, turning
 from logger.analysis.signs.lag import lag_s, undo_lag
 from logger.event import NS_PER_S, FloatArray, IntArray, Trace
 
 DEAD_TIME_NS = 180 * MS  # gas transport to a probe in the downpipe (no source; 0.1 to 0.3 s are usual)
 DOUBT_NS = 120 * MS  # that guess may be off by, either way
-LONGEST_DEAD_NS = 450 * MS
-FEWEST_CUTS = 4  # ends of overrun from which the dead time is read
-STOICHIOMETRIC = 14.7  # petrol
 MOSTLY = 0.1  # of its coasting; what a car without that cut spends on failures stays below
 LOAD_CENTRES = (np.arange(8) + 0.5) / 8
 SHUT = 0.1  # of full load
@@ -69,11 +67,14 @@ def learn(views: Sequence[View]) -> Probe | None:
     values = [view.traces["air_fuel_ratio"].value for view in some]
     tau_s = lag_s([(value - np.percentile(value, 30), step_s) for value, step_s in zip(values, steps, strict=True)])
     undone = [undo_lag(view.traces["air_fuel_ratio"], s, tau_s) for view, s in zip(some, steps, strict=True)]
-    if cuts_fuel and not load_known:
-        levels = _one_mixture(some, undone)
-        return None if levels is None else Probe(DEAD_TIME_NS, tau_s, levels, cuts_fuel, DOUBT_NS)
-    told_ns = _dead_time_ns(some, undone) if cuts_fuel else None
+    told_ns = by_cuts(some, undone) if cuts_fuel and load_known else None
+    if told_ns is None:
+        told_ns = by_the_crank(some, undone)
     dead_ns = DEAD_TIME_NS if told_ns is None else told_ns
+    doubt_ns = DOUBT_NS if cuts_fuel and told_ns is None else 0
+    if cuts_fuel and not load_known:
+        levels = _one_mixture(some, undone, dead_ns)
+        return None if levels is None else Probe(dead_ns, tau_s, levels, cuts_fuel, doubt_ns)
     loads, ratios = [], []
     for view, value in zip(some, undone, strict=True):
         crank_ns = view.traces["air_fuel_ratio"].time_ns - dead_ns
@@ -82,18 +83,17 @@ def learn(views: Sequence[View]) -> Probe | None:
         ratios.append(value[pulls])
     throttle_known = some[0].load_channel == "throttle_position"
     levels = _levels(np.concatenate(loads), np.concatenate(ratios), cuts_fuel, throttle_known)
-    doubt_ns = DOUBT_NS if cuts_fuel and told_ns is None else 0
     return None if levels is None else Probe(dead_ns, tau_s, levels, cuts_fuel, doubt_ns)
 
 
-def _one_mixture(views: Sequence[View], undone: Sequence[FloatArray]) -> FloatArray | None:
+def _one_mixture(views: Sequence[View], undone: Sequence[FloatArray], dead_ns: int) -> FloatArray | None:
     """The usual ratio, the same at each load, of an engine that idles on the mixture it pulls on; None if it does not.
 
     Where nothing shows load, a leaner reading tells lost firings from a lighter load only on such an engine.
     """
     pulling, idling = [], []
     for view, value in zip(views, undone, strict=True):
-        crank_ns = view.traces["air_fuel_ratio"].time_ns - DEAD_TIME_NS
+        crank_ns = view.traces["air_fuel_ratio"].time_ns - dead_ns
         pulling.append(value[turning(view, crank_ns) & (value < PLAIN_AIR)])
         idling.append(value[idles(view)[place(view, crank_ns)] & (value < PLAIN_AIR)])
     pull, idle = np.concatenate(pulling), np.concatenate(idling)
@@ -148,46 +148,6 @@ def _levels(load: FloatArray, ratio: FloatArray, cuts_fuel: bool, throttle_known
     if np.ptp(levels[known]) < ALIKE:
         return np.asarray(np.interp(LOAD_CENTRES, LOAD_CENTRES[known], levels[known]))
     return np.where(known, levels, max(float(np.nanmax(levels)), STOICHIOMETRIC))
-
-
-def _dead_time_ns(views: Sequence[View], undone: Sequence[FloatArray]) -> int | None:
-    """How late the probe reads: from where the throttle opens after an overrun to where plain air ends, ns.
-
-    The median over the event; None where the event shows fewer than FEWEST_CUTS.
-    """
-    late: list[int] = []
-    for view, value in zip(views, undone, strict=True):
-        time_ns = view.traces["air_fuel_ratio"].time_ns
-        for at_ns in _openings(view):
-            end_ns = at_ns + LONGEST_DEAD_NS + 150 * MS
-            first, at, tail, last = np.searchsorted(time_ns, [at_ns - 200 * MS, at_ns, end_ns - 100 * MS, end_ns])
-            before, after = value[first:at], value[at:last]
-            if before.size < 2 or tail == last or time_ns[last - 1] - time_ns[at - 1] < LONGEST_DEAD_NS:
-                continue
-            high, low = float(np.median(before)), float(np.median(value[tail:last]))
-            if high > 1.15 * STOICHIOMETRIC and low < STOICHIOMETRIC + 0.5:
-                half = 0.5 * (high + low)
-                k = int(at + np.flatnonzero(after < half)[0])
-                # Between two samples it fell through there about evenly: at 10 Hz they are a tenth of a second apart.
-                share = float(np.clip((value[k] - half) / (value[k] - value[k - 1]), 0.0, 1.0))
-                late.append(int(time_ns[k] - share * (time_ns[k] - time_ns[k - 1]) - at_ns))
-    if len(late) < FEWEST_CUTS:
-        return None
-    return int(np.clip(np.median(late), 0, LONGEST_DEAD_NS))
-
-
-def _openings(view: View) -> list[int]:
-    """Times at which the throttle opened, after half a second shut and before a third of one open, ns."""
-    at_least = GATE.get(view.load_channel or "", GATE["fuel_pressure"])[0]
-    time_ns = view.firings.time_ns
-    known = np.isfinite(view.load) & view.running
-    opened = known & (view.load >= at_least)
-    found = []
-    for k in (np.flatnonzero(opened[1:] & ~opened[:-1]) + 1).tolist():
-        first, last = np.searchsorted(time_ns, [time_ns[k] - 500 * MS, time_ns[k] + 330 * MS])
-        if first < k and not opened[first:k].any() and known[first:k].all() and opened[k:last].all():
-            found.append(int(time_ns[k]))
-    return found
 
 
 def burned_on(view: View, probe: Probe | None, from_ns: int, to_ns: int) -> bool:
