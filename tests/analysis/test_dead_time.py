@@ -25,7 +25,7 @@ def missing_now_and_then(dead_s: float, *, slows_before: float = 0.0, gap_s: flo
     for at in begins:
         if slows_before:
             earlier, slowed = at - gap_s, 3000.0 * (1.0 - slows_before)
-            points += [(earlier, 3000.0), (earlier + 0.1, slowed), (earlier + 0.2, 3000.0)]
+            points += [(earlier, 3000.0), (earlier + 0.15, slowed)]
         points += [(at, 3000.0), (at + 0.2, 2700.0), (at + 0.4, 3000.0)]
     until_s = float(begins[-1]) + 2.0
     time = np.arange(0.0, until_s, STEP_S)
@@ -54,7 +54,7 @@ def test_the_crank_that_slows_tells_when_the_air_set_out(dead_s: float) -> None:
 
 def test_a_crank_that_slows_before_as_well_does_not_make_the_air_later() -> None:
     """The driver's doing is the stronger of the two, and lies further from the air."""
-    assert told_ms(missing_now_and_then(0.05, slows_before=0.12)) == pytest.approx(50.0, abs=20.0)
+    assert told_ms(missing_now_and_then(0.05, slows_before=0.15)) == pytest.approx(50.0, abs=20.0)
 
 
 def test_a_crank_that_keeps_its_speed_tells_nothing() -> None:
