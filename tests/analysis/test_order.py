@@ -76,6 +76,23 @@ def test_the_exhaust_only_witnesses_and_is_never_first() -> None:
     assert {rung.channel for rung in rank.moved} == {"tach_pulses", "air_fuel_ratio"}
 
 
+@pytest.mark.parametrize(
+    ("lean_s", "within_s", "onset_s"),
+    [
+        (19.9, 0.06, 19.9),  # it is known how late the probe reads: the first firings that went out unburnt
+        (19.9, 0.12, 20.0),  # it is guessed
+        (20.2, 0.06, 20.0),
+    ],
+)
+def test_the_exhaust_dates_what_the_crank_shows_late_where_it_is_known_how_late_it_reads(
+    lean_s: float, within_s: float, onset_s: float
+) -> None:
+    weak = sign("weak_torque", "tach_pulses", 20.0)
+    rank = ordered(weak, sign("lean", "air_fuel_ratio", lean_s, good_s=lean_s - within_s))
+    assert rank.first == "tach_pulses"
+    assert rank.onset_ns == rank.engine_onset_ns == round(onset_s * NS_PER_S)
+
+
 def test_a_lame_cylinder_is_dated_no_better_than_its_cycles_tell() -> None:
     rank = ordered(sign("lame_cylinder", "tach_pulses", 20.0, good_s=19.86), sign("lean", "air_fuel_ratio", 20.1))
     assert rank.first == "tach_pulses"

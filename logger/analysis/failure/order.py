@@ -13,6 +13,7 @@ import numpy as np
 from logger.analysis.channels import bands
 from logger.analysis.failure.episodes import BLURRED, Episode
 from logger.analysis.findings import Moved
+from logger.analysis.signs.lean import TOLD_NS
 from logger.analysis.signs.probe import DEAD_TIME_NS
 from logger.event import NS_PER_S
 
@@ -121,7 +122,8 @@ def _rungs(episode: Episode) -> list[Moved]:
 def engine_onset_ns(episode: Episode) -> int:
     """The first firing that was not normal: lost pulse, missing spark, or the first firing after a supply gave way.
 
-    What the exhaust tells counts only where nothing nearer to the crank does.
+    What the crank's own slowing and the exhaust tell counts only where nothing sharper does; the exhaust beside the
+    crank only where it is known how late it reads, since the crank needs several lost firings to show any.
     """
     firings = episode.view.firings.time_ns
     onsets = [s.from_ns for s in episode.signs if s.kind in ("lost_pulses", "no_spark", "no_injection", "died")]
@@ -130,6 +132,7 @@ def engine_onset_ns(episode: Episode) -> int:
         onsets.append(int(firings[min(int(np.searchsorted(firings, dip.from_ns)), firings.size - 1)]))
     if not onsets:
         onsets = [sign.from_ns for kind in ("weak_torque", "lame_cylinder", "stray_edges") for sign in episode.of(kind)]
+        onsets += [sign.from_ns for sign in episode.of("lean") if sign.from_ns - (sign.earliest_ns or 0) <= TOLD_NS]
     if not onsets:
         onsets = [sign.from_ns for sign in episode.of("lean")]
     if not onsets:

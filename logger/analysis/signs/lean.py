@@ -23,6 +23,7 @@ from logger.analysis.signs.sign import Sign
 from logger.event import NS_PER_S, BoolArray, FloatArray, IntArray
 
 JOIN_S = 0.5
+TOLD_NS = 60 * MS  # how well a lost firing is dated by its air, where the event told how late the probe reads
 FEWEST_LOST = 1.3  # firings, as the undone reading counts them; fewer nobody feels
 THIN_S, THIN = 0.75, 0.06  # share of the firings; one cylinder of eight that misses loses twice as much
 SHUT_S = 0.15  # as for a gear change; a foot that trembles shuts it for less
@@ -51,7 +52,7 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
     crank_ns = trace.time_ns - probe.dead_ns
     open_throttle = fed(view, crank_ns) if probe.cuts_fuel else turning(view, crank_ns)
     undone = undo_lag(trace, step_s, tau_s)
-    if probe.doubt_ns:
+    if probe.cuts_fuel and probe.doubt_ns:
         open_throttle &= fed(view, crank_ns, probe.doubt_ns) | ~near_air(undone, step_s)
     unsure = np.zeros(undone.size, bool)
     if probe.cuts_fuel and view.load_channel is None:
@@ -114,7 +115,9 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
         if count < (FEWEST_LOST if probe.cuts_fuel else FEWEST_WANDERING) or drifted:
             continue
         from_ns, to_ns = int(crank_ns[first]), int(crank_ns[last])
-        found.append(Sign("lean", "air_fuel_ratio", from_ns, to_ns, count, count, from_ns - 60 * MS))
+        found.append(
+            Sign("lean", "air_fuel_ratio", from_ns, to_ns, count, count, from_ns - max(TOLD_NS, probe.doubt_ns))
+        )
     return found
 
 

@@ -37,7 +37,7 @@ class Probe:
     """What an event teaches about its probe: dead time, time constant, and the ratio at each of LOAD_CENTRES (8,).
 
     cuts_fuel: whether the engine goes without fuel on overrun, so that a shut throttle reads as air. doubt_ns: by how
-    much the dead time may be wrong where it is a guess.
+    much the dead time may be wrong where the event does not tell it; else 0.
     """
 
     dead_ns: int
@@ -71,7 +71,7 @@ def learn(views: Sequence[View]) -> Probe | None:
     if told_ns is None:
         told_ns = by_the_crank(some, undone)
     dead_ns = DEAD_TIME_NS if told_ns is None else told_ns
-    doubt_ns = DOUBT_NS if cuts_fuel and told_ns is None else 0
+    doubt_ns = DOUBT_NS if told_ns is None else 0
     if cuts_fuel and not load_known:
         levels = _one_mixture(some, undone, dead_ns)
         return None if levels is None else Probe(dead_ns, tau_s, levels, cuts_fuel, doubt_ns)
