@@ -75,6 +75,21 @@ def test_no_edges_and_no_pulses_say_nothing() -> None:
     assert not strays.of_sparks([[]], [[]], 600.0)
 
 
+@pytest.mark.parametrize(("slows_to", "strayed"), [(2850.0, True), (3000.0, False)])
+def test_edges_that_come_where_the_crank_slows_were_sparks(slows_to: float, strayed: bool) -> None:
+    """Five bursts of a fifth of a second, each behind a third of the pulses."""
+    random = np.random.default_rng(7)
+    begins = (8.0, 15.0, 21.0, 30.0, 37.0)
+    points = [(at + off, rpm) for at in begins for off, rpm in ((0.0, 3000.0), (0.2, slows_to), (0.6, 3000.0))]
+    tach = turned((0.0, 3000.0), *points, (45.0, 3000.0))
+    tach += np.rint(random.normal(0.0, 50_000, tach.size)).astype(np.int64)
+    extra = [own[::3] + 300_000 for at in begins if (own := tach[(tach > at * S) & (tach < (at + 0.2) * S)]).size]
+    found = strays.bursts(seen(np.sort(np.concatenate((tach, *extra))), 45.0, {}))
+    assert len(found) == len(begins)
+    assert bool(np.mean([burst.rank for burst in found]) < 0.1) is strayed
+    assert strays.of_sparks([found], [[]], 45.0) is strayed
+
+
 def test_where_pulses_are_missing_nobody_knows_what_edges_lie_beside() -> None:
     extra = behind(np.arange(0, 90, 9), np.random.default_rng(6))
     gone = FROM + np.arange(4, 90, 4)
@@ -91,7 +106,7 @@ def test_bursts_must_meet_losses_more_often_than_by_chance(late_s: float, lasts_
     """Three bursts of half a second; a loss that begins so long after the end of two of them, and lasts so long."""
     ends_s = (100.0, 200.0, 300.0)
     bursts = [
-        strays.Burst(Sign("stray_edges", "tach_pulses", int((end - 0.5) * S), int(end * S), 5.0, 4.0), 0.0)
+        strays.Burst(Sign("stray_edges", "tach_pulses", int((end - 0.5) * S), int(end * S), 5.0, 4.0), 0.0, np.nan)
         for end in ends_s
     ]
     losses = [

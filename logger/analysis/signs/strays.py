@@ -5,8 +5,8 @@ picks it up: a second edge within the time that a spark takes, behind some of th
 itself at fault gives edges at any time of the cycle, or behind most of its pulses.
 
 A coil that rings, or a loose pin, can give such edges too, in an engine that runs soundly. So they count as lost
-firings only in an event in which they came more often than by chance where other signals saw firings lost, or behind
-the same cylinder's pulses, which neither coil nor wire knows apart.
+firings only in an event in which they came more often than by chance where other signals saw firings lost, or where
+the crank slowed, or behind the same cylinder's pulses, which neither coil nor wire knows apart.
 """
 
 from collections.abc import Sequence
@@ -19,7 +19,7 @@ from logger.analysis.crank import cycle
 from logger.analysis.crank.states import View
 from logger.analysis.signs.sign import Sign
 from logger.analysis.signs.sparks import REACH_NS
-from logger.event import NS_PER_S, IntArray
+from logger.event import NS_PER_S, FloatArray, IntArray
 
 APART_NS = NS_PER_S
 BLOCK = 256  # pulses
@@ -33,6 +33,8 @@ SURE = 7.0  # natural log-likelihood ratio, of all bursts of an event together
 WITNESSES = ("no_spark", "weak_torque", "lean", "lame_cylinder")  # of firings lost with every pulse there
 MEETS_NS = NS_PER_S // 4  # those are dated to a quarter of a second
 COINCIDENCE = 0.01  # chance from which bursts that met lost firings did so for a reason
+ELSEWHERE, ASIDE_NS = 200, 150_000_000  # stretches that a burst's is held against; of what comes before and after each
+SLOWED = -3.0  # standard deviations of a mean rank, from where bursts lie where the crank slowed: one event in 700
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +42,13 @@ class Burst:
     """A burst of edges that belong to no firing, as a stray_edges sign, and whether one cylinder has them.
 
     The sign's strength is the natural log-likelihood ratio of edges near some pulses against edges at any time, or near
-    most pulses, whichever explains more; one_place that of edges by one cylinder's pulses against edges by any.
+    most pulses, whichever explains more; one_place that of edges by one cylinder's pulses against edges by any. rank:
+    the share of like stretches of the same part in which the crank lost more speed; NaN where it cannot tell.
     """
 
     sign: Sign
     one_place: float
+    rank: float
 
     @property
     def by_sparks(self) -> bool:
@@ -105,7 +109,34 @@ def _burst(view: View, extra_ns: IntArray) -> Burst | None:
         one_place = _ratio(most, int(near.sum()), SAME_PLACE, 1.0 / count) - float(np.log(count))
     lost = extra_ns.size * view.engine.firings_per_revolution / view.firings.pulses_per_revolution
     sign = Sign("stray_edges", "tach_pulses", int(extra_ns[0]), int(extra_ns[-1]), lost, by_pulses, int(time_ns[first]))
-    return Burst(sign, one_place)
+    return Burst(sign, one_place, _rank(view, sign.from_ns, sign.to_ns))
+
+
+def _rank(view: View, from_ns: int, to_ns: int) -> float:
+    """In which share of stretches as long, evenly spread, the crank lost more speed against what it did beside them."""
+    time_ns, lasts_ns = view.firings.time_ns, to_ns - from_ns
+    elsewhere = np.linspace(time_ns[0], time_ns[-1] - lasts_ns, ELSEWHERE).astype(np.int64)
+    gained = _gained(view, np.append(elsewhere, from_ns), lasts_ns)
+    known = gained[:-1][np.isfinite(gained[:-1])]
+    return float(np.mean(known < gained[-1])) if known.size and np.isfinite(gained[-1]) else np.nan
+
+
+def _gained(view: View, from_ns: IntArray, lasts_ns: int) -> FloatArray:
+    """How much more speed the crank gained from each time on than beside, 1/s of its logarithm, (n,); NaN: stood."""
+    firings = view.firings
+    slack_ns = 20_000_000  # the speed is a mean over about a cycle
+    edges = from_ns[:, None] + np.array(
+        [-slack_ns - ASIDE_NS, -slack_ns, lasts_ns + slack_ns, lasts_ns + slack_ns + ASIDE_NS]
+    )
+    speed = np.interp(edges, firings.time_ns, np.log(np.maximum(firings.speed_rps, 0.1)))
+    before, during, after = (np.diff(speed, axis=1) / np.diff(edges, axis=1) * NS_PER_S).T
+    first, last = np.searchsorted(firings.time_ns, edges[:, [0, 3]]).T
+    n = firings.time_ns.size
+    count = np.concatenate(([0], np.cumsum(~view.running)))
+    inside = (first > 0) & (last < n)
+    first, last = np.clip(first - 1, 0, n - 1), np.clip(last, 0, n - 1)
+    ran = inside & (count[last + 1] == count[first]) & (firings.stretch[first] == firings.stretch[last])
+    return np.asarray(np.where(ran, during - 0.5 * (before + after), np.nan))
 
 
 def _ratio(some: int, n: int, share: float, by_chance: float) -> float:
@@ -121,6 +152,10 @@ def of_sparks(strays: Sequence[Sequence[Burst]], others: Sequence[Sequence[Sign]
     if sum(burst.sign.strength for own in strays for burst in own) < SURE:
         return False
     if sum(burst.one_place for own in strays for burst in own) > SURE:
+        return True
+    ranks = np.array([burst.rank for own in strays for burst in own if burst.by_sparks and np.isfinite(burst.rank)])
+    # Ranks of bursts that have nothing to do with the crank are spread evenly from 0 to 1.
+    if ranks.size and (float(ranks.mean()) - 0.5) * np.sqrt(12.0 * ranks.size) <= SLOWED:
         return True
     return _meet_losses(strays, others, running_s)
 
