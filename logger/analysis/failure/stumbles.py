@@ -23,6 +23,7 @@ from logger.analysis.signs import (
     idle_drops,
     injection,
     lean,
+    let_go,
     motion,
     probe,
     rail,
@@ -197,7 +198,8 @@ def _torque_signs(
         return [], low
     if view.load_channel == "throttle_position" and taught.fed_law is not None:
         low = [starved.eased(sign, ride, taught.fed_law) for sign in low]
-    return torque.signs(view, ride, taught.law) + cutouts.signs(view, ride, taught.law), low
+    found = (detector.signs(view, ride, taught.law) for detector in (torque, cutouts, let_go))
+    return [sign for each in found for sign in each], low
 
 
 def _at_key_off(sign: Sign, halts: Sequence[Stop]) -> bool:
