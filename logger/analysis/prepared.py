@@ -13,7 +13,9 @@ from logger.analysis.findings import SensorFault
 from logger.analysis.signs.motion import Motion, motion_of
 from logger.event import NS_PER_S, Engine, IntArray, Recording, Trace
 
-FLOAT_BOWL_KPA = 80.0  # carburettors are fed with 15 to 40 kPa, injection with 100 and more (common practice)
+# Carburettors are fed with 15 to 40 kPa, injection before the throttle with 65 to 100, before the valves with 200 and
+# more (common practice).
+FLOAT_BOWL_KPA = 55.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,8 @@ import pytest
 
 from logger.analysis import analyse
 from logger.analysis.findings import Findings
-from logger.event import NS_PER_S, Event, FloatArray, Trace
+from logger.analysis.prepared import completed
+from logger.event import NS_PER_S, Event, FloatArray, Recording, Trace
 from tests.analysis.array_car import END_S, NATURAL, Drive, injection_rail, nanoseconds
 
 
@@ -85,6 +86,14 @@ def test_pulses_per_revolution_that_do_not_fit_idle_and_redline_are_said(told: f
     found = Drive(engine=engine, pulses_per_revolution=true).findings()
     assert found.stumbles == []
     assert any("pulses per revolution" in sentence for sentence in found.not_judged)
+
+
+@pytest.mark.parametrize(("kpa", "fuel_system"), [(20.0, "carburettor"), (40.0, "carburettor"), (70.0, None)])
+def test_a_rail_tells_a_float_bowl_from_an_injector_before_the_throttle(kpa: float, fuel_system: str | None) -> None:
+    engine = replace(NATURAL, fuel_system=None)
+    rail = Trace(np.arange(0, NS_PER_S, NS_PER_S // 100), np.full(100, kpa))
+    assert completed(engine, [Recording("r01", NS_PER_S, {"fuel_pressure": rail})]).fuel_system == fuel_system
+    assert completed(engine, [Recording("r01", NS_PER_S)]).fuel_system is None
 
 
 def test_a_carburettor_at_thirty_kilopascals_is_quiet() -> None:
