@@ -200,6 +200,31 @@ def test_an_exhaust_that_shows_air_all_the_while_tells_nothing_of_the_end() -> N
     assert stop.reason == dragged_down().reason
 
 
+@pytest.mark.parametrize(
+    ("cranked_s", "runs", "why"),
+    [(4.0, False, "died"), (1.5, False, "driver_stall"), (4.0, True, "died"), (1.5, True, "driver_stall")],
+)
+def test_an_engine_that_the_starter_turns_in_vain_was_not_only_stalled(cranked_s: float, runs: bool, why: str) -> None:
+    """Dragged to a halt from idle with the key on; tried in two goes a second apart, at 200 rev/min."""
+    goes = [turned((0.0, 200.0), (cranked_s / 2.0, 200.0)) + round(at * 1e9) for at in (13.0, 14.0 + cranked_s / 2.0)]
+    again = (
+        turned((0.0, 300.0), (0.4, 900.0), (8.0, 900.0)) + round((16.0 + cranked_s) * 1e9)
+        if runs
+        else CRANKED_AGAIN[:0]
+    )
+    tach = np.concatenate((turned((0.0, 900), (10.0, 900), (10.25, 0)), *goes, again))
+    key = Trace(nanoseconds(np.array([0.0])), np.array([1.0]))
+    assert stops(seen(tach, 30.0, {"key_sense": key}))[0].why == why
+
+
+def test_a_start_that_fails_is_one_though_sparks_that_stray_leave_edges_between() -> None:
+    cranking = turned((2.0, 200.0), (6.0, 200.0))
+    stray = np.concatenate([cranking[8:11] + round(share * (cranking[9] - cranking[8])) for share in (0.2, 0.45, 0.7)])
+    view = seen(np.sort(np.concatenate((cranking, stray))), 8.0, {})
+    (failed,) = starts.failed_starts(view)
+    assert (failed.from_s, failed.to_s) == (pytest.approx(2.0, abs=0.3), pytest.approx(6.0, abs=0.3))
+
+
 def pushed(*points: tuple[float, float]) -> Trace:
     """Acceleration along the car through (second, g), with gravity and a little noise."""
     along = drawn(14.0, *points, rate_hz=200.0)

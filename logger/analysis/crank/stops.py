@@ -43,6 +43,7 @@ AT_ONCE_NS = 300 * MS  # in which nobody has an engine that stands running again
 SPARSE = 1.0  # pulses a revolution, up to which a clutch drags the crank from idle to rest between two of them
 ROCKS_BACK = 5  # times the interval before: no crank slows so much from one pulse to the next and turns on
 JUST_STARTED_NS = 2 * NS_PER_S  # after its first firings; until then a cold engine may die by itself (judgement)
+IN_VAIN_NS = 3 * NS_PER_S  # of cranking; a warm engine catches within one or two (judgement)
 SUDDEN = 0.87  # of the speed before, or of idle speed: pulses that end above it did not end by a crank dragged down
 
 DRAGGED_DOWN, RAN_DOWN = "the crank was dragged down", "the crank ran down"
@@ -90,10 +91,23 @@ def stops(view: View) -> list[Stop]:
                 continue  # the train of pulses is broken, not the run
         one = _judge(view, last, following, restart)
         begun = int(firings.time_ns[first + int(np.argmax(view.state[first:stop] >= State.STARTING))])
+        if one.dragged_down and _cranked_in_vain(view, number):
+            one = replace(one, why="died", reason=f"{RAN_DOWN} and would not start again, with the key on")
         if one.why == "died" and one.at_ns - begun < JUST_STARTED_NS and _supplied(view, one.at_ns):
             one = replace(one, why="unclear", reason=JUST_STARTED)
         found.append(one)
     return found
+
+
+def _cranked_in_vain(view: View, number: int) -> bool:
+    """Whether the starter turned the engine for longer after a stretch than one that was stalled needs to run again."""
+    firings = view.firings
+    begin = int(np.searchsorted(firings.stretch, number, side="right"))
+    runs = np.flatnonzero(view.running[begin:])
+    until = slice(begin, begin + int(runs[0]) if runs.size else None)
+    seen = firings.seen[until]
+    turns = (np.diff(firings.stretch[until]) == 0) & seen[1:] & seen[:-1]
+    return int(np.diff(firings.time_ns[until])[turns].sum()) > IN_VAIN_NS
 
 
 def _last_steady(view: View, first: int, stop: int) -> int:
