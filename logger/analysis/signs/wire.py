@@ -27,7 +27,7 @@ IDLE_LOSSES = (0.008, 0.02, 0.05, 0.12)
 WIRE_SPREAD = 0.0008
 IDLE_WANDER = 0.004  # an idling engine hunts by some thousandths a firing (no source)
 MOST_RATIO = 6.0  # of one gap: a slip of the crank for another reason is always possible
-TO_OTHERS = 2.0  # of one gap in what all say together: some always lie where a crank slowed for another reason
+TO_OTHERS = 2.0  # of one gap beyond what most of its length say: some lie where a crank slowed for another reason
 UNSURE = -2.0  # where nothing shows load, a crank that does not slow may have had its throttle shut
 UNKNOWN_LOAD = 0.4  # where nothing shows load, on average over a run
 IDLE_LOAD = 0.1  # even a shut throttle lets the engine turn itself
@@ -295,7 +295,10 @@ def chance_real(some: Sequence[Gap], proven: Sequence[bool], watched: Sequence[b
         return np.asarray(np.where(unlike, said - of_sure, said))
 
     alone = ratio + LENGTH_SPEAKS * (length - np.log(USUAL_LENGTH))
-    together = np.clip(TOGETHER * said_by_others(np.clip(ratio, -TO_OTHERS, TO_OTHERS)), -AT_MOST, AT_MOST)
+    alike = np.split(ratio[np.argsort(kind, kind="stable")], np.cumsum(np.bincount(kind))[:-1])
+    middle = np.array([np.median(each) for each in alike])[kind]
+    told = np.clip(np.clip(ratio, middle - TO_OTHERS, middle + TO_OTHERS), -MOST_RATIO, MOST_RATIO)
+    together = np.clip(TOGETHER * said_by_others(told), -AT_MOST, AT_MOST)
     alone += together * np.minimum(1.0, USUAL_LENGTH / np.exp(length))
     chance = np.where(sure, 1.0, 1.0 / (1.0 + np.exp(-alone)))
     # Each gap is judged with the others as neighbours, whose own judgement it changes in turn: a few rounds settle it.
