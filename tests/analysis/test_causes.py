@@ -165,3 +165,5 @@ def test_without_a_fuel_pressure_a_rail_that_starves_is_nearly_as_probable_as_a_
     assert 1.0 < without["ignition_secondary"] / without["fuel_delivery"] < 2.0
     assert without["ignition_secondary"] + without["fuel_delivery"] > 0.85
     assert with_rail["fuel_delivery"] < 0.02 < 0.8 < with_rail["ignition_secondary"]
+    seldom = Episode(seen(tach, 12.0, {"fuel_pressure": drawn(12.0, (0, 300), (12, 300), rate_hz=5.0)}), (weak,))
+    assert judge(seldom, order(seldom)).probability["fuel_delivery"] < 0.02

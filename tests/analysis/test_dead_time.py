@@ -57,6 +57,18 @@ def test_a_crank_that_slows_before_as_well_does_not_make_the_air_later() -> None
     assert told_ms(missing_now_and_then(0.05, slows_before=0.15)) == pytest.approx(50.0, abs=20.0)
 
 
+@pytest.mark.parametrize("until_s", [20.0, 60.0])
+def test_a_mixture_that_wanders_by_itself_tells_nothing_in_a_short_event(until_s: float) -> None:
+    for seed in range(10):
+        random = np.random.default_rng(seed)
+        time = np.arange(0.0, until_s, STEP_S)
+        wander = np.convolve(random.standard_normal(time.size), np.ones(15) / 4.0, "same")
+        probe = Trace(np.rint(time * NS_PER_S).astype(np.int64), lagged(13.5 + wander))
+        points = [(at, 3000.0 + 150.0 * random.standard_normal()) for at in np.arange(0.0, until_s + 0.3, 0.3)]
+        view = seen(turned(*points, engine=CARBURETTOR), until_s, {"air_fuel_ratio": probe}, CARBURETTOR)
+        assert told_ms(view) is None
+
+
 def test_a_crank_that_keeps_its_speed_tells_nothing() -> None:
     assert told_ms(driven(0.1)) is None
 
@@ -64,6 +76,6 @@ def test_a_crank_that_keeps_its_speed_tells_nothing() -> None:
 def test_a_probe_whose_wire_was_off_for_a_while_tells_by_the_rest() -> None:
     view = missing_now_and_then(0.18)
     probe = view.traces["air_fuel_ratio"]
-    off = (probe.time_ns > 30 * NS_PER_S) & (probe.time_ns < 50 * NS_PER_S)
-    holed = replace(view, traces={"air_fuel_ratio": Trace(probe.time_ns, np.where(off, np.nan, probe.value))})
+    there = (probe.time_ns < 30 * NS_PER_S) | (probe.time_ns > 50 * NS_PER_S)
+    holed = replace(view, traces={"air_fuel_ratio": Trace(probe.time_ns[there], probe.value[there])})
     assert told_ms(holed) == pytest.approx(180.0, abs=20.0)

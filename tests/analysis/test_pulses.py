@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import ndimage
 
-from logger.analysis.crank import pulses
+from logger.analysis.crank import pulses, tach_noise
 from logger.analysis.crank.phase import LONG, SHORT
 from logger.analysis.crank.pulses import clean
 from logger.event import Engine, IntArray
@@ -162,6 +162,19 @@ def test_a_wire_on_which_some_pulses_bounce_all_along_gives_each_firing_once_and
     assert firings.time_ns[firings.seen].tolist() == pulses.tolist()
     assert firings.missing_runs().tolist() == [[1000, 1020]]
     assert firings.extra_ns.size == bounced.size
+
+
+@pytest.mark.parametrize("share", [0.04, 0.1, 0.2])
+def test_edges_at_any_time_are_no_bounce_and_take_no_pulses_place(share: float) -> None:
+    """Every burst of sparks nearby leaves one: what comes right before a pulse must not pass for it."""
+    random = np.random.default_rng(10)
+    pulses = even(3000)
+    noise = random.uniform(pulses[0], pulses[-1], round(share * pulses.size)).astype(np.int64)
+    edges = np.sort(np.append(pulses, noise))
+    assert not tach_noise.bounces(edges, tach_noise.fastest_interval_ns(FOUR)).any()
+    firings = clean(edges, FOUR)
+    wrong = np.count_nonzero(~np.isin(firings.time_ns[firings.seen], pulses))
+    assert wrong < 0.05 * noise.size + 5
 
 
 def test_single_pulses_that_a_chattering_contact_lets_through_do_not_make_a_slow_crank() -> None:

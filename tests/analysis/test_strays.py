@@ -13,7 +13,7 @@ from logger.analysis.signs import strays
 from logger.analysis.signs.sign import Sign
 from logger.event import Event, IntArray
 from tests.analysis.array_car import NATURAL, Drive
-from tests.analysis.small_car import seen, turned
+from tests.analysis.small_car import drawn, seen, turned
 
 S = 1_000_000_000
 STEADY = turned((0.0, 3000.0), (12.0, 3000.0))  # a pulse every 10 ms
@@ -51,9 +51,11 @@ def test_a_wire_that_leaves_edges_beside_its_pulses_all_along_says_nothing_of_sp
     view = seen(np.sort(np.concatenate((STEADY, all_along))), 12.0, {})
     assert strays.habit(view) == pytest.approx(0.05, abs=0.02)
     assert strays.bursts(view) == []
-    once = seen(np.sort(np.concatenate((STEADY, behind(np.arange(0, 90, 8), random)))), 12.0, {})
-    assert strays.habit(once) == 0.0
-    assert len(strays.bursts(once)) == 1
+    for until_s in (12.0, 6.0):  # on a short recording, too
+        edges = np.sort(np.concatenate((STEADY, behind(np.arange(0, 90, 8), random))))
+        once = seen(edges[edges < until_s * S], until_s, {})
+        assert strays.habit(once) == 0.0
+        assert len(strays.bursts(once)) == 1
 
 
 def test_edges_behind_one_cylinder_are_told_from_edges_behind_any() -> None:
@@ -75,8 +77,13 @@ def test_no_edges_and_no_pulses_say_nothing() -> None:
     assert not strays.of_sparks([[]], [[]], 600.0)
 
 
-@pytest.mark.parametrize(("slows_to", "strayed"), [(2850.0, True), (3000.0, False)])
-def test_edges_that_come_where_the_crank_slows_were_sparks(slows_to: float, strayed: bool) -> None:
+@pytest.mark.parametrize(
+    ("slows_to", "lifts_to", "strayed"),
+    [(2850.0, 60.0, True), (3000.0, 60.0, False), (2850.0, 5.0, False)],  # a loose pin that a lift shakes
+)
+def test_edges_that_come_where_the_crank_slows_behind_a_throttle_that_stays_were_sparks(
+    slows_to: float, lifts_to: float, strayed: bool
+) -> None:
     """Five bursts of a fifth of a second, each behind a third of the pulses."""
     random = np.random.default_rng(7)
     begins = (8.0, 15.0, 21.0, 30.0, 37.0)
@@ -84,7 +91,11 @@ def test_edges_that_come_where_the_crank_slows_were_sparks(slows_to: float, stra
     tach = turned((0.0, 3000.0), *points, (45.0, 3000.0))
     tach += np.rint(random.normal(0.0, 50_000, tach.size)).astype(np.int64)
     extra = [own[::3] + 300_000 for at in begins if (own := tach[(tach > at * S) & (tach < (at + 0.2) * S)]).size]
-    found = strays.bursts(seen(np.sort(np.concatenate((tach, *extra))), 45.0, {}))
+    lifts = [
+        (at + off, value) for at in begins for off, value in ((-0.1, 60), (0, lifts_to), (0.2, lifts_to), (0.3, 60))
+    ]
+    throttle = {"throttle_position": drawn(45.0, (0.0, 60.0), *lifts, (45.0, 60.0))}
+    found = strays.bursts(seen(np.sort(np.concatenate((tach, *extra))), 45.0, throttle))
     assert len(found) == len(begins)
     assert bool(np.mean([burst.rank for burst in found]) < 0.1) is strayed
     assert strays.of_sparks([found], [[]], 45.0) is strayed

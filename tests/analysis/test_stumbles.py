@@ -448,6 +448,10 @@ def test_a_rail_that_fails_on_a_shut_throttle_only_takes_no_firing(
         ((counted("lost_pulses", 5.0, 6.0, 60.0), counted("weak_torque", 5.0, 6.0, 70.0)), 70),  # the same firings
         ((counted("lost_pulses", 5.0, 6.0, 60.0), counted("no_spark", 5.0, 6.0, 20.0)), 80),  # a pulse has or misses it
         ((counted("lost_pulses", 5.0, 6.0, 60.0), counted("weak_torque", 5.5, 6.5, 60.0)), 90),  # half of them the same
+        (
+            (counted("weak_torque", 5.0, 6.0, 60.0), counted("weak_torque", 5.0, 6.0, 50.0)),
+            60,
+        ),  # two detectors, one loss
         ((counted("lean", 5.0, 6.0, 12.0),), 12),
         (
             (counted("lost_pulses", 5.0, 6.0, 60.0), counted("lean", 5.2, 6.5, 60.0)),

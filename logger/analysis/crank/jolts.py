@@ -3,6 +3,7 @@
 import numpy as np
 from scipy import ndimage
 
+from logger.analysis.channels.scene import usual_step_ns
 from logger.analysis.crank.states import View
 from logger.event import FloatArray
 
@@ -74,6 +75,5 @@ def stood(view: View, end_ns: int) -> bool:
 
 def _smooth(view: View, value: FloatArray) -> FloatArray:
     """Acceleration (n, 3) without what lasts for less than a box takes to swing on its mounts, a sensor's noise."""
-    time_ns = view.traces["acceleration"].time_ns
-    rows = round(SMOOTH_NS * (time_ns.size - 1) / max(1, int(time_ns[-1] - time_ns[0])))
+    rows = round(SMOOTH_NS / max(1.0, usual_step_ns(view.traces["acceleration"].time_ns[:2000])))
     return np.asarray(ndimage.uniform_filter1d(value, max(1, rows), axis=0, mode="nearest"))

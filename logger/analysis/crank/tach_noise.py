@@ -15,6 +15,7 @@ OVER_REDLINE = 1.15
 TOO_SOON = 0.55  # of the interval at that speed: uneven firing and jitter do not reach it
 DENSE, WITHIN = 3, 8  # that many impossible intervals among so many neighbours are a burst of noise
 BLOCK, ALWAYS = 32, 0.03  # edges; share of them too soon in half of all blocks: the wire bounces by habit
+MOST_NOISE, AT_ONCE_SHARE = 0.25, 0.8  # share of edges too soon that mere noise may reach; of those, that come at once
 SOONER = 0.6
 REGULAR, REGULAR_RUN = 0.15, 6  # change of the interval's logarithm from one to the next; so many in a row
 LONGEST_SCATTER, LONGEST_S = 1500, 2.0
@@ -37,8 +38,14 @@ def bounces(edges: IntArray, fastest_ns: float) -> BoolArray:
     short = np.diff(edges, prepend=edges[:1] - NS_PER_S) < TOO_SOON * fastest_ns
     if np.count_nonzero(short) < 0.5 * n_blocks * ALWAYS * BLOCK:
         return bounced  # not even half of all blocks can have so many
-    if not n_blocks or float(np.median(short[: n_blocks * BLOCK].reshape(n_blocks, BLOCK).mean(axis=1))) <= ALWAYS:
+    usual = float(np.median(short[: n_blocks * BLOCK].reshape(n_blocks, BLOCK).mean(axis=1))) if n_blocks else 0.0
+    if usual <= ALWAYS:
         return bounced
+    if usual <= MOST_NOISE:
+        # Of edges at any time, half would come in the first half of that; a bounce comes at once.
+        at_once = np.diff(edges)[short[1:]] < 0.5 * TOO_SOON * fastest_ns
+        if float(at_once.mean()) < AT_ONCE_SHARE:
+            return bounced
     last = -np.inf
     for k, at in enumerate(edges.tolist()):
         if at - last < TOO_SOON * fastest_ns:

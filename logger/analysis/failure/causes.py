@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from logger.analysis.channels import bands
+from logger.analysis.channels.scene import usual_step_ns
 from logger.analysis.failure import subcauses, weak_supply
 from logger.analysis.failure.episodes import Episode
 from logger.analysis.failure.order import Order
@@ -132,8 +133,7 @@ def _others_sagged(episode: Episode, at_ns: int) -> bool:
 def _pressure(episode: Episode, order: Order) -> Evidence | None:
     low = [sign for sign in episode.of("low_pressure") if sign.from_ns <= order.engine_onset_ns + 150 * MS]
     if not low:
-        around = episode.view.near("fuel_pressure", order.onset_ns - 200 * MS, order.onset_ns + 200 * MS).value
-        if around.size < 5:
+        if not _rail_recorded(episode, order.onset_ns):
             if lost_pulses(episode) or episode.view.engine.tach_far_from_coil:
                 return Evidence("fuel pressure is not recorded here", {"undetermined": 1.5, "fuel_delivery": 0.5})
             # A rail that starves and a spark that fails both leave every pulse on the tach wire.
@@ -154,6 +154,15 @@ def _pressure(episode: Episode, order: Order) -> Evidence | None:
             {"ignition_primary": 3.0, "fuel_delivery": -1.0},
         )
     return Evidence(fell, {"fuel_delivery": 5.0})
+
+
+def _rail_recorded(episode: Episode, at_ns: int) -> bool:
+    """Whether the rail's pressure is recorded around a time, however seldom it is sampled."""
+    trace = episode.view.traces.get("fuel_pressure")
+    if trace is None or trace.time_ns.size < 5:
+        return False
+    around_ns = 200 * MS + round(usual_step_ns(trace.time_ns[:2000]))
+    return episode.view.near("fuel_pressure", at_ns - around_ns, at_ns + around_ns).value.size > 1
 
 
 def _tach(episode: Episode, order: Order) -> Evidence | None:

@@ -69,9 +69,13 @@ def _most_at_a_time(ways: Sequence[Sequence[Sign]]) -> float:
     bounds = np.unique([at_ns for signs in ways for sign in signs for at_ns in (sign.from_ns, sign.to_ns + 1)])
     lost = np.zeros((len(ways), max(0, bounds.size - 1)))
     for way, signs in zip(lost, ways, strict=True):
+        kinds = sorted({sign.kind for sign in signs})
+        told = np.zeros((len(kinds), way.size))  # signs of one kind may see the same, those of two never do
         for sign in signs:
             span = slice(*np.searchsorted(bounds, [sign.from_ns, sign.to_ns + 1]))
-            way[span] += sign.lost * np.diff(bounds)[span] / (sign.to_ns + 1 - sign.from_ns)
+            mine = told[kinds.index(sign.kind), span]
+            np.maximum(mine, sign.lost * np.diff(bounds)[span] / (sign.to_ns + 1 - sign.from_ns), out=mine)
+        way += told.sum(axis=0)
     return float(lost.max(axis=0, initial=0.0).sum())
 
 

@@ -11,7 +11,7 @@ from scipy import ndimage
 
 from logger.analysis.crank.states import View
 from logger.analysis.signs.fuelled import GATE, MS
-from logger.event import NS_PER_S, FloatArray
+from logger.event import NS_PER_S, FloatArray, IntArray
 
 STOICHIOMETRIC = 14.7  # petrol
 LONGEST_DEAD_NS = 450 * MS
@@ -20,7 +20,10 @@ GRID_NS, SMOOTH = 10 * MS, 6  # steps over which the crank's speed is averaged
 SECOND = 100  # steps; what changes more slowly is the driver's doing
 MOST_LOST, MOST_PER_S = 0.5, 1.5  # of one moment: share of air; change of the logarithm of speed
 AS_DEEP = 0.6  # of the deepest dip
-CLEAR = -0.05  # a correlation coefficient; two minutes of running without any give 0.03 either way (judgement)
+CLEAR = -0.05  # a correlation coefficient
+# Steps by which the air cannot lag, too early or too late, from which chance is read, and how many standard deviations
+# of it a true lag stands out by: where none is true, 80 stretches of running of 15 s to 120 s never showed 3.5.
+NOWHERE, STANDS_OUT = ((-300, -60), (105, 345)), 6.0
 
 
 def by_cuts(views: Sequence[View], undone: Sequence[FloatArray]) -> int | None:
@@ -70,13 +73,15 @@ def by_the_crank(views: Sequence[View], undone: Sequence[FloatArray]) -> int | N
     acceleration, both freed from what changes slowly, is most negative there. It may dip again later, as what the
     driver does repeats itself; so the first dip counts that is nearly as deep as the deepest.
     """
-    n_lags = LONGEST_DEAD_NS // GRID_NS + 1
-    together, air_power, crank_power = np.zeros(n_lags), 0.0, 0.0
+    lags = np.arange(LONGEST_DEAD_NS // GRID_NS + 1)
+    elsewhere = np.concatenate([np.arange(first, stop, 5) for first, stop in NOWHERE])
+    together, by_chance, air_power, crank_power = np.zeros(lags.size), np.zeros(elsewhere.size), 0.0, 0.0
     for view, value in zip(views, undone, strict=True):
         air, crank = _air_and_crank(view, value)
-        if air.size <= n_lags:
+        if air.size <= 2 * max(-elsewhere.min(), elsewhere.max()):
             continue
-        together += [float(air[lag:] @ crank[: crank.size - lag]) for lag in range(n_lags)]
+        together += _products(air, crank, lags)
+        by_chance += _products(air, crank, elsewhere)
         air_power += float(air @ air)
         crank_power += float(crank @ crank)
     if not air_power or not crank_power:
@@ -84,7 +89,14 @@ def by_the_crank(views: Sequence[View], undone: Sequence[FloatArray]) -> int | N
     likeness = together / np.sqrt(air_power * crank_power)
     inner = likeness[1:-1]
     dips = np.flatnonzero((inner < likeness[:-2]) & (inner <= likeness[2:]) & (inner < AS_DEEP * likeness.min())) + 1
-    return int(dips[0]) * GRID_NS if dips.size and likeness[dips[0]] < CLEAR else None
+    if not dips.size or likeness[dips[0]] > CLEAR or together[dips[0]] > -STANDS_OUT * float(np.std(by_chance)):
+        return None
+    return int(dips[0]) * GRID_NS
+
+
+def _products(air: FloatArray, crank: FloatArray, lags: IntArray) -> FloatArray:
+    """The sum of products of two series (n,), the first so many steps later, at each of lags (m,)."""
+    return np.array([float(air[max(0, k) : min(0, k) or None] @ crank[max(0, -k) : min(0, -k) or None]) for k in lags])
 
 
 def _air_and_crank(view: View, undone: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -96,8 +108,8 @@ def _air_and_crank(view: View, undone: FloatArray) -> tuple[FloatArray, FloatArr
     if not runs.any():
         return np.empty(0), np.empty(0)
     ratio = np.interp(at_ns, time_ns, undone)
-    usual = float(np.nanmedian(ratio[runs]))
-    air = np.nan_to_num(np.clip(1.0 - usual / np.maximum(ratio, usual), 0.0, MOST_LOST))  # where the sensor lied, none
+    usual = float(np.median(ratio[runs]))
+    air = np.clip(1.0 - usual / np.maximum(ratio, usual), 0.0, MOST_LOST)
     speed = np.log(np.maximum(np.interp(at_ns, firings.time_ns, firings.speed_rps), 0.1))
     change = np.gradient(ndimage.uniform_filter1d(speed, SMOOTH), GRID_NS / NS_PER_S)
     quick = [

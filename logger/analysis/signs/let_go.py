@@ -19,7 +19,7 @@ BEFORE, CRANK, CAR, TORQUE = 10, 4, 5, 6
 HELD, HELD_WITHIN = 23, 0.08  # steps about the loss over which the throttle stays, and within what share of it
 LOADED = 0.1
 LONGEST = 40  # steps that the loss may last
-FALLS_RPS2, OUT_OF_QUIET = 10.0, 4.0  # of the crank, and times its own unrest before
+FALLS_RPS2, OUT_OF_QUIET = 10.0, 7.0  # of the crank, and times its own unrest before; brakes reach 4 to 7
 QUIET_RPS2 = 1.0
 LET_GO_G, SHARE = 0.02, 0.15  # of the car; of the torque that the load promises
 LEAST_DUE_G = 0.05
@@ -41,6 +41,7 @@ def signs(view: View, motion: Motion, law: Law) -> list[Sign]:
     due = np.maximum(law.promised(motion) - law.coast_level, LEAST_DUE_G)
     begins = _held(view, motion, law) & (falls > np.maximum(FALLS_RPS2, OUT_OF_QUIET * unrest))
     begins &= (lets_go > LET_GO_G) & (missing > SHARE * due)
+    begins[:BEFORE] = False
     begins &= falls >= ndimage.maximum_filter1d(np.where(begins, falls, 0.0), 2 * BEFORE + 1)
     found: list[Sign] = []
     last = -BEFORE
@@ -48,15 +49,16 @@ def signs(view: View, motion: Motion, law: Law) -> list[Sign]:
         if k - last < BEFORE:
             continue  # two steps of one fall
         last = k
-        low = e[k : k + LONGEST] < usual[k] - BACK * missing[k]
-        stop = k + 1 + (int(np.flatnonzero(low)[-1]) if low.any() else 0)
-        from_ns, to_ns = int(motion.time_ns[k]), int(motion.time_ns[min(stop, e.size - 1)])
+        # The crank's acceleration is a mean over some steps, so that the fall seems to begin one before it does.
+        back = np.flatnonzero(e[k + TORQUE : k + LONGEST] > usual[k] - BACK * missing[k])
+        stop = k + TORQUE + (int(back[0]) if back.size else LONGEST - TORQUE)
+        from_ns, to_ns = int(motion.time_ns[k + 1]), int(motion.time_ns[min(stop, e.size - 1)])
         place = np.searchsorted(view.firings.time_ns, [from_ns, to_ns])
         lost = float(place[1] - place[0]) * view.engine.firings_per_revolution / view.firings.pulses_per_revolution
         if lost < FEWEST_FIRINGS:
             continue
         strength = float(falls[k] / unrest[k])
-        found.append(Sign("weak_torque", "tach_pulses", from_ns, to_ns, lost, strength, from_ns - STEP_NS))
+        found.append(Sign("weak_torque", "tach_pulses", from_ns, to_ns, lost, strength, from_ns - 2 * STEP_NS))
     return found
 
 

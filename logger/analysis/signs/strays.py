@@ -22,7 +22,8 @@ from logger.analysis.signs.sparks import REACH_NS
 from logger.event import NS_PER_S, FloatArray, IntArray
 
 APART_NS = NS_PER_S
-BLOCK = 256  # pulses
+BLOCK, FEWEST_BLOCKS = 256, 4  # pulses
+LEAST_HABIT = 0.007  # edges for each pulse: two in a block, where chance on a wire with some noise leaves one
 FEWEST = 3
 BY_PULSES = 0.93  # share of a stray spark's edges within reach of a pulse; pulses are placed by what was seen
 # Share of the pulses that stray sparks leave an edge by, about, and that a wire does that bounces (judgement).
@@ -34,6 +35,7 @@ WITNESSES = ("no_spark", "weak_torque", "lean", "lame_cylinder")  # of firings l
 MEETS_NS = NS_PER_S // 4  # those are dated to a quarter of a second
 COINCIDENCE = 0.01  # chance from which bursts that met lost firings did so for a reason
 ELSEWHERE, ASIDE_NS = 200, 150_000_000  # stretches that a burst's is held against; of what comes before and after each
+SLACK_NS, LOAD_STAYS = 20_000_000, 0.15  # speed is a mean over about a cycle; of full load
 SLOWED = -3.0  # standard deviations of a mean rank, from where bursts lie where the crank slowed: one event in 700
 
 
@@ -58,11 +60,11 @@ class Burst:
 
 def habit(view: View) -> float:
     """Edges that a wire leaves beside each pulse as its habit: the median over blocks of pulses, so that no burst of
-    sparks that stray makes it."""
+    sparks that stray makes it; 0 where the blocks are too few for that."""
     firings = view.firings
     extra, pulses = firings.extra_ns, firings.time_ns[firings.seen]
     n_blocks = pulses.size // BLOCK
-    if not extra.size or not n_blocks:
+    if not extra.size or n_blocks < FEWEST_BLOCKS:
         return 0.0
     nearest = _nearest(pulses, extra)
     beside = nearest[np.abs(pulses[nearest] - extra) <= REACH_NS]
@@ -79,15 +81,16 @@ def bursts(view: View) -> list[Burst]:
     """Bursts of edges that belong to no firing, while the engine ran with its pulses there; of a wire that leaves edges
     beside its pulses all along none, since it drowns what sparks may leave."""
     extra = view.firings.extra_ns
-    if extra.size < FEWEST or view.firings.time_ns.size < 2 or habit(view) > 0.0:
+    if extra.size < FEWEST or view.firings.time_ns.size < 2 or habit(view) > LEAST_HABIT:
         return []
     extra = extra[view.ran_at_each(extra)]
     parts = np.split(extra, np.flatnonzero(np.diff(extra) > APART_NS) + 1)
-    found = (_burst(view, part) for part in parts if part.size >= FEWEST)
+    crank = _Crank.of(view)
+    found = (_burst(view, crank, part) for part in parts if part.size >= FEWEST)
     return [burst for burst in found if burst is not None]
 
 
-def _burst(view: View, extra_ns: IntArray) -> Burst | None:
+def _burst(view: View, crank: "_Crank", extra_ns: IntArray) -> Burst | None:
     """What edges (n,) close in time are; None where pulses are missing."""
     time_ns = view.firings.time_ns
     first, last = np.searchsorted(time_ns, [extra_ns[0], extra_ns[-1]])
@@ -109,34 +112,50 @@ def _burst(view: View, extra_ns: IntArray) -> Burst | None:
         one_place = _ratio(most, int(near.sum()), SAME_PLACE, 1.0 / count) - float(np.log(count))
     lost = extra_ns.size * view.engine.firings_per_revolution / view.firings.pulses_per_revolution
     sign = Sign("stray_edges", "tach_pulses", int(extra_ns[0]), int(extra_ns[-1]), lost, by_pulses, int(time_ns[first]))
-    return Burst(sign, one_place, _rank(view, sign.from_ns, sign.to_ns))
+    return Burst(sign, one_place, crank.rank(sign.from_ns, sign.to_ns))
 
 
-def _rank(view: View, from_ns: int, to_ns: int) -> float:
-    """In which share of stretches as long, evenly spread, the crank lost more speed against what it did beside them."""
-    time_ns, lasts_ns = view.firings.time_ns, to_ns - from_ns
-    elsewhere = np.linspace(time_ns[0], time_ns[-1] - lasts_ns, ELSEWHERE).astype(np.int64)
-    gained = _gained(view, np.append(elsewhere, from_ns), lasts_ns)
-    known = gained[:-1][np.isfinite(gained[:-1])]
-    return float(np.mean(known < gained[-1])) if known.size and np.isfinite(gained[-1]) else np.nan
+@dataclass(frozen=True, slots=True)
+class _Crank:
+    """What ranks of a view's stretches are made from: the logarithm of crank speed at each firing, (n,), and how many
+    firings before each one did not run, (n + 1,)."""
 
+    view: View
+    log_speed: FloatArray
+    stood: IntArray
 
-def _gained(view: View, from_ns: IntArray, lasts_ns: int) -> FloatArray:
-    """How much more speed the crank gained from each time on than beside, 1/s of its logarithm, (n,); NaN: stood."""
-    firings = view.firings
-    slack_ns = 20_000_000  # the speed is a mean over about a cycle
-    edges = from_ns[:, None] + np.array(
-        [-slack_ns - ASIDE_NS, -slack_ns, lasts_ns + slack_ns, lasts_ns + slack_ns + ASIDE_NS]
-    )
-    speed = np.interp(edges, firings.time_ns, np.log(np.maximum(firings.speed_rps, 0.1)))
-    before, during, after = (np.diff(speed, axis=1) / np.diff(edges, axis=1) * NS_PER_S).T
-    first, last = np.searchsorted(firings.time_ns, edges[:, [0, 3]]).T
-    n = firings.time_ns.size
-    count = np.concatenate(([0], np.cumsum(~view.running)))
-    inside = (first > 0) & (last < n)
-    first, last = np.clip(first - 1, 0, n - 1), np.clip(last, 0, n - 1)
-    ran = inside & (count[last + 1] == count[first]) & (firings.stretch[first] == firings.stretch[last])
-    return np.asarray(np.where(ran, during - 0.5 * (before + after), np.nan))
+    @classmethod
+    def of(cls, view: View) -> "_Crank":
+        stood = np.concatenate(([0], np.cumsum(~view.running)))
+        return cls(view, np.log(np.maximum(view.firings.speed_rps, 0.1)), stood)
+
+    def rank(self, from_ns: int, to_ns: int) -> float:
+        """In which share of stretches as long, evenly spread, the crank lost more speed against what it did beside.
+
+        NaN where the load is not known, or did not stay: a foot that lifts slows it as well.
+        """
+        time_ns, lasts_ns = self.view.firings.time_ns, to_ns - from_ns
+        if self.view.load_channel is None:
+            return np.nan
+        elsewhere = np.linspace(time_ns[0], time_ns[-1] - lasts_ns, ELSEWHERE).astype(np.int64)
+        gained = self._gained(np.append(elsewhere, from_ns), lasts_ns)
+        known = gained[:-1][np.isfinite(gained[:-1])]
+        return float(np.mean(known < gained[-1])) if known.size and np.isfinite(gained[-1]) else np.nan
+
+    def _gained(self, from_ns: IntArray, lasts_ns: int) -> FloatArray:
+        """How much more speed the crank gained from each time on than beside, 1/s of its logarithm, (n,); NaN where it
+        stood, or its load changed."""
+        firings, load = self.view.firings, self.view.load
+        after_ns = lasts_ns + SLACK_NS
+        edges = from_ns[:, None] + np.array([-SLACK_NS - ASIDE_NS, -SLACK_NS, after_ns, after_ns + ASIDE_NS])
+        speed = np.interp(edges, firings.time_ns, self.log_speed)
+        before, during, after = (np.diff(speed, axis=1) / np.diff(edges, axis=1) * NS_PER_S).T
+        first, last = np.searchsorted(firings.time_ns, edges[:, [0, 3]]).T
+        inside = (first > 0) & (last < load.size)
+        first, last = np.clip(first - 1, 0, load.size - 1), np.clip(last, 0, load.size - 1)
+        alike = (self.stood[last + 1] == self.stood[first]) & (firings.stretch[first] == firings.stretch[last])
+        swing = np.array([np.ptp(load[a : b + 1]) for a, b in zip(first.tolist(), last.tolist(), strict=True)])
+        return np.asarray(np.where(inside & alike & (swing < LOAD_STAYS), during - 0.5 * (before + after), np.nan))
 
 
 def _ratio(some: int, n: int, share: float, by_chance: float) -> float:
