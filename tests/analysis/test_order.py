@@ -70,10 +70,11 @@ def test_the_engine_onset_is_the_first_firing_after_a_supply_gave_way() -> None:
     assert rank.engine_onset_ns == after
 
 
-def test_the_exhaust_only_witnesses_and_is_never_first() -> None:
-    rank = ordered(sign("lean", "air_fuel_ratio", 20.0))
+@pytest.mark.parametrize(("note", "read_s"), [("50", 20.05), ("350", 20.35), ("", 20.18)])
+def test_the_exhaust_only_witnesses_as_late_as_it_reads_and_is_never_first(note: str, read_s: float) -> None:
+    rank = ordered(sign("lean", "air_fuel_ratio", 20.0, note=note))
     assert rank.first == "tach_pulses"
-    assert {rung.channel for rung in rank.moved} == {"tach_pulses", "air_fuel_ratio"}
+    assert {rung.channel: rung.at_s for rung in rank.moved} == {"tach_pulses": 20.0, "air_fuel_ratio": read_s}
 
 
 @pytest.mark.parametrize(

@@ -109,8 +109,9 @@ def _rungs(episode: Episode) -> list[Moved]:
             rungs[sign.channel] = Moved(sign.channel, sign.from_ns / NS_PER_S, round(error, 5))
             continue
         if sign.kind == "lean":
-            late = Moved(sign.channel, (sign.from_ns + DEAD_TIME_NS) / NS_PER_S, 0.03, "reads late, by gas transport")
-            rungs[sign.channel] = late
+            late_ns = int(sign.note) * 1_000_000 if sign.note else DEAD_TIME_NS
+            error, note = round((sign.from_ns - early) / NS_PER_S, 5), "reads late, by gas transport"
+            rungs[sign.channel] = Moved(sign.channel, (sign.from_ns + late_ns) / NS_PER_S, error, note)
             continue
         half = (sign.from_ns - early) / 2
         rungs[sign.channel] = Moved(

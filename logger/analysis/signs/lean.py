@@ -45,7 +45,10 @@ BREATHS = 4.2  # standard deviations of the undone reading
 
 
 def signs(view: View, probe: Probe | None) -> list[Sign]:
-    """Stretches in which firings were lost while the engine pulled or idled, as lean signs."""
+    """Stretches in which firings were lost while the engine pulled or idled, as lean signs, dated at the crank.
+
+    note: how much later the probe read it, ms.
+    """
     if probe is None or not usable(view):
         return []
     trace, step_s, tau_s = view.traces["air_fuel_ratio"], sampled_every_s(view), probe.tau_s
@@ -115,9 +118,8 @@ def signs(view: View, probe: Probe | None) -> list[Sign]:
         if count < (FEWEST_LOST if probe.cuts_fuel else FEWEST_WANDERING) or drifted:
             continue
         from_ns, to_ns = int(crank_ns[first]), int(crank_ns[last])
-        found.append(
-            Sign("lean", "air_fuel_ratio", from_ns, to_ns, count, count, from_ns - max(TOLD_NS, probe.doubt_ns))
-        )
+        earliest_ns, late_ms = from_ns - max(TOLD_NS, probe.doubt_ns), f"{probe.dead_ns // MS}"
+        found.append(Sign("lean", "air_fuel_ratio", from_ns, to_ns, count, count, earliest_ns, note=late_ms))
     return found
 
 
