@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from logger.analysis.crank.pulses import clean
-from logger.analysis.crank.states import LOAD_HOLE_NS, LoadScale
-from logger.event import NS_PER_S, Engine, FloatArray, IntArray, Trace
+from logger.analysis.crank.states import LOAD_HOLE_NS, LoadScale, view
+from logger.event import NS_PER_S, Engine, FloatArray, IntArray, Recording, Trace
+from tests.analysis.small_car import FOUR, drawn, turned
 
 
 def known(time_ns: IntArray, at_ns: IntArray) -> list[bool]:
@@ -32,3 +33,13 @@ def test_load_is_unknown_across_holes(sampled_s: FloatArray) -> None:
     load = LoadScale("throttle_position", 0.0, 100.0, 0).load({"throttle_position": trace}, firings)
     assert np.isfinite(load).tolist() == known(time_ns, firings.time_ns)
     assert np.nanmax(load, initial=0.5) == 0.5
+
+
+def test_a_recording_without_the_events_load_channel_shows_no_load() -> None:
+    """A throttle's sensor that came off between two runs: what the crank gains is no throttle."""
+    scale = LoadScale("throttle_position", 0.0, 100.0, 0)
+    tach = turned((0.0, 3000.0), (12.0, 3000.0))
+    for traces, channel in (({"throttle_position": drawn(12.0, (0, 60), (12, 60))}, "throttle_position"), ({}, None)):
+        recording = Recording("r01", 12 * NS_PER_S, traces, {"tach_pulses": tach})
+        seen = view(recording, FOUR, clean(tach, FOUR), traces, scale, np.empty((0, 2), np.int64))
+        assert seen.load_channel == channel

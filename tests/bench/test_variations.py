@@ -1,5 +1,7 @@
 """The variations change what they say, and nothing else."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -29,6 +31,12 @@ def varied(name: str) -> Recording:
 def test_a_channel_is_taken_out_alone() -> None:
     assert set(varied("without_fuel_pressure").traces) == {"battery_voltage", "key_sense"}
     assert set(varied("without_spark_pulses").pulses) == {"tach_pulses"}
+
+
+def test_a_channel_comes_now_and_then() -> None:
+    twice = replace(EVENT, recordings=EVENT.recordings * 2)
+    first, second = VARIATIONS["rail_now_and_then"](twice, np.random.default_rng(1)).recordings
+    assert ("fuel_pressure" in first.traces, "fuel_pressure" in second.traces) == (True, False)
 
 
 def test_sampling_more_seldom_leaves_the_key_alone() -> None:

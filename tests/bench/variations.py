@@ -46,6 +46,19 @@ def without(*channels: str) -> Variation:
     return vary
 
 
+def now_and_then(channel: str) -> Variation:
+    """Every other recording lacks this channel, as of a sensor that came off and was mended."""
+
+    def vary(event: Event, random: np.random.Generator) -> Event:
+        bare = without(channel)(event, random).recordings
+        return replace(
+            event,
+            recordings=tuple(bare[k] if k % 2 else recording for k, recording in enumerate(event.recordings)),
+        )
+
+    return vary
+
+
 def sampled(change: Callable[[str, Trace, np.random.Generator], Trace]) -> Variation:
     """The event with every sampled channel changed."""
 
@@ -122,6 +135,8 @@ VARIATIONS: dict[str, Variation] = {
         f"without_{name}": without(name)
         for name in (*SAMPLED, "sensor_supply_voltage", "air_fuel_ratio", "spark_pulses")
     },
+    "throttle_now_and_then": now_and_then("throttle_position"),
+    "rail_now_and_then": now_and_then("fuel_pressure"),
     "half_as_often": seldom(2),
     "a_quarter_as_often": seldom(4),
     "noisy_voltages": noisy("battery_voltage", 0.1),

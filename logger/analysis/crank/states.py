@@ -119,11 +119,12 @@ def view(
     idle_rps = (engine.idle_rpm or DEFAULT_IDLE_RPM) / 60.0
     pulling = running & (load > OPEN_AT)
     slow = running & (firings.speed_rps < IDLE_BAND * idle_rps)
-    slow &= ~pulling if scale.channel else ~(load > GAINS_AT)
+    channel = scale.shown_by(clean)
+    slow &= ~pulling if channel else ~(load > GAINS_AT)
     state[running] = State.OVERRUN
     state[pulling] = State.PULLING
     state[slow] = State.IDLE
-    return View(recording, engine, firings, clean, state, running, load, scale.channel, gaps_ns)
+    return View(recording, engine, firings, clean, state, running, load, channel, gaps_ns)
 
 
 def _without_nan(trace: Trace) -> Trace:
@@ -175,11 +176,17 @@ class LoadScale:
     full: float
     lag_ns: int
 
+    def shown_by(self, traces: Mapping[str, Trace]) -> str | None:
+        """The channel that shows load in one recording: the event's, or None where it was not recorded then."""
+        trace = traces.get(self.channel) if self.channel else None
+        return None if trace is None or trace.time_ns.size < 2 else self.channel
+
     def load(self, traces: Mapping[str, Trace], firings: Firings) -> LoadArray:
         """Load from 0 to 1 at each firing, float32 (n,)."""
-        trace = traces.get(self.channel) if self.channel else None
-        if trace is None or trace.time_ns.size < 2:
+        channel = self.shown_by(traces)
+        if channel is None:
             return load_from_crank(firings)
+        trace = traces[channel]
         time_ns = trace.time_ns - self.lag_ns
         share = (trace.value - self.closed) / (self.full - self.closed)
         load = np.interp(firings.time_ns, time_ns, np.clip(share, 0.0, 1.0, out=share)).astype(np.float32)
