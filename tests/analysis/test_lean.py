@@ -416,3 +416,20 @@ def test_a_carburettors_idle_jets_are_leaner_by_themselves() -> None:
     missing = on_idle_jets(True, ((28.5, 29.2),))
     (sign,) = signs(missing, learn([missing]))
     assert sign.from_ns / NS_PER_S == pytest.approx(28.5, abs=0.15)
+
+
+def test_a_recording_without_the_throttle_neither_teaches_the_mixture_nor_is_told_it_by_load() -> None:
+    """Its throttle's sensor came off: what the crank gains is no load."""
+    known = driven(0.18)
+    traces = {"air_fuel_ratio": known.traces["air_fuel_ratio"]}
+    bare = replace(known, traces=traces, load_channel=None, load=np.full_like(known.load, 0.9))
+    alone, first, last = learn([known]), learn([bare, known]), learn([known, bare])
+    assert alone is not None
+    for probe in (first, last):
+        assert probe is not None
+        assert (probe.dead_ns, probe.cuts_fuel) == (alone.dead_ns, alone.cuts_fuel)
+        assert probe.levels == pytest.approx(alone.levels)
+    by_load = replace(alone, levels=np.linspace(14.7, 12.5, LOAD_CENTRES.size))
+    at_ns = np.array([20, 30]) * NS_PER_S
+    assert by_load.base(bare, at_ns).tolist() == [14.7, 14.7]
+    assert by_load.base(known, at_ns).max() < 13.5

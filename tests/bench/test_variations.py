@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from logger.event import Engine, Event, Recording, Trace
+from logger.virtualcar.garage import HELD_OUT
 from tests.bench.quality import Tally
 from tests.bench.variations import VARIATIONS, main, report
 
@@ -66,3 +67,10 @@ def test_every_variation_has_its_line_and_an_unknown_one_is_refused(capsys: pyte
     with pytest.raises(SystemExit):
         main(["--only", "louder"])
     assert "no variation 'louder'" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("engines", ["held_out", "all", next(iter(HELD_OUT))])
+def test_held_out_cars_are_not_driven_here(engines: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(["--engines", engines])
+    assert "held-out" in capsys.readouterr().err

@@ -13,8 +13,8 @@ from logger.event import NS_PER_S
 # firing stands within a second (friction at idle takes 150 to 300 rad/s2), so who comes back later was started again.
 STARTER_DRAW_V, STARTER_SURELY_V = 0.4, 1.0
 STANDS_NS = 1_000_000_000
-# A battery that is gone, and not drawn down, from the first moment of a silence on: nobody reaches a starter so soon.
 MOSTLY = 75  # per cent of a starter's pulses, that are as slow as it turns
+# A battery that is gone, and not drawn down, from the first moment of a silence on: nobody reaches a starter so soon.
 COLLAPSED, TOO_SOON_NS = 0.75, 200 * MS
 
 

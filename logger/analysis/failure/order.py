@@ -133,8 +133,11 @@ def engine_onset_ns(episode: Episode) -> int:
         onsets.append(int(firings[min(int(np.searchsorted(firings, dip.from_ns)), firings.size - 1)]))
     if not onsets:
         onsets = [sign.from_ns for kind in ("weak_torque", "lame_cylinder", "stray_edges") for sign in episode.of(kind)]
-        aired = [sign for sign in episode.of("lean") if sign.earliest_ns is not None]
-        onsets += [sign.from_ns for sign in aired if sign.from_ns - (sign.earliest_ns or 0) <= TOLD_NS]
+        onsets += [
+            sign.from_ns
+            for sign in episode.of("lean")
+            if sign.earliest_ns is not None and sign.from_ns - sign.earliest_ns <= TOLD_NS
+        ]
     if not onsets:
         onsets = [sign.from_ns for sign in episode.of("lean")]
     if not onsets:

@@ -47,7 +47,10 @@ class Probe:
     doubt_ns: int = 0
 
     def base(self, view: View, crank_ns: IntArray) -> FloatArray:
-        """The leanest the engine runs by itself at about the load at each time at the crank, (n,)."""
+        """The leanest the engine runs by itself at about the load at each time at the crank, (n,); at any load, where
+        the view's is not known."""
+        if view.load_channel is None:
+            return np.full(crank_ns.size, self.levels.max())
         load = np.interp(crank_ns, view.firings.time_ns, np.nan_to_num(view.load.astype(np.float64)))
         slack = RAIL_SLACK if view.load_channel == "fuel_pressure" else LOAD_SLACK
         around = [np.interp(load + off, LOAD_CENTRES, self.levels) for off in (-slack, 0.0, LOAD_SLACK)]
@@ -57,6 +60,7 @@ class Probe:
 def learn(views: Sequence[View]) -> Probe | None:
     """Learn from the event; None without a probe, and without a load channel where cuts of the fuel cannot be told."""
     some = [view for view in views if usable(view)]
+    some = [view for view in some if view.load_channel is not None] or some
     if not some:
         return None
     cuts_fuel = some[0].engine.fuel_system != "carburettor"

@@ -128,9 +128,9 @@ def _gap(view: View, runs: Sequence[tuple[int, int]], probe: Probe | None, bounc
         else:
             ratio += _witness(view, name, int(time_ns[first]), int(time_ns[last]))
     ratio += _air(view, probe, int(time_ns[first]), int(time_ns[last]), missing / max(1, stop - first))
-    begin, end = np.searchsorted(time_ns, [time_ns[first] - GROUP_NS, time_ns[last] + GROUP_NS])
-    noisy = np.diff(np.searchsorted(view.firings.extra_ns, [time_ns[first] - GROUP_NS, time_ns[last] + GROUP_NS]))
-    usual = bounces * np.count_nonzero(view.firings.seen[begin:end])
+    around_ns = [time_ns[first] - GROUP_NS, time_ns[last] + GROUP_NS]
+    usual = bounces * np.count_nonzero(view.firings.seen[slice(*np.searchsorted(time_ns, around_ns))])
+    noisy = np.diff(np.searchsorted(view.firings.extra_ns, around_ns))
     extra = float(noisy[0]) - usual - 2.0 * np.sqrt(usual)  # of a Poisson count that is as much as it may vary
     if extra > 2:
         # Among extra edges a pulse that seems missing may only have been taken for one of them, but no more than those.
